@@ -1,0 +1,204 @@
+"""The working nouns that hold pictures and geometry while a command runs (nothing here is stored).
+
+Two frames meet here. *Photo frame*: pixels after EXIF orientation, x right, y down, the centre of the
+first pixel at (0, 0), lens distortion still in it. *Slab frame*: millimetres in the plane of the slab's
+top, z (depth) positive downward, away from the camera.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from voidmap.records import BoardPlace, Interval, Kind, Lens
+
+Floats = NDArray[np.float64]
+
+
+def frozen(array: NDArray[np.generic]) -> NDArray[np.generic]:
+    """Return a read-only view of an array."""
+    view = array.view()
+    view.flags.writeable = False
+    return view
+
+
+@dataclass(frozen=True, eq=False)
+class Photo:
+    """A decoded photo with what its camera says of it.
+
+    ``pixels`` is (H, W, 3) uint8 in B, G, R order, read-only, EXIF orientation applied.
+    """
+
+    file: str
+    sha256: str
+    pixels: NDArray[np.uint8]
+    taken: str | None = None
+    camera: str | None = None
+    focal_mm: float | None = None
+    focal_35mm_mm: float | None = None
+
+    @property
+    def width_px(self) -> int:
+        """Width after orientation, px."""
+        return int(self.pixels.shape[1])
+
+    @property
+    def height_px(self) -> int:
+        """Height after orientation, px."""
+        return int(self.pixels.shape[0])
+
+
+# A Plane's draws are rows of these parameters, in this order.
+DRAW_NAMES = ("rx", "ry", "rz", "tx", "ty", "tz", "fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """The plane of the slab's top as one photo sees it: lens, pose, and how well both are known.
+
+    ``rotation`` (3, 3) and ``translation_mm`` (3,) carry slab-frame points (x, y, depth) into the camera
+    frame (x right, y down, z forward). ``draws`` is (S, 15): equally likely versions of the parameters
+    (``DRAW_NAMES``; a rotation vector in rad, mm, px) drawn from the joint posterior. Photos that were
+    solved together share the row number: row s of one belongs with row s of the other, so that a length
+    or a volume worked out draw by draw carries shared errors as shared.
+    """
+
+    size_px: tuple[int, int]
+    lens: Lens
+    rotation: Floats
+    translation_mm: Floats
+    draws: Floats
+    reference: str
+    boards: tuple[BoardPlace, ...] = ()
+    patterns_mm: tuple[Floats, ...] = ()
+    reprojection_rms_px: float = 0.0
+
+    def to_mm(self, points_px: ArrayLike, depth_mm: float = 0.0) -> Floats:
+        """Carry photo points (N, 2) px to the slab frame (N, 2) mm, on the plane at ``depth_mm``."""
+        import cv2
+
+        points = np.asarray(points_px, dtype=np.float64).reshape(-1, 1, 2)
+        if len(points) == 0:
+            return np.zeros((0, 2))
+        matrix, terms = self._camera()
+        criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 1e-10)
+        rays = cv2.undistortPointsIter(points, matrix, terms, None, None, criteria).reshape(-1, 2)
+        shift = self.rotation[:, 2] * depth_mm + self.translation_mm
+        homography = np.column_stack([self.rotation[:, 0], self.rotation[:, 1], shift])
+        flat = np.linalg.solve(homography, np.column_stack([rays, np.ones(len(rays))]).T).T
+        return np.asarray(flat[:, :2] / flat[:, 2:], dtype=np.float64)
+
+    def to_px(self, points_mm: ArrayLike, depth_mm: ArrayLike = 0.0) -> Floats:
+        """Carry slab-frame points (N, 2) mm at ``depth_mm`` (a number or (N,)) to photo px (N, 2)."""
+        import cv2
+
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
+        if len(points) == 0:
+            return np.zeros((0, 2))
+        depth = np.broadcast_to(np.asarray(depth_mm, dtype=np.float64), (len(points),))
+        matrix, terms = self._camera()
+        turn, _ = cv2.Rodrigues(self.rotation)
+        solid = np.column_stack([points, depth])
+        image, _ = cv2.projectPoints(solid, turn, self.translation_mm, matrix, terms)
+        return np.asarray(image.reshape(-1, 2), dtype=np.float64)
+
+    def mm_per_px_at(self, points_mm: ArrayLike) -> Floats:
+        """Local scale at slab points (N, 2): the geometric mean over directions, mm per px, (N,)."""
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
+        step = 0.5
+        along_x = (self.to_px(points + [step, 0]) - self.to_px(points - [step, 0])) / (2 * step)
+        along_y = (self.to_px(points + [0, step]) - self.to_px(points - [0, step])) / (2 * step)
+        area = np.abs(along_x[:, 0] * along_y[:, 1] - along_x[:, 1] * along_y[:, 0])
+        return np.asarray(1.0 / np.sqrt(area), dtype=np.float64)
+
+    @property
+    def camera_mm(self) -> Floats:
+        """The camera's place in the slab frame, (3,) mm; its z is negative (above the top)."""
+        return np.asarray(-self.rotation.T @ self.translation_mm, dtype=np.float64)
+
+    def drawn(self, row: int) -> Plane:
+        """Return the plane with the parameters of one row of ``draws``."""
+        import cv2
+
+        p = self.draws[row]
+        lens = Lens(*(float(v) for v in p[6:15]), source=self.lens.source)
+        turn = np.asarray(cv2.Rodrigues(p[:3].copy())[0], dtype=np.float64)
+        return replace(self, lens=lens, rotation=turn, translation_mm=p[3:6].copy())
+
+    def _camera(self) -> tuple[Floats, Floats]:
+        lens = self.lens
+        matrix = np.array([[lens.fx, 0, lens.cx], [0, lens.fy, lens.cy], [0, 0, 1.0]])
+        return matrix, np.array([lens.k1, lens.k2, lens.p1, lens.p2, lens.k3])
+
+
+@dataclass(frozen=True, eq=False)
+class Ortho:
+    """The slab's top seen square-on: a picture in the slab frame with square pixels.
+
+    ``pixels`` (H, W, 3) uint8 B, G, R; ``valid`` (H, W) bool, False where the photo does not reach. Pixel
+    (column, row) lies at ``(x0_mm + column * mm_per_px, y0_mm + row * mm_per_px)``.
+    """
+
+    pixels: NDArray[np.uint8]
+    valid: NDArray[np.bool_]
+    x0_mm: float
+    y0_mm: float
+    mm_per_px: float
+
+    def to_mm(self, points_px: ArrayLike) -> Floats:
+        """Carry (column, row) points (N, 2) of this picture to the slab frame (N, 2) mm."""
+        points = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
+        return points * self.mm_per_px + np.array([self.x0_mm, self.y0_mm])
+
+    def to_px(self, points_mm: ArrayLike) -> Floats:
+        """Carry slab points (N, 2) mm to (column, row) of this picture."""
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
+        return (points - np.array([self.x0_mm, self.y0_mm])) / self.mm_per_px
+
+
+@dataclass(frozen=True, eq=False)
+class SlabFound:
+    """The slab's top in an Ortho.
+
+    ``mask`` (H, W) bool: the top, voids and things lying on it included. ``covered`` (H, W) bool: places on
+    the top hidden by boards, cards, tools or hands. ``outline_mm`` (N, 2) is closed without repeating the
+    first point. ``edge_kinds`` has one word ("sawn" or "live") for the segment after each outline point;
+    a segment that lies on the border of the photo is called "cut". ``edge_blur_mm`` is the 1-sigma doubt of
+    the edge's place.
+    """
+
+    mask: NDArray[np.bool_]
+    covered: NDArray[np.bool_]
+    outline_mm: Floats
+    edge_kinds: tuple[str, ...]
+    edge_blur_mm: float
+    leaves_frame: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Region:
+    """A void or a flat thing, found in an Ortho, before its depth is known.
+
+    ``mask`` (h, w) bool is its patch of the Ortho, whose first pixel is (column, row) = ``corner``.
+    ``kind_chances`` gives a probability to every kind and sums to 1. ``measures`` holds the shape and
+    texture figures that the kinds were judged by (name with unit: value).
+    """
+
+    mask: NDArray[np.bool_]
+    corner: tuple[int, int]
+    outline_mm: Floats
+    kind: Kind
+    void_probability: float
+    kind_chances: dict[Kind, float]
+    area_mm2: float
+    area_interval_mm2: Interval
+    length_mm: float
+    width_mean_mm: float
+    width_max_mm: float
+    rim_mm: float
+    opens_on_edge: bool
+    edge_opening_mm: float
+    through_probability: float
+    measures: dict[str, float]
