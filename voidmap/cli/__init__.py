@@ -1,0 +1,94 @@
+"""The command line: parses, calls a stage of ``voidmap.job``, prints. One file a command."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from typing import Any
+
+import typer
+from typer.core import TyperGroup
+
+from voidmap.errors import VoidmapError
+
+_USAGE_ERROR = typer.BadParameter.__mro__[1]
+COMMANDS = (
+    "boards",
+    "lens",
+    "shots",
+    "intake",
+    "correct",
+    "probe",
+    "fill",
+    "coat",
+    "verdict",
+    "sheet",
+    "demo",
+    "schema",
+)
+
+
+class OneSentence(TyperGroup):
+    """Runs a command; whatever goes wrong ends in one sentence on standard error and an exit code."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Keep the order of the work, not of the alphabet."""
+        return list(COMMANDS)
+
+    def main(self, *args: Any, standalone_mode: bool = True, **extra: Any) -> Any:
+        """Run and exit: 0 done, 2 input can't be used, 3 can't tell, 1 a fault of the program."""
+        try:
+            code = super().main(*args, standalone_mode=False, **extra)
+        except VoidmapError as error:
+            code = _say(str(error), error.exit_code)
+        except _USAGE_ERROR as error:
+            sentence = error.format_message().rstrip(".")  # type: ignore[attr-defined]
+            code = _say(f"{sentence}: see voidmap --help.", 2)
+        except (typer.Abort, KeyboardInterrupt):
+            code = _say("Stopped; nothing was half-written.", 130)
+        except Exception as error:
+            if os.environ.get("VOIDMAP_TRACEBACK"):
+                raise
+            code = _say(
+                f"voidmap itself failed ({type(error).__name__}: {error}): please report it, with what "
+                "VOIDMAP_TRACEBACK=1 in front of the command prints.",
+                1,
+            )
+        sys.exit(code if isinstance(code, int) else 0)
+
+
+def _say(sentence: str, code: int) -> int:
+    typer.echo(" ".join(sentence.split()), err=True)
+    return code
+
+
+app = typer.Typer(
+    cls=OneSentence,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+@app.callback(invoke_without_command=True)
+def start(ctx: typer.Context) -> None:
+    """From photos of a slab to a fill plan, and from photos of its coats to a verdict.
+
+    Alone, voidmap says what the next sensible step of the job in this folder is.
+    """
+    if ctx.invoked_subcommand is None:
+        from pathlib import Path
+
+        from voidmap.job.next_step import next_step
+
+        typer.echo(next_step(Path()))
+
+
+for _command in COMMANDS:
+    importlib.import_module(f"voidmap.cli.{_command}").register(app)
+
+
+def main() -> None:
+    """Run the program."""
+    app()

@@ -1,0 +1,62 @@
+"""``voidmap intake``: map a slab from its photos."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from voidmap.cli import options
+from voidmap.cli.printing import emit, photograph_again, progress
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def intake(
+        job: options.JobFolder,
+        photos: options.Photos,
+        slab_thickness: options.SlabThickness = None,
+        lens: options.LensFile = None,
+        bar_x: options.BarX = "100mm",
+        bar_y: options.BarY = "100mm",
+        board_thickness: options.BoardThickness = "0mm",
+        reference: options.Reference = "boards",
+        points: options.PointsFile = None,
+        mm_per_px: options.MmPerPx = None,
+        region: Annotated[
+            str, typer.Option("--region", help="auto finds the slab; whole takes the whole picture as slab.")
+        ] = "auto",
+        peg: Annotated[
+            str | None,
+            typer.Option("--peg", metavar="LENGTH", help="Height of a peg that stands on the slab in lamp light."),
+        ] = None,
+        as_json: options.AsJson = False,
+    ) -> None:
+        """Map the slab: outline, voids, flat things, depths and volumes.
+
+        Example: voidmap intake desk slab-1.jpg slab-2.jpg slab-3.jpg --slab-thickness 45mm
+        """
+        from voidmap import units
+        from voidmap.job.intake import STEPS, IntakeOptions, take_in
+        from voidmap.report.tables import intake_text
+
+        chosen = IntakeOptions(
+            thickness_mm=units.parse_length_mm(slab_thickness) if slab_thickness else None,
+            lens_file=lens,
+            bar_x_mm=units.parse_length_mm(bar_x),
+            bar_y_mm=units.parse_length_mm(bar_y),
+            board_thickness_mm=units.parse_length_mm(board_thickness),
+            reference=reference,
+            points=points,
+            mm_per_px=mm_per_px,
+            region=region,
+            peg_mm=units.parse_length_mm(peg) if peg else None,
+        )
+        with progress(len(STEPS), as_json=as_json) as step:
+            record = take_in(job, photos, chosen, step)
+        emit(record, as_json=as_json, text=lambda: intake_text(record, job))
+        again = tuple(r for p in record.photos if p.quality.verdict == "reshoot" for r in p.quality.reasons)
+        if again:
+            photograph_again(again)

@@ -1,0 +1,110 @@
+"""Turn the bytes of a photo file into a Photo: decoded, upright, with what the camera says of it."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import warnings
+from datetime import datetime
+
+import numpy as np
+
+from voidmap.errors import PhotoError
+from voidmap.model import Photo, frozen
+
+SMALLEST_SIDE_PX = 200
+"""Below this a picture is a thumbnail: no board of 30 mm squares can be told in it."""
+
+# Tags of the Exif standard (CIPA DC-008): the root directory, then the camera's own (0x8769).
+_MAKE, _MODEL, _DATE, _EXIF_DIRECTORY = 0x010F, 0x0110, 0x0132, 0x8769
+_DATE_TAKEN, _FOCAL_MM, _FOCAL_35MM = 0x9003, 0x920A, 0xA405
+
+
+def decode(data: bytes, file: str) -> Photo:
+    """Decode a JPEG, PNG, TIFF or HEIC photo.
+
+    Parameters
+    ----------
+    data
+        The file's bytes.
+    file
+        The name to call it by.
+
+    Returns
+    -------
+    Photo
+        Pixels (H, W, 3) uint8 B, G, R with the Exif orientation applied.
+
+    Raises
+    ------
+    PhotoError
+        When the bytes are empty, broken, not a photo, or too small to be of use.
+    """
+    from PIL import Image, ImageOps, UnidentifiedImageError
+    from pillow_heif import register_heif_opener
+
+    if not data:
+        raise PhotoError(f"the photo {file} is empty", "copy it from the phone again")
+    register_heif_opener()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(io.BytesIO(data)) as image:
+                tags = image.getexif()
+                upright = ImageOps.exif_transpose(image)
+                rgb = np.asarray(_to_rgb(upright))
+    except UnidentifiedImageError as error:
+        raise PhotoError(
+            f"{file} is not a photo that can be read", "give a JPEG, PNG, TIFF or HEIC file"
+        ) from error
+    except Image.DecompressionBombError as error:
+        raise PhotoError(f"the photo {file} is larger than 170 megapixels", "save it smaller") from error
+    except (OSError, SyntaxError, ValueError, MemoryError) as error:
+        raise PhotoError(
+            f"the photo {file} is broken ({str(error).rstrip('.')})", "copy it from the phone again"
+        ) from error
+    if min(rgb.shape[:2]) < SMALLEST_SIDE_PX:
+        raise PhotoError(
+            f"the photo {file} is only {rgb.shape[1]} x {rgb.shape[0]} pixels",
+            "give the photo as the camera saved it, not a thumbnail",
+        )
+    camera_tags = tags.get_ifd(_EXIF_DIRECTORY)
+    return Photo(
+        file=file,
+        sha256=hashlib.sha256(data).hexdigest(),
+        pixels=frozen(np.ascontiguousarray(rgb[:, :, ::-1])),
+        taken=_iso_date(camera_tags.get(_DATE_TAKEN) or tags.get(_DATE)),
+        camera=_camera_name(tags.get(_MAKE), tags.get(_MODEL)),
+        focal_mm=_positive(camera_tags.get(_FOCAL_MM)),
+        focal_35mm_mm=_positive(camera_tags.get(_FOCAL_35MM)),
+    )
+
+
+def _to_rgb(image):  # type: ignore[no-untyped-def]
+    if image.mode in ("I;16", "I;16B", "I", "F"):
+        values = np.asarray(image, dtype=np.float64)
+        top = 65535.0 if image.mode.startswith("I;16") or values.max() > 255 else 255.0
+        from PIL import Image
+
+        image = Image.fromarray((np.clip(values / top, 0, 1) * 255 + 0.5).astype(np.uint8))
+    return image.convert("RGB")
+
+
+def _iso_date(text: object) -> str | None:
+    try:
+        return datetime.strptime(str(text).strip("\0 "), "%Y:%m:%d %H:%M:%S").isoformat()
+    except ValueError:
+        return None
+
+
+def _camera_name(make: object, model: object) -> str | None:
+    words = [str(part).strip("\0 ") for part in (make, model) if part]
+    return " ".join(words) or None
+
+
+def _positive(value: object) -> float | None:
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return number if number > 0 and np.isfinite(number) else None
