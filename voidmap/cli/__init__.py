@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import importlib.util
 import os
 import sys
 from typing import Any
@@ -86,7 +87,8 @@ def start(ctx: typer.Context) -> None:
 
 
 for _command in COMMANDS:
-    importlib.import_module(f"voidmap.cli.{_command}").register(app)
+    if importlib.util.find_spec(f"voidmap.cli.{_command}"):
+        importlib.import_module(f"voidmap.cli.{_command}").register(app)
 
 
 def main() -> None:
