@@ -1,0 +1,275 @@
+"""Intake: photos of a slab become a map of its voids with depths and volumes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from voidmap.errors import ScaleError, ValueRefused
+from voidmap.files import MEASURED, RESIN, Job, load_photos, open_job, read_json, write_text
+from voidmap.records import (
+    Defect,
+    DepthEstimate,
+    Intake,
+    Interval,
+    Lens,
+    Outline,
+    PhotoRecord,
+    ScaleRecord,
+    Totals,
+)
+
+if TYPE_CHECKING:
+    from voidmap.model import Floats, Ortho, Photo, Plane, Region, SlabFound
+
+STEPS = ("reading photos", "scale", "outline", "voids", "depth", "writing")
+_NO_VOLUME = Interval(0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class IntakeOptions:
+    """What the user says about the photos.
+
+    ``points`` is the text of ``--points``; ``region`` is auto or whole; ``peg_mm`` is the height of a peg that
+    stands on the slab in the light of one lamp.
+    """
+
+    thickness_mm: float | None = None
+    lens_file: Path | None = None
+    bar_x_mm: float = 100.0
+    bar_y_mm: float = 100.0
+    board_thickness_mm: float = 0.0
+    reference: str = "boards"
+    points: str | None = None
+    mm_per_px: float | None = None
+    region: str = "auto"
+    peg_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what can't be right."""
+        if self.thickness_mm is not None and not 3.0 <= self.thickness_mm <= 400.0:
+            raise ValueRefused(
+                f"a slab {self.thickness_mm:g} mm thick can't be right", "give the thickness as in 45mm or 1 3/4in"
+            )
+        if self.region not in ("auto", "whole"):
+            raise ValueRefused(f"there is no region {self.region}", "say auto or whole")
+        if self.mm_per_px is not None and not 0.001 <= self.mm_per_px <= 10.0:
+            raise ValueRefused(f"{self.mm_per_px:g} mm per pixel can't be right", "give mm in one pixel, as in 0.07")
+
+
+def take_in(
+    folder: Path, photo_files: Sequence[Path], options: IntakeOptions, step: Callable[[str], None]
+) -> Intake:
+    """Map a slab and write the job's ``measured.json`` and ``intake.json``.
+
+    Parameters
+    ----------
+    folder
+        The job folder; made when it is not there.
+    photo_files
+        The photos; defects' outlines are given in the first.
+    options
+        What the user says about the photos.
+    step
+        Called with each step's name (``STEPS``) when it begins.
+
+    Returns
+    -------
+    Intake
+        As measured, with the user's own corrections applied.
+
+    Raises
+    ------
+    InputError
+        When the photos, the scale or the job folder can't be used.
+    CantTell
+        When the slab can't be told from what it lies on.
+    """
+    from voidmap import corrections, fill, surface
+
+    job = open_job(folder)
+    step(STEPS[0])
+    photos = load_photos(list(photo_files))
+    step(STEPS[1])
+    planes = _planes(photos, options)
+    records, notes = _photo_records(photos, planes)
+    ortho = _ortho(photos, planes)
+    step(STEPS[2])
+    slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, planes)
+    step(STEPS[3])
+    regions = surface.find_regions(ortho, slab, planes[0])
+    step(STEPS[4])
+    defects, totals = _measure(regions, ortho, photos, planes, options)
+    step(STEPS[5])
+    grain_deg = surface.grain_direction_deg(ortho, slab)
+    slab_record = surface.slab_record(slab, planes[0], thickness_mm=options.thickness_mm, grain_deg=grain_deg)
+    measured = Intake(
+        photos=records,
+        scale=_scale_record(planes[0], slab),
+        slab=slab_record,
+        defects=defects,
+        totals=totals,
+        notes=(*notes, *_assumptions(photos, planes, slab, options)),
+    )
+    record = corrections.carry_over(job, measured)
+    job.write(measured, name=MEASURED)
+    job.write(record)
+    _write_picture(job, ortho, slab)
+    if not job.path(RESIN).exists():
+        write_text(job.path(RESIN), fill.write_template())
+    return record
+
+
+def _planes(photos: Sequence[Photo], options: IntakeOptions) -> tuple[Plane, ...]:
+    from voidmap import scale
+
+    if options.mm_per_px is not None:
+        if len(photos) > 1:
+            raise ScaleError("--mm-per-px takes one picture", "give the other pictures jobs of their own")
+        return (scale.plane_from_mm_per_px(photos[0], options.mm_per_px),)
+    lens: Lens | None = None
+    if options.lens_file is not None:
+        lens = scale.lens_for_photo(read_json(options.lens_file), photos[0], str(options.lens_file))
+    if options.reference == "points":
+        if len(photos) > 1:
+            raise ScaleError("points picked by hand belong to one photo", "give one photo, or use boards")
+        return (scale.plane_from_points(photos[0], options.points or "", lens=lens),)
+    return scale.solve_planes(
+        photos,
+        lens=lens,
+        reference=options.reference,
+        bar_x_mm=options.bar_x_mm,
+        bar_y_mm=options.bar_y_mm,
+        board_thickness_mm=options.board_thickness_mm,
+    )
+
+
+def _photo_records(
+    photos: Sequence[Photo], planes: Sequence[Plane]
+) -> tuple[tuple[PhotoRecord, ...], tuple[str, ...]]:
+    from voidmap import scale
+
+    records = tuple(
+        PhotoRecord(p.file, p.sha256, p.width_px, p.height_px, p.taken, scale.assess_quality(p, plane))
+        for p, plane in zip(photos, planes, strict=True)
+    )
+    return records, scale.plane_notes(photos, planes)
+
+
+def _ortho(photos: Sequence[Photo], planes: Sequence[Plane]) -> Ortho:
+    """The first photo square-on; on a long top, all photos in one picture."""
+    from voidmap import scale
+
+    if len(photos) > 1 and scale.is_long_top(planes):
+        return scale.mosaic(photos, planes)
+    return scale.rectify(photos[0], planes[0])
+
+
+def _find_slab(ortho: Ortho, planes: Sequence[Plane]) -> SlabFound:
+    from voidmap import surface
+
+    return surface.find_slab(ortho, planes[0].patterns_mm, camera_mm=planes[0].camera_mm)
+
+
+def _measure(
+    regions: Sequence[Region],
+    ortho: Ortho,
+    photos: Sequence[Photo],
+    planes: Sequence[Plane],
+    options: IntakeOptions,
+) -> tuple[tuple[Defect, ...], Totals]:
+    from voidmap import depth
+
+    estimates = depth.estimate_depths(
+        regions, ortho, photos, planes, thickness_mm=options.thickness_mm, peg=options.peg_mm
+    )
+    found = [
+        _defect(region, known, planes[0], options.thickness_mm)
+        for region, known in zip(regions, estimates, strict=True)
+    ]
+    found.sort(key=lambda d: (not d.is_void, -d.area_mm2))
+    numbered = [replace(d, id=f"D{n:02d}") for n, d in enumerate(found, start=1)]
+    return depth.volumes(numbered, scale_rel=_scale_rel(planes[0], regions))
+
+
+def _defect(
+    region: Region, estimates: tuple[DepthEstimate, ...], plane: Plane, thickness_mm: float | None
+) -> Defect:
+    from voidmap import depth
+
+    kind, chance = depth.revise_kind(region, estimates)
+    known = depth.fuse(estimates, thickness_mm=thickness_mm) if kind.is_void else None
+    return Defect(
+        id="",
+        kind=kind,
+        is_void=kind.is_void,
+        void_probability=chance,
+        area_mm2=region.area_mm2,
+        area_interval_mm2=region.area_interval_mm2,
+        length_mm=region.length_mm,
+        width_mean_mm=region.width_mean_mm,
+        width_max_mm=region.width_max_mm,
+        outline_mm=points(region.outline_mm),
+        outline_px=points(plane.to_px(region.outline_mm)),
+        opens_on_edge=region.opens_on_edge,
+        edge_opening_mm=region.edge_opening_mm,
+        through=known is not None and known.source == "through",
+        depth=known,
+        volume_ml=0.0,
+        volume_interval_ml=_NO_VOLUME,
+        rim_mm=region.rim_mm,
+    )
+
+
+def points(array: Floats) -> Outline:
+    """Return (N, 2) points as an outline, to a thousandth of a unit."""
+    return tuple((round(float(x), 3), round(float(y), 3)) for x, y in array)
+
+
+def _scale_rel(plane: Plane, regions: Sequence[Region]) -> float:
+    """Half-width of the 95 % interval of a length among the voids, as a share of it."""
+    import numpy as np
+
+    from voidmap import scale
+
+    if not regions:
+        return 0.0
+    middles = np.array([np.mean(region.outline_mm, axis=0) for region in regions])
+    return scale.length_interval_rel(plane, middles)
+
+
+def _scale_record(plane: Plane, slab: SlabFound) -> ScaleRecord:
+    from voidmap import scale
+
+    middle = slab.outline_mm.mean(axis=0, keepdims=True)
+    return ScaleRecord(
+        reference=plane.reference,
+        boards=plane.boards,
+        mm_per_px=float(plane.mm_per_px_at(middle)[0]),
+        length_interval_rel=scale.length_interval_rel(plane, slab.outline_mm),
+        reprojection_rms_px=plane.reprojection_rms_px,
+        lens=plane.lens,
+    )
+
+
+def _assumptions(
+    photos: Sequence[Photo], planes: Sequence[Plane], slab: SlabFound, options: IntakeOptions
+) -> tuple[str, ...]:
+    notes = []
+    if slab.leaves_frame:
+        notes.append("The slab leaves the photo: area, edge and voids are of the part in view.")
+    if options.thickness_mm is None:
+        notes.append("No slab thickness was given: depths of holes that go through are a guess; give --slab-thickness.")
+    if len(photos) == 1 and planes[0].reference != "mm_per_px":
+        notes.append(
+            "One photo shows no depth: depths are typical ranges until you probe, or add photos from other places."
+        )
+    return tuple(notes)
+
+
+def _write_picture(job: Job, ortho: Ortho, slab: SlabFound) -> None:
+    from voidmap.job.pictures import write_picture
+
+    write_picture(job, "intake", ortho, around_mm=slab.outline_mm)

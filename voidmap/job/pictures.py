@@ -1,0 +1,42 @@
+"""The job's own square-on pictures: what the sheet draws over and later coats are laid onto."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from voidmap.files import Job, write_bytes, write_json
+
+if TYPE_CHECKING:
+    from voidmap.model import Floats, Ortho
+
+LONGEST_SIDE_PX = 2600
+"""A picture of this size prints a slab at 200 dpi on Letter and keeps the sheet under its 12 MB."""
+JPEG_QUALITY = 88
+MARGIN_MM = 25.0
+"""Bench left around the slab, so that its edge can be judged."""
+
+
+def write_picture(job: Job, name: str, ortho: Ortho, *, around_mm: Floats | None = None) -> None:
+    """Write ``pictures/NAME.jpg`` and its frame, cut to a margin around points (N, 2) mm when given."""
+    import cv2
+    import numpy as np
+
+    pixels, x0_px, y0_px = ortho.pixels, 0, 0
+    if around_mm is not None:
+        margin = MARGIN_MM / ortho.mm_per_px
+        at = ortho.to_px(around_mm)
+        x0_px, y0_px = (max(0, int(v)) for v in at.min(axis=0) - margin)
+        x1_px, y1_px = (int(np.ceil(v)) for v in at.max(axis=0) + margin)
+        pixels = pixels[y0_px:y1_px, x0_px:x1_px]
+    shrink = min(1.0, LONGEST_SIDE_PX / max(pixels.shape[:2]))
+    if shrink < 1.0:
+        pixels = cv2.resize(pixels, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    done, data = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    assert done, "a picture in memory can always be encoded"
+    mm_per_px = ortho.mm_per_px / shrink
+    # The centre of the first pixel moves when pixels are merged into larger ones.
+    shift_mm = (mm_per_px - ortho.mm_per_px) / 2
+    x0_mm, y0_mm = ortho.to_mm([[x0_px, y0_px]])[0] + shift_mm
+    write_bytes(job.path(f"pictures/{name}.jpg"), data.tobytes())
+    frame = {"x0_mm": float(x0_mm), "y0_mm": float(y0_mm), "mm_per_px": mm_per_px}
+    write_json(job.path(f"pictures/{name}.frame.json"), frame)
