@@ -486,6 +486,10 @@ class CoatRecord:
     """Residual of the alignment with the earlier coats; null on the first coat."""
     frame_from_slab: tuple[float, float, float] = (0.0, 0.0, 0.0)
     """(x_mm, y_mm, angle_deg) that carries this photo's own board frame into the job's slab frame."""
+    inspected_mm: tuple[Outline, ...] = ()
+    """Outlines of what was inspected, in the slab frame; an outline inside another one is a hole."""
+    grain_deg: float | None = None
+    """Direction of the grain in the slab frame, degrees from x toward y; null when none could be told."""
     notes: tuple[str, ...] = ()
 
 
