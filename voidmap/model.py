@@ -84,7 +84,10 @@ class Plane:
             return np.zeros((0, 2))
         matrix, terms = self._camera()
         criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 1e-10)
-        rays = cv2.undistortPointsIter(points, matrix, terms, None, None, criteria).reshape(-1, 2)
+        # OpenCV 4 has a call of its own for the iteration's end, OpenCV 5 folds it into the one call.
+        solve = getattr(cv2, "undistortPointsIter", cv2.undistortPoints)
+        keys = {"R": None, "P": None, "criteria": criteria}
+        rays = solve(points, matrix, terms, **keys).reshape(-1, 2)
         shift = self.rotation[:, 2] * depth_mm + self.translation_mm
         homography = np.column_stack([self.rotation[:, 0], self.rotation[:, 1], shift])
         flat = np.linalg.solve(homography, np.column_stack([rays, np.ones(len(rays))]).T).T
