@@ -49,9 +49,7 @@ def test_imports_run_downward(path):
     if own == "__init__":
         own = "errors"
     assert own in RANK, f"{own} has no layer yet: give it its place in LAYERS"
-    upward = {
-        name for name in imports_of(path) if (area := area_of(name)) in RANK and RANK[area] > RANK[own]
-    }
+    upward = {name for name in imports_of(path) if (area := area_of(name)) in RANK and RANK[area] > RANK[own]}
     assert not upward, f"{path.name} reaches up to {upward}"
 
 

@@ -49,9 +49,7 @@ def load_photo(path: Path | str) -> Photo:
     except FileNotFoundError as error:
         raise PhotoError(f"there is no photo {path}", "check the name and the folder") from error
     except OSError as error:
-        raise PhotoError(
-            f"the photo {path} can't be read ({error.strerror})", "check its permissions"
-        ) from error
+        raise PhotoError(f"the photo {path} can't be read ({error.strerror})", "check its permissions") from error
     return decode(data, path.name)
 
 
@@ -61,9 +59,7 @@ def load_photos(paths: list[Path]) -> tuple[Photo, ...]:
     seen: dict[str, str] = {}
     for photo in photos:
         if photo.sha256 in seen:
-            raise PhotoError(
-                f"{photo.file} and {seen[photo.sha256]} are the same photo", "name each photo once"
-            )
+            raise PhotoError(f"{photo.file} and {seen[photo.sha256]} are the same photo", "name each photo once")
         seen[photo.sha256] = photo.file
     return photos
 

@@ -8,6 +8,7 @@ top, z (depth) positive downward, away from the camera.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,7 +18,10 @@ from voidmap.records import BoardPlace, Interval, Kind, Lens
 Floats = NDArray[np.float64]
 
 
-def frozen(array: NDArray[np.generic]) -> NDArray[np.generic]:
+Scalar = TypeVar("Scalar", bound=np.generic)
+
+
+def frozen(array: NDArray[Scalar]) -> NDArray[Scalar]:
     """Return a read-only view of an array."""
     view = array.view()
     view.flags.writeable = False
@@ -85,7 +89,7 @@ class Plane:
         matrix, terms = self._camera()
         criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 1e-10)
         # OpenCV 4 has a call of its own for the iteration's end, OpenCV 5 folds it into the one call.
-        solve = getattr(cv2, "undistortPointsIter", cv2.undistortPoints)
+        solve: Any = getattr(cv2, "undistortPointsIter", cv2.undistortPoints)
         keys = {"R": None, "P": None, "criteria": criteria}
         rays = solve(points, matrix, terms, **keys).reshape(-1, 2)
         shift = self.rotation[:, 2] * depth_mm + self.translation_mm
@@ -111,8 +115,9 @@ class Plane:
         """Local scale at slab points (N, 2): the geometric mean over directions, mm per px, (N,)."""
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
         step = 0.5
-        along_x = (self.to_px(points + [step, 0]) - self.to_px(points - [step, 0])) / (2 * step)
-        along_y = (self.to_px(points + [0, step]) - self.to_px(points - [0, step])) / (2 * step)
+        ahead_x, ahead_y = np.array([step, 0.0]), np.array([0.0, step])
+        along_x = (self.to_px(points + ahead_x) - self.to_px(points - ahead_x)) / (2 * step)
+        along_y = (self.to_px(points + ahead_y) - self.to_px(points - ahead_y)) / (2 * step)
         area = np.abs(along_x[:, 0] * along_y[:, 1] - along_x[:, 1] * along_y[:, 0])
         return np.asarray(1.0 / np.sqrt(area), dtype=np.float64)
 
@@ -126,7 +131,7 @@ class Plane:
         import cv2
 
         p = self.draws[row]
-        lens = Lens(*(float(v) for v in p[6:15]), source=self.lens.source)
+        lens = replace(self.lens, **dict(zip(DRAW_NAMES[6:], p[6:].tolist(), strict=True)))
         turn = np.asarray(cv2.Rodrigues(p[:3].copy())[0], dtype=np.float64)
         return replace(self, lens=lens, rotation=turn, translation_mm=p[3:6].copy())
 
@@ -153,12 +158,12 @@ class Ortho:
     def to_mm(self, points_px: ArrayLike) -> Floats:
         """Carry (column, row) points (N, 2) of this picture to the slab frame (N, 2) mm."""
         points = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
-        return points * self.mm_per_px + np.array([self.x0_mm, self.y0_mm])
+        return np.asarray(points * self.mm_per_px + np.array([self.x0_mm, self.y0_mm]), dtype=np.float64)
 
     def to_px(self, points_mm: ArrayLike) -> Floats:
         """Carry slab points (N, 2) mm to (column, row) of this picture."""
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
-        return (points - np.array([self.x0_mm, self.y0_mm])) / self.mm_per_px
+        return np.asarray((points - np.array([self.x0_mm, self.y0_mm])) / self.mm_per_px, dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)

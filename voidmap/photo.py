@@ -6,11 +6,15 @@ import hashlib
 import io
 import warnings
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from voidmap.errors import PhotoError
 from voidmap.model import Photo, frozen
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 SMALLEST_SIDE_PX = 200
 """Below this a picture is a thumbnail: no board of 30 mm squares can be told in it."""
@@ -54,9 +58,7 @@ def decode(data: bytes, file: str) -> Photo:
                 upright = ImageOps.exif_transpose(image)
                 rgb = np.asarray(_to_rgb(upright))
     except UnidentifiedImageError as error:
-        raise PhotoError(
-            f"{file} is not a photo that can be read", "give a JPEG, PNG, TIFF or HEIC file"
-        ) from error
+        raise PhotoError(f"{file} is not a photo that can be read", "give a JPEG, PNG, TIFF or HEIC file") from error
     except Image.DecompressionBombError as error:
         raise PhotoError(f"the photo {file} is larger than 170 megapixels", "save it smaller") from error
     except (OSError, SyntaxError, ValueError, MemoryError) as error:
@@ -80,13 +82,13 @@ def decode(data: bytes, file: str) -> Photo:
     )
 
 
-def _to_rgb(image):  # type: ignore[no-untyped-def]
+def _to_rgb(image: Image.Image) -> Image.Image:
+    from PIL.Image import fromarray
+
     if image.mode in ("I;16", "I;16B", "I", "F"):
         values = np.asarray(image, dtype=np.float64)
         top = 65535.0 if image.mode.startswith("I;16") or values.max() > 255 else 255.0
-        from PIL import Image
-
-        image = Image.fromarray((np.clip(values / top, 0, 1) * 255 + 0.5).astype(np.uint8))
+        image = fromarray((np.clip(values / top, 0, 1) * 255 + 0.5).astype(np.uint8))
     return image.convert("RGB")
 
 

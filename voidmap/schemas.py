@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any, TypeVar
 
+from voidmap import records
 from voidmap.errors import JobError, ValueRefused
 from voidmap.records import CoatRecord, FillPlan, Intake, Verdict
 
@@ -13,15 +14,15 @@ RECORDS: dict[str, type[Any]] = {"intake": Intake, "fill": FillPlan, "coat": Coa
 
 
 @cache
-def _adapter(cls: type[Any]) -> Any:
+def _adapter(name: str) -> Any:
     from pydantic import TypeAdapter
 
-    return TypeAdapter(cls)
+    return TypeAdapter(getattr(records, name))
 
 
 def to_json(record: Any) -> dict[str, Any]:
     """Return a record as plain JSON values, its ``schema`` first."""
-    return {"schema": record.SCHEMA, **_adapter(type(record)).dump_python(record, mode="json")}
+    return {"schema": record.SCHEMA, **_adapter(type(record).__name__).dump_python(record, mode="json")}
 
 
 def from_json(cls: type[Record], values: Any, name: str) -> Record:
@@ -48,7 +49,7 @@ def from_json(cls: type[Record], values: Any, name: str) -> Record:
         raise JobError(f"{name} is not a {cls.SCHEMA} file", remedy)
     fields = {key: value for key, value in values.items() if key != "schema"}
     try:
-        record: Record = _adapter(cls).validate_python(fields)
+        record: Record = _adapter(cls.__name__).validate_python(fields)
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"])
@@ -67,7 +68,7 @@ def json_schema(name: str) -> dict[str, Any]:
     if name not in RECORDS:
         raise ValueRefused(f"there is no result called {name}", f"name one of {', '.join(RECORDS)}")
     cls = RECORDS[name]
-    schema: dict[str, Any] = _adapter(cls).json_schema(mode="serialization")
+    schema: dict[str, Any] = _adapter(cls.__name__).json_schema(mode="serialization")
     schema["properties"] = {"schema": {"const": cls.SCHEMA}, **schema["properties"]}
     schema["required"] = ["schema", *schema.get("required", [])]
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "$id": cls.SCHEMA, **schema}

@@ -105,7 +105,7 @@ def clark_evans(points: NDArray[np.float64], area: float, perimeter: float) -> t
     from scipy.spatial import KDTree
 
     n = len(points)
-    near = KDTree(points).query(points, k=2)[0][:, 1]
+    near = np.asarray(KDTree(points).query(points, k=2)[0])[:, 1]
     expected = 0.5 * np.sqrt(area / n) + (0.0514 + 0.0412 / np.sqrt(n)) * perimeter / n
     deviation = np.sqrt(0.070 * area + 0.037 * perimeter * np.sqrt(area / n)) / n
     return float(near.mean() / expected), float((near.mean() - expected) / deviation)

@@ -13,7 +13,8 @@ from typer.core import TyperGroup
 
 from voidmap.errors import VoidmapError
 
-_USAGE_ERROR = typer.BadParameter.__mro__[1]
+# What the parser raises for a wrong option or argument; typer gives its base class no name of its own.
+_UsageError: type[Any] = typer.BadParameter.__mro__[1]
 COMMANDS = (
     "boards",
     "lens",
@@ -37,14 +38,14 @@ class OneSentence(TyperGroup):
         """Keep the order of the work, not of the alphabet."""
         return list(COMMANDS)
 
-    def main(self, *args: Any, standalone_mode: bool = True, **extra: Any) -> Any:
+    def main(self, *args: Any, **extra: Any) -> Any:
         """Run and exit: 0 done, 2 input can't be used, 3 can't tell, 1 a fault of the program."""
         try:
-            code = super().main(*args, standalone_mode=False, **extra)
+            code = super().main(*args, **{**extra, "standalone_mode": False})
         except VoidmapError as error:
             code = _say(str(error), error.exit_code)
-        except _USAGE_ERROR as error:
-            sentence = error.format_message().rstrip(".")  # type: ignore[attr-defined]
+        except _UsageError as error:
+            sentence = error.format_message().rstrip(".")
             code = _say(f"{sentence}: see voidmap --help.", 2)
         except (typer.Abort, KeyboardInterrupt):
             code = _say("Stopped; nothing was half-written.", 130)

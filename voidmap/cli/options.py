@@ -13,9 +13,7 @@ Photos = Annotated[
     typer.Argument(metavar="PHOTO...", help="One or more photos (JPEG, PNG, TIFF, HEIC).", show_default=False),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON and nothing else.")]
-LensFile = Annotated[
-    Path | None, typer.Option("--lens", metavar="LENS.json", help="A lens file made by voidmap lens.")
-]
+LensFile = Annotated[Path | None, typer.Option("--lens", metavar="LENS.json", help="A lens file made by voidmap lens.")]
 BarX = Annotated[
     str, typer.Option("--bar-x", metavar="LENGTH", help="The printed check bar along x, as you measured it.")
 ]

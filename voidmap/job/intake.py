@@ -51,7 +51,8 @@ class IntakeOptions:
         """Refuse what can't be right."""
         if self.thickness_mm is not None and not 3.0 <= self.thickness_mm <= 400.0:
             raise ValueRefused(
-                f"a slab {self.thickness_mm:g} mm thick can't be right", "give the thickness as in 45mm or 1 3/4in"
+                f"a slab {self.thickness_mm:g} mm thick can't be right",
+                "give the thickness as in 45mm or 1 3/4in",
             )
         if self.region not in ("auto", "whole"):
             raise ValueRefused(f"there is no region {self.region}", "say auto or whole")
@@ -59,9 +60,7 @@ class IntakeOptions:
             raise ValueRefused(f"{self.mm_per_px:g} mm per pixel can't be right", "give mm in one pixel, as in 0.07")
 
 
-def take_in(
-    folder: Path, photo_files: Sequence[Path], options: IntakeOptions, step: Callable[[str], None]
-) -> Intake:
+def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, step: Callable[[str], None]) -> Intake:
     """Map a slab and write the job's ``measured.json`` and ``intake.json``.
 
     Parameters
@@ -146,9 +145,7 @@ def _planes(photos: Sequence[Photo], options: IntakeOptions) -> tuple[Plane, ...
     )
 
 
-def _photo_records(
-    photos: Sequence[Photo], planes: Sequence[Plane]
-) -> tuple[tuple[PhotoRecord, ...], tuple[str, ...]]:
+def _photo_records(photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[tuple[PhotoRecord, ...], tuple[str, ...]]:
     from voidmap import scale
 
     records = tuple(
@@ -159,7 +156,7 @@ def _photo_records(
 
 
 def _ortho(photos: Sequence[Photo], planes: Sequence[Plane]) -> Ortho:
-    """The first photo square-on; on a long top, all photos in one picture."""
+    """Lay the first photo square-on; on a long top, all photos in one picture."""
     from voidmap import scale
 
     if len(photos) > 1 and scale.is_long_top(planes):
@@ -194,9 +191,7 @@ def _measure(
     return depth.volumes(numbered, scale_rel=_scale_rel(planes[0], regions))
 
 
-def _defect(
-    region: Region, estimates: tuple[DepthEstimate, ...], plane: Plane, thickness_mm: float | None
-) -> Defect:
+def _defect(region: Region, estimates: tuple[DepthEstimate, ...], plane: Plane, thickness_mm: float | None) -> Defect:
     from voidmap import depth
 
     kind, chance = depth.revise_kind(region, estimates)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from voidmap.files import Job, write_bytes, write_json
 
@@ -21,7 +21,8 @@ def write_picture(job: Job, name: str, ortho: Ortho, *, around_mm: Floats | None
     import cv2
     import numpy as np
 
-    pixels, x0_px, y0_px = ortho.pixels, 0, 0
+    pixels: np.ndarray[Any, Any] = ortho.pixels
+    x0_px = y0_px = 0
     if around_mm is not None:
         margin = MARGIN_MM / ortho.mm_per_px
         at = ortho.to_px(around_mm)

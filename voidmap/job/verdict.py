@@ -1,0 +1,58 @@
+"""Verdict: the coats of a job become a decision."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from voidmap.errors import ValueRefused
+from voidmap.files import Job
+from voidmap.records import Intake, Verdict
+
+
+def decide(
+    folder: Path,
+    *,
+    finish: str = "client",
+    allowed: int | None = None,
+    smallest_mm: float | None = None,
+    by_hand: int | None = None,
+    coat_price: float | None = None,
+    defect_price: float | None = None,
+) -> Verdict:
+    """Decide what to do after the newest coat of a job, and write ``verdict.json``.
+
+    Parameters
+    ----------
+    folder
+        The job folder.
+    finish
+        client, shop or own.
+    allowed, smallest_mm, by_hand
+        The user's own numbers in place of the finish's.
+    coat_price, defect_price
+        Prices, in one currency; both or neither.
+
+    Raises
+    ------
+    ValueRefused
+        When there is no such finish, or the numbers contradict each other.
+    JobError
+        When the job has no coat.
+    """
+    from voidmap.coat.verdict import FINISHES, verdict
+
+    if finish not in FINISHES:
+        raise ValueRefused(f"there is no finish called {finish}", f"say one of {', '.join(FINISHES)}")
+    usual = FINISHES[finish]
+    agreed = replace(
+        usual,
+        allowed=usual.allowed if allowed is None else allowed,
+        smallest_mm=usual.smallest_mm if smallest_mm is None else smallest_mm,
+        by_hand=usual.by_hand if by_hand is None else by_hand,
+    )
+    job = Job(folder)
+    defects = job.read(Intake).defects if job.has(Intake) else ()
+    record = verdict(job.coats(), finish=agreed, defects=defects, coat_price=coat_price, defect_price=defect_price)
+    job.write(record)
+    return record
