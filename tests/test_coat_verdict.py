@@ -1,0 +1,201 @@
+"""The verdict: monotone, honest about what the photo can't show, and right against simulated truth."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from voidmap.coat.pattern import pattern_of
+from voidmap.coat.ratings import rate
+from voidmap.coat.verdict import FINISHES, Finish, verdict
+from voidmap.errors import JobError, ValueRefused
+from voidmap.records import (
+    ClosedSite,
+    CoatRecord,
+    Defect,
+    Interval,
+    Kind,
+    PhotoRecord,
+    Pinhole,
+    Power,
+    Quality,
+)
+
+WINDOW = ((0.0, 0.0), (500.0, 0.0), (500.0, 400.0), (0.0, 400.0))
+CLIENT = FINISHES["client"]
+SHARP = Power(0.2, 0.3, 0.35, 120, 110, ((0.1, 0.05), (0.2, 0.5), (0.3, 0.9), (0.5, 0.99), (2.0, 0.999)))
+BLURRED = Power(0.9, 1.4, 1.8, 120, 30, ((0.2, 0.02), (0.5, 0.2), (0.9, 0.5), (1.4, 0.9), (2.0, 0.97)))
+
+
+def pinhole(n, x, y, *, d=0.8, state="new"):
+    return Pinhole(f"P{n}", f"S{n:03d}", x, y, 5 * x, 5 * y, d, Interval(d * 0.9, d * 1.1), 9.0, state)
+
+
+def coat(number, pinholes, *, closed=(), power=SHARP, hidden=0.0, window=(WINDOW,), grain=0.0):
+    quality = Quality(0.3, 0.0, 0.0, "good")
+    photo = PhotoRecord(f"coat-{number}.jpg", f"{number:064d}", 4032, 3024, None, quality)
+    return CoatRecord(
+        number=number,
+        photo=photo,
+        surface="gloss",
+        inspected_area_mm2=200000.0,
+        hidden_area_mm2=hidden,
+        pinholes=tuple(pinholes),
+        closed=tuple(closed),
+        count=len(pinholes),
+        count_interval=Interval(len(pinholes), len(pinholes) + 3),
+        power=power,
+        false_calls_per_m2=0.5,
+        density_per_m2=len(pinholes) / 0.2,
+        ratings=rate([p.diameter_mm for p in pinholes]),
+        photos=(photo,),
+        mm_per_px=0.2,
+        align_rms_mm=0.05 if number > 1 else None,
+        inspected_mm=window,
+        grain_deg=grain,
+    )
+
+
+def scattered(count, *, seed=1, state="new", start=0):
+    places = np.random.default_rng(seed).uniform((5, 5), (495, 395), (count, 2))
+    return [pinhole(start + i, x, y, state=state) for i, (x, y) in enumerate(places)]
+
+
+def test_many_pinholes_are_sealed_again():
+    record = verdict([coat(1, scattered(120))], finish=CLIENT)
+    assert record.decision == "seal_again"
+    assert record.confidence > 0.99
+
+
+def test_a_few_are_spot_filled_and_every_site_is_named():
+    record = verdict([coat(1, scattered(8))], finish=CLIENT)
+    assert record.decision == "spot_fill"
+    assert len(record.sites) == 8
+
+
+def test_flood_when_the_finish_is_met():
+    clear = replace(coat(1, []), false_calls_per_m2=0.0)
+    assert verdict([clear], finish=FINISHES["own"]).decision == "flood"
+
+
+def test_a_photo_that_cannot_show_the_size_gives_no_all_clear():
+    record = verdict([coat(1, [], power=BLURRED)], finish=FINISHES["own"])
+    assert record.decision == "reshoot"
+    assert "nearer or sharper" in " ".join(record.reasons)
+
+
+def test_a_bad_photo_full_of_pinholes_is_still_clear_enough():
+    assert verdict([coat(1, scattered(300), power=BLURRED)], finish=CLIENT).decision == "seal_again"
+
+
+def test_more_pinholes_never_make_it_sound_better():
+    order = {"flood": 0, "spot_fill": 1, "seal_again": 2}
+    loose = Finish("loose", smallest_mm=0.5, allowed=5)
+    steps = [order[verdict([coat(1, scattered(n))], finish=loose).decision] for n in range(0, 60, 4)]
+    assert steps == sorted(steps)
+    assert steps[0] == 0
+    assert steps[-1] == 2
+
+
+def test_closure_rate_is_counted_from_the_sites():
+    first = scattered(100)
+    kept = [replace(p, state="kept") for p in first[:20]]
+    gone = [ClosedSite(p.site, p.x_mm, p.y_mm) for p in first[20:90]]
+    unseen = [ClosedSite(p.site, p.x_mm, p.y_mm, seen=False) for p in first[90:]]
+    record = verdict([coat(1, first), coat(2, kept, closed=[*gone, *unseen])], finish=CLIENT)
+    assert record.closure_rate == pytest.approx(70 / 90)
+    assert record.closure_interval.lo < 70 / 90 < record.closure_interval.hi
+    assert record.pattern.repeat_ratio > 10
+    assert all(site.coats_seen == 2 for site in record.sites)
+
+
+def test_expected_remainder_covers_what_a_known_closure_leaves():
+    # Sites that close with chance 0.8: after two coats the third's remainder must fall inside the interval.
+    rng = np.random.default_rng(11)
+    inside = 0
+    for trial in range(60):
+        first = scattered(150, seed=trial)
+        stays = [p for p in first if rng.uniform() > 0.8]
+        kept = [replace(p, state="kept") for p in stays]
+        gone = [ClosedSite(p.site, p.x_mm, p.y_mm) for p in first if p not in stays]
+        record = verdict([coat(1, first), coat(2, kept, closed=gone)], finish=CLIENT, seed=trial)
+        after = rng.binomial(len(stays), 0.2)
+        inside += record.expected_after_next.interval.lo <= after <= record.expected_after_next.interval.hi
+    assert inside >= 54
+
+
+def test_flood_is_safe_when_the_truth_is_over_the_limit():
+    # Seen counts drawn from a known truth with the detector's own chance: a flood over the limit stays rare.
+    rng = np.random.default_rng(2)
+    finish = Finish("agreed", smallest_mm=0.5, allowed=3)
+    wrong = 0
+    for _ in range(150):
+        truth = int(rng.integers(4, 12))
+        seen = rng.binomial(truth, 0.99)
+        wrong += verdict([coat(1, scattered(seen, seed=int(rng.integers(1e9))))], finish=finish).decision == "flood"
+    assert wrong <= 3
+
+
+def rim_defect():
+    ring = tuple((250 + 60 * np.cos(a), 200 + 40 * np.sin(a)) for a in np.linspace(0, 2 * np.pi, 60)[:-1])
+    span = Interval(7000.0, 8000.0)
+    return Defect(
+        "D01", Kind.BARK_VOID, True, 1.0, 7540.0, span, 120.0, 80.0, 80.0, ring, ring, False, 0.0, False, None, 0.0,
+        Interval(0.0, 0.0),
+    )  # fmt: skip
+
+
+def test_pinholes_at_a_rim_are_told_from_chance():
+    angles = np.random.default_rng(4).uniform(0, 2 * np.pi, 25)
+    fed = [pinhole(i, 250 + 61 * np.cos(a), 200 + 41 * np.sin(a)) for i, a in enumerate(angles)]
+    assert pattern_of([coat(1, fed)], [rim_defect()]).edge_fed
+    chance = pattern_of([coat(1, scattered(25))], [rim_defect()])
+    assert not chance.edge_fed
+    assert chance.scattered
+
+
+def test_rows_along_the_grain_are_told_from_chance():
+    rng = np.random.default_rng(6)
+    rows = [pinhole(i, 40 + 9 * (i % 12), 50 + 80 * (i // 12) + rng.normal(0, 0.4)) for i in range(48)]
+    assert pattern_of([coat(1, rows)], []).along_grain
+    assert not pattern_of([coat(1, scattered(48))], []).along_grain
+
+
+def test_chance_patterns_are_called_no_oftener_than_stated():
+    called = [pattern_of([coat(1, scattered(30, seed=s))], [rim_defect()], seed=s) for s in range(60)]
+    assert sum(p.edge_fed or p.along_grain for p in called) <= 5
+
+
+@pytest.mark.parametrize(
+    ("diameters", "iso", "astm"),
+    [
+        # Size classes of ISO 4628-1 Table 2 and their ASTM D714 numbers: from memory.
+        ([], "0(S0)", "10"),
+        ([0.15], "size S2", "No. 8"),
+        ([0.4, 0.4], "size S3", "No. 6"),
+        ([0.4, 0.9, 1.2], "size S4", "No. 4"),
+        ([6.0], "size S5", "No. 2"),
+    ],
+)
+def test_ratings(diameters, iso, astm):
+    words = rate(diameters)
+    assert words.iso4628_2.startswith(iso)
+    assert words.astm_d714.startswith(astm)
+    assert "not a certified rating" in words.note
+
+
+def test_prices_decide_which_way_is_cheaper():
+    records = [coat(1, scattered(12))]
+    dear = verdict(records, finish=CLIENT, coat_price=5, defect_price=100)
+    cheap = verdict(records, finish=CLIENT, coat_price=5000, defect_price=1)
+    assert "cheaper way" in " ".join(dear.reasons)
+    assert "costs more than it saves" in " ".join(cheap.reasons)
+    with pytest.raises(ValueRefused, match="one price"):
+        verdict(records, finish=CLIENT, coat_price=5)
+
+
+def test_no_coat_no_verdict():
+    with pytest.raises(JobError, match="no coat"):
+        verdict([], finish=CLIENT)
+    with pytest.raises(ValueRefused, match="contradict"):
+        Finish("odd", smallest_mm=0.5, allowed=30, by_hand=10)
