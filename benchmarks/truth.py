@@ -1,4 +1,4 @@
-"""How well does the program do on photos whose truth is known?
+"""Score the program on photos whose truth is known.
 
     python benchmarks/truth.py FOLDER [FOLDER ...]      photos with a truth file beside each
     python benchmarks/truth.py --simulate 6             slabs and coats that the simulator makes anew
@@ -23,9 +23,9 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 from shapely import Polygon, union_all
 from shapely.geometry.base import BaseGeometry
+from voidmap.job.coat import CoatOptions, inspect
 
 from voidmap.errors import VoidmapError
-from voidmap.job.coat import CoatOptions, inspect
 from voidmap.job.intake import IntakeOptions, take_in
 from voidmap.job.verdict import decide
 from voidmap.records import Intake
