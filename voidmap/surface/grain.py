@@ -1,0 +1,69 @@
+"""The direction of the grain, from the picture alone.
+
+Wood varies fast across its growth rings and slowly along them, so the picture's gradients point across the
+grain. The structure tensor averages them with their sign ignored (J. Bigun, G. Granlund, 1987).
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from voidmap.model import Floats, Ortho, SlabFound
+
+# Rings and pores are judged at this grid: finer than a ring (about 1 to 5 mm), coarser than camera noise.
+GRAIN_CELL_MM = 0.6
+# Gradients this near the slab's edge, a board or a card belong to those, not to the wood.
+GRAIN_MARGIN_MM = 4.0
+# A gradient counts up to this multiple of the median one, so that one dark crack does not decide.
+GRADIENT_CAP = 4.0
+
+
+def grain_direction_deg(ortho: Ortho, slab: SlabFound) -> float:
+    """Return the direction of the grain in the slab frame.
+
+    Parameters
+    ----------
+    ortho
+        The slab's top seen square-on.
+    slab
+        Where the top is, and what of it is covered.
+
+    Returns
+    -------
+    float
+        Degrees from x toward y, in [-90, 90); 0 when nothing of the top is in view.
+    """
+    grey, free = _coarse(ortho, slab)
+    if not free.any():
+        return 0.0
+    across, down = _capped_gradients(grey, free)
+    xx, yy, xy = (float((a * b)[free].sum()) for a, b in ((across, across), (down, down), (across, down)))
+    steepest = 0.5 * np.arctan2(2.0 * xy, xx - yy)
+    along = np.rad2deg(steepest) + 90.0
+    return float((along + 90.0) % 180.0 - 90.0)
+
+
+def _coarse(ortho: Ortho, slab: SlabFound) -> tuple[Floats, np.ndarray]:
+    """Shrink the top to the grain's grid: log grey values and the places where they speak of wood."""
+    shrink = max(1.0, GRAIN_CELL_MM / ortho.mm_per_px)
+    height, width = slab.mask.shape
+    size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
+    grey = cv2.resize(cv2.cvtColor(ortho.pixels, cv2.COLOR_BGR2GRAY), size, interpolation=cv2.INTER_AREA)
+    bare = (slab.mask & ~slab.covered & ortho.valid).astype(np.uint8) * 255
+    bare = cv2.resize(bare, size, interpolation=cv2.INTER_AREA)
+    reach = max(1, round(GRAIN_MARGIN_MM / (shrink * ortho.mm_per_px)))
+    margin = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    whole = (bare == 255).astype(np.uint8)
+    free = cv2.erode(whole, margin, borderType=cv2.BORDER_CONSTANT, borderValue=0).astype(bool)
+    return np.log(grey.astype(np.float64) + 1.0), free
+
+
+def _capped_gradients(grey: Floats, free: np.ndarray) -> tuple[Floats, Floats]:
+    smooth = cv2.GaussianBlur(grey, (0, 0), 1.0)
+    across = cv2.Sobel(smooth, cv2.CV_64F, 1, 0, ksize=3)
+    down = cv2.Sobel(smooth, cv2.CV_64F, 0, 1, ksize=3)
+    size = np.hypot(across, down)
+    cap = GRADIENT_CAP * max(float(np.median(size[free])), 1e-9)
+    scale = np.minimum(1.0, cap / np.maximum(size, 1e-12))
+    return across * scale, down * scale
