@@ -1,0 +1,233 @@
+"""Place the slab's edge to a fraction of a pixel, and say which runs of it are sawn and which are live."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from voidmap.model import Floats, Ortho
+from voidmap.surface.sample import colours_at, seen_at
+
+Bools = NDArray[np.bool_]
+
+# Distance between the points of the outline. A live edge's own detail is coarser than this.
+OUTLINE_STEP_MM = 1.0
+# The means on both sides of a trial edge are taken over this far.
+SIDE_MM = 1.5
+# A trial edge is judged together with its neighbours this far along.
+ALONG_MM = 2.0
+# Cost of a jog of the edge by 1 px between neighbouring points, against a full step of tone.
+JOG_COST = 0.12
+# The outline's length is measured with a step of this many mm: a coat bridges finer roughness.
+EDGE_SCALE_MM = 5.0
+# Softens the log of dark pixels (8-bit steps).
+LOG_SOFT = 12.0
+# A run is sawn when it is straight to this tolerance ...
+STRAIGHT_MM = 1.2
+# ... over at least this length, or this share of the slab's narrow side.
+SAWN_LEAST_MM = 120.0
+SAWN_LEAST_SHARE = 0.45
+
+
+def contour_px(mask: Bools) -> Floats:
+    """Return the longest outer contour of a mask as a closed line between its px and their neighbours.
+
+    Parameters
+    ----------
+    mask
+        (H, W) bool.
+
+    Returns
+    -------
+    (N, 2) array
+        (column, row), in the frame where the first px's centre is at (0, 0); without repeating the first
+        point. The line runs half a px outside of the mask's own px.
+    """
+    big = cv2.copyMakeBorder(mask.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT)
+    twice = cv2.resize(big, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)
+    found, _ = cv2.findContours(twice, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not found:
+        return np.zeros((0, 2))
+    longest = max(found, key=cv2.contourArea).reshape(-1, 2).astype(np.float64)
+    return np.asarray((longest - 0.5) / 2 - 1.0, dtype=np.float64)
+
+
+def resample(outline: Floats, step: float) -> Floats:
+    """Return points at an even distance of about ``step`` along a closed outline (N, 2)."""
+    closed = np.vstack([outline, outline[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    count = max(8, round(along[-1] / step))
+    at = np.arange(count) * along[-1] / count
+    return np.column_stack([np.interp(at, along, closed[:, k]) for k in range(2)])
+
+
+def smooth_closed(values: Floats, sigma: float) -> Floats:
+    """Smooth values (N,) or (N, k) along a closed line by a Gaussian of ``sigma`` samples."""
+    from scipy.ndimage import gaussian_filter1d
+
+    if sigma <= 0:
+        return values
+    return np.asarray(gaussian_filter1d(values, sigma, axis=0, mode="wrap"), dtype=np.float64)
+
+
+def area_of(outline: Floats) -> float:
+    """Area inside a closed outline (N, 2), by the shoelace formula, never negative."""
+    x, y = outline[:, 0], outline[:, 1]
+    return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)
+
+
+def refine(ortho: Ortho, rough_px: Floats, *, search_px: float) -> tuple[Floats, Bools, float]:
+    """Move a rough outline to the visible edge.
+
+    Parameters
+    ----------
+    ortho
+        The square-on picture.
+    rough_px
+        (N, 2) closed outline, (column, row) of ``ortho``.
+    search_px
+        How far off the rough outline may be, px of ``ortho``.
+
+    Returns
+    -------
+    outline_mm
+        (M, 2) closed outline.
+    cut
+        (M,) bool: the segment after this point lies on the border of the photo.
+    blur_mm
+        1-sigma doubt of the edge's place.
+    """
+    step_px = max(1.0, OUTLINE_STEP_MM / ortho.mm_per_px)
+    base = smooth_closed(resample(rough_px, step_px), search_px / 2 / step_px)
+    base = resample(base, step_px)
+    tangent = np.roll(base, -1, axis=0) - np.roll(base, 1, axis=0)
+    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
+    turn = np.sign(_signed_area(base))
+    outward = turn * np.column_stack([tangent[:, 1], -tangent[:, 0]])
+    side = max(2, round(SIDE_MM / ortho.mm_per_px))
+    reach = int(np.ceil(search_px))
+    offsets = np.arange(-reach - side, reach + side + 1)
+    points = base[:, None, :] + offsets[None, :, None] * outward[:, None, :]
+    profiles, seen = _profiles(ortho, points)
+    profiles = smooth_closed(profiles, ALONG_MM / OUTLINE_STEP_MM / 2)
+    score = _edge_score(profiles, seen, side)
+    path = _best_path(score)
+    fine = _subpixel(score, path)
+    shift = fine - reach
+    outline = base + shift[:, None] * outward
+    at = np.arange(len(base))
+    beyond = seen[at, np.minimum(path + side + 2, seen.shape[1] - 1)]
+    cut = ~beyond
+    blur_px = _blur(profiles, path, side)
+    return ortho.to_mm(outline), np.asarray(cut), float(blur_px * ortho.mm_per_px)
+
+
+def _signed_area(outline: Floats) -> float:
+    x, y = outline[:, 0], outline[:, 1]
+    return float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
+
+
+def _profiles(ortho: Ortho, points: Floats) -> tuple[Floats, Bools]:
+    """Log colours (N, K, 3) on lines across the edge, and where the picture has any (N, K)."""
+    return np.log(colours_at(ortho, points) + LOG_SOFT), seen_at(ortho, points)
+
+
+def _edge_score(profiles: Floats, seen: Bools, side: int) -> Floats:
+    """Step of tone at each trial offset (N, 2 reach + 1), along the way that tone steps nearby."""
+    total = np.cumsum(np.concatenate([np.zeros_like(profiles[:, :1]), profiles], axis=1), axis=1)
+    count = profiles.shape[1] - 2 * side
+    at = np.arange(count) + side
+    inner = (total[:, at] - total[:, at - side]) / side
+    outer = (total[:, at + side + 1] - total[:, at + 1]) / side
+    step = outer - inner
+    middle = smooth_closed(step.mean(axis=1), 15.0)
+    middle /= np.maximum(np.linalg.norm(middle, axis=1, keepdims=True), 1e-6)
+    score = np.einsum("nkc,nc->nk", step, middle)
+    norm = np.maximum(np.percentile(score, 95, axis=1, keepdims=True), 0.02)
+    norm = np.maximum(smooth_closed(norm, 15.0), 0.02)
+    score = np.minimum(score / norm, 1.5)
+    outside = ~seen[:, at + side]
+    score[outside] = -0.2
+    return np.asarray(score, dtype=np.float64)
+
+
+def _best_path(score: Floats) -> NDArray[np.int64]:
+    """Offsets of the edge that gather most score with few jogs, around a closed line (Viterbi)."""
+    count, width = score.shape
+    lead = min(count, 200)
+    rows = np.concatenate([np.arange(count - lead, count), np.arange(count), np.arange(lead)])
+    best = score[rows[0]].copy()
+    came = np.zeros((len(rows), width), dtype=np.int8)
+    jogs = np.arange(-2, 3)
+    padded = np.full(width + 4, -1e9)
+    for n in range(1, len(rows)):
+        padded[2:-2] = best
+        options = np.stack([padded[2 + j : 2 + j + width] - JOG_COST * abs(j) for j in jogs])
+        pick = np.argmax(options, axis=0)
+        came[n] = jogs[pick]
+        best = options[pick, np.arange(width)] + score[rows[n]]
+    path = np.zeros(len(rows), dtype=np.int64)
+    path[-1] = int(np.argmax(best))
+    for n in range(len(rows) - 1, 0, -1):
+        path[n - 1] = path[n] + came[n, path[n]]
+    return path[lead : lead + count]
+
+
+def _subpixel(score: Floats, path: NDArray[np.int64]) -> Floats:
+    at = np.arange(len(path))
+    mid = np.clip(path, 1, score.shape[1] - 2)
+    a, b, c = score[at, mid - 1], score[at, mid], score[at, mid + 1]
+    bend = a - 2 * b + c
+    shift = np.where(bend < -1e-6, 0.5 * (a - c) / np.where(bend < -1e-6, bend, -1.0), 0.0)
+    return np.asarray(path + np.clip(shift, -0.7, 0.7), dtype=np.float64)
+
+
+def _blur(profiles: Floats, path: NDArray[np.int64], side: int) -> float:
+    """Median 1-sigma width of the edge in px, from the spread of its slope."""
+    reach = 2 * side
+    at = path + side
+    width = profiles.shape[1]
+    cols = np.clip(at[:, None] + np.arange(-reach, reach + 1)[None, :], 0, width - 1)
+    tone = np.take_along_axis(profiles.mean(axis=2), cols, axis=1)
+    slope = np.abs(np.diff(tone, axis=1))
+    slope = np.maximum(slope - np.median(slope, axis=1, keepdims=True), 0.0)
+    where = np.arange(slope.shape[1])
+    mass = slope.sum(axis=1) + 1e-9
+    mean = (slope * where).sum(axis=1) / mass
+    spread = np.sqrt((slope * (where - mean[:, None]) ** 2).sum(axis=1) / mass)
+    return float(np.median(spread)) / 2.0
+
+
+def edge_length_mm(outline_mm: Floats, cut: Bools) -> float:
+    """Length of the slab's own edge, measured with steps of ``EDGE_SCALE_MM``; border of the photo left out."""
+    step = float(np.median(np.hypot(*np.diff(outline_mm, axis=0).T)))
+    skip = max(1, round(EDGE_SCALE_MM / max(step, 1e-6)))
+    lengths = np.hypot(*(np.roll(outline_mm, -skip, axis=0) - outline_mm).T) / skip
+    return float(lengths[~cut].sum())
+
+
+def kinds_of_edge(outline_mm: Floats, cut: Bools) -> tuple[str, ...]:
+    """One word for the segment after each outline point: sawn, live or cut.
+
+    A sawn run is straight within ``STRAIGHT_MM`` over a good part of the slab's width; a live edge wanders.
+    """
+    (_, _), (w, h), _ = cv2.minAreaRect(outline_mm.astype(np.float32))
+    least = max(SAWN_LEAST_MM, SAWN_LEAST_SHARE * min(w, h))
+    count = len(outline_mm)
+    corners = _corners(outline_mm)
+    kinds = ["live"] * count
+    for a, b in zip(corners, [*corners[1:], corners[0] + count], strict=True):
+        if np.linalg.norm(outline_mm[b % count] - outline_mm[a % count]) >= least:
+            for k in range(a, b):
+                kinds[k % count] = "sawn"
+    return tuple("cut" if cut[k] else kinds[k] for k in range(count))
+
+
+def _corners(outline: Floats) -> list[int]:
+    """Return the indices of the corners of the outline drawn with straight strokes."""
+    drawn = cv2.approxPolyDP(outline.astype(np.float32).reshape(-1, 1, 2), STRAIGHT_MM, True).reshape(-1, 2)
+    from scipy.spatial import cKDTree
+
+    _, index = cKDTree(outline).query(drawn)
+    return sorted({int(i) for i in np.atleast_1d(index)})

@@ -1,0 +1,129 @@
+"""Find the slab's top in a square-on picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from voidmap.errors import CantTell
+from voidmap.model import Floats, Ortho, SlabFound
+from voidmap.surface import cut as cutting
+from voidmap.surface import edges
+from voidmap.surface.covered import fill_polygons, find_sheets
+
+Bools = NDArray[np.bool_]
+
+# The top is known to be around a board: a ring this wide around its sheet.
+RING_MM = 12.0
+# A slab smaller than the boards on it, or a sliver, is no answer.
+LEAST_SHARE = 0.01
+# The rough outline may be off by this many coarse px.
+SEARCH_COARSE_PX = 2.5
+
+
+def whole_slab(ortho: Ortho) -> SlabFound:
+    """Take all that the photo shows as the slab's top (the user said so).
+
+    Parameters
+    ----------
+    ortho
+        The square-on picture.
+
+    Returns
+    -------
+    SlabFound
+        It leaves the frame on every side; no edge is in view.
+    """
+    outline = edges.contour_px(ortho.valid)
+    outline_mm = ortho.to_mm(edges.resample(outline, 10.0))
+    return SlabFound(
+        mask=ortho.valid,
+        covered=np.zeros_like(ortho.valid),
+        outline_mm=outline_mm,
+        edge_kinds=("cut",) * len(outline_mm),
+        edge_blur_mm=0.0,
+        leaves_frame=True,
+    )
+
+
+def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats | None = None) -> SlabFound:
+    """Find the slab's top: its outline, what lies on it, and the kinds of its edge.
+
+    Parameters
+    ----------
+    ortho
+        The square-on picture.
+    patterns_mm
+        Corners (4, 2), mm in the slab frame, of each scale board's pattern. Empty when the picture came
+        with its scale: the slab is then looked for in the middle.
+    camera_mm
+        (3,) the camera's place in the slab frame, when known.
+
+    Returns
+    -------
+    SlabFound
+
+    Raises
+    ------
+    CantTell
+        When the slab can't be told from the bench.
+    """
+    sheets = find_sheets(ortho, patterns_mm)
+    coarse = cutting.break_up(ortho)
+    hidden = _fill(coarse, ortho, sheets)
+    ring = max(1, round(RING_MM / ortho.mm_per_px * coarse.scale))
+    seeds = _grow(hidden, ring) if len(sheets) else _middle(coarse)
+    rough, separation = cutting.cut_apart(coarse, seeds & coarse.valid, _grow(hidden, 1))
+    rough = _one_piece(rough & coarse.valid, seeds)
+    if rough.sum() < LEAST_SHARE * coarse.valid.sum() or separation < 0.0:
+        raise CantTell(
+            "the slab can't be told from the bench it lies on",
+            "put a cloth of another colour under it, or light it evenly, and take the photo again",
+        )
+    contour = (edges.contour_px(rough) + 0.5) / coarse.scale - 0.5
+    outline_mm, cut, blur_mm = edges.refine(ortho, contour, search_px=SEARCH_COARSE_PX / coarse.scale)
+    mask = fill_polygons(ortho, [outline_mm]) & ortho.valid
+    return SlabFound(
+        mask=mask,
+        covered=fill_polygons(ortho, sheets) & mask,
+        outline_mm=outline_mm,
+        edge_kinds=edges.kinds_of_edge(outline_mm, cut),
+        edge_blur_mm=blur_mm,
+        leaves_frame=bool(cut.any()),
+    )
+
+
+def _fill(coarse: cutting.Coarse, ortho: Ortho, polygons_mm: Sequence[Floats]) -> Bools:
+    mask = np.zeros(coarse.valid.shape, dtype=np.uint8)
+    for polygon in polygons_mm:
+        points = (ortho.to_px(polygon) + 0.5) * coarse.scale - 0.5
+        cv2.fillPoly(mask, [np.round(points).astype(np.int32)], 1)
+    return np.asarray(mask > 0)
+
+
+def _grow(mask: Bools, radius: int) -> Bools:
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel) > 0)
+
+
+def _middle(coarse: cutting.Coarse) -> Bools:
+    """Seeds where nothing is known but that the picture is of the slab: its middle third."""
+    height, width = coarse.valid.shape
+    mask = np.zeros((height, width), dtype=bool)
+    mask[height // 3 : height - height // 3, width // 3 : width - width // 3] = True
+    return mask
+
+
+def _one_piece(mask: Bools, seeds: Bools) -> Bools:
+    """Return the piece with most seeds, thin links to other things cut off, holes filled."""
+    opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    pieces, count = ndimage.label(opened)
+    if count == 0:
+        return np.zeros_like(mask)
+    votes = np.bincount(pieces[seeds], minlength=count + 1)
+    votes[0] = 0
+    return np.asarray(ndimage.binary_fill_holes(pieces == int(np.argmax(votes))))
