@@ -1,6 +1,8 @@
 """The slab's top: its outline, what covers it, its voids and its flat things."""
 
 from voidmap.surface.grain import grain_direction_deg
+from voidmap.surface.outline import find_slab, whole_slab
 from voidmap.surface.regions import find_regions
+from voidmap.surface.slab import slab_record
 
-__all__ = ["find_regions", "grain_direction_deg"]
+__all__ = ["find_regions", "find_slab", "grain_direction_deg", "slab_record", "whole_slab"]
