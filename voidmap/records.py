@@ -293,6 +293,25 @@ class Allowances:
 
 
 @dataclass(frozen=True)
+class Pour:
+    """What one void gets out of one cup."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
+
+    defect: str
+    lift: int
+    """1 is the lowest lift of this void."""
+    lifts: int
+    ml: float
+    """The amount planned for, at the chosen chance of running short."""
+    depth_mm: float
+    """Height of this lift; stop there even when resin is left."""
+    cup: int = 1
+    cups: int = 1
+    """A lift larger than a cup is poured from several, one straight after the other."""
+
+
+@dataclass(frozen=True)
 class Batch:
     """One cup: what is in it and where it goes."""
 
@@ -312,6 +331,39 @@ class Batch:
     start_h: float = 0.0
     """Hours after the first batch when this one may start."""
     note: str = ""
+    resin: str = "fill"
+    """fill (tinted) or thin."""
+    pours: tuple[Pour, ...] = ()
+    """In the order of the walk round the slab."""
+
+
+@dataclass(frozen=True)
+class TimeStep:
+    """One bar of the plan's time line."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
+
+    start_h: float
+    """Hours after the first batch is stirred."""
+    end_h: float
+    what: str
+    kind: str
+    """pour, wait, work or coat."""
+
+
+@dataclass(frozen=True)
+class Purchase:
+    """What to buy of one product."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
+
+    product: str
+    need_ml: float
+    buy_ml: float
+    """The need with the margin."""
+    containers: tuple[str, ...] = ()
+    """In words, such as "2 x 1 qt"; empty when no sizes were given."""
+    cost: float | None = None
 
 
 @dataclass(frozen=True)
@@ -390,6 +442,12 @@ class FillPlan:
     chance_table: tuple[ChancePoint, ...] = ()
     batch_bound: int = 0
     """No plan can need fewer batches than this."""
+    inputs: dict[str, Any] = field(default_factory=dict)
+    """What the user asked for: overfill, temperature, scale step and so on."""
+    schedule: tuple[TimeStep, ...] = ()
+    purchases: tuple[Purchase, ...] = ()
+    notes: tuple[str, ...] = ()
+    """Advice that follows from the figures."""
 
 
 # --- coats ----------------------------------------------------------------------------------------
