@@ -118,6 +118,8 @@ class Lens:
     k3: float = 0.0
     source: str = "photo"
     """photo (solved in the photo itself), file (a lens file), or scale (a picture already to scale)."""
+    covariance: tuple[tuple[float, ...], ...] = ()
+    """Of a lens file: covariance (9, 9) of fx, fy, cx, cy, k1, k2, p1, p2, k3; empty elsewhere."""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,16 @@
+"""What is wrong with a scale, each fault in its own sentence."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voidmap.errors import ScaleError
+
+
+def why_no_board(grey: NDArray[np.uint8], file: str) -> ScaleError:
+    """Say why a photo shows no board that can be read."""
+    return ScaleError(
+        f"no scale board can be read in {file}",
+        "lay a printed board flat on the slab with all of it in view, in focus and without glare, and photograph again",
+    )

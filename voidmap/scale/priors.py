@@ -1,0 +1,105 @@
+"""What is known of a phone's lens and of a printed sheet before a photo is looked at.
+
+Every figure is common practice without a source unless it says otherwise.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from voidmap.model import Floats, Photo
+from voidmap.records import Lens
+from voidmap.scale.adjust import LENS_TERMS, SHAPE_TERMS, Priors
+from voidmap.scale.boards import BAR_MM
+
+FILM_WIDTH_MM, FILM_DIAGONAL_MM = 36.0, 43.27
+"""The 35 mm frame (36 x 24 mm). Exif's 35-mm focal length is defined by the diagonal (CIPA DC-008), but
+cameras with a 4:3 sensor are as often written by the width; the two differ by 4 %."""
+FOCAL_35MM_SD = 0.025
+"""Relative doubt of a focal length from Exif: the two conventions, rounding to whole mm, refocusing."""
+TYPICAL_35MM_MM, TYPICAL_35MM_SD = 27.0, 0.20
+"""A phone's main camera when Exif is silent: 23 to 32 mm."""
+CENTRE_SD = 0.005
+"""Doubt of the lens centre as a share of the long side: phones stabilise by moving the lens, 10 to 20 px."""
+K1_SD, K2_SD, TANGENTIAL_SD, K3_SD = 0.08, 0.05, 5e-4, 0.005
+"""Distortion left in a phone's picture: k1 moves a corner of the frame by up to 3 %."""
+FILE_REFOCUS_SD = 0.0015
+"""Refocusing a 5 mm phone lens from 0.7 to 0.9 m moves its image plane by 0.15 % (1/f = 1/u + 1/v)."""
+FILE_CENTRE_SD = 0.001
+"""The centre of a known lens moves with the stabiliser, as a share of the long side."""
+BAR_READING_SD_MM = 0.05
+"""Reading a 100 mm bar with a steel rule or calliper: within 0.1 mm nineteen times in twenty."""
+BAR_UNREAD_SD = 0.001
+"""A print at "actual size" whose bars were left at 100 mm: printers feed true to 0.1 or 0.2 %."""
+PAPER_MM = 0.1
+"""Thickness of 80 g/m² paper: the ink lies that much above the top."""
+FLAT_SD_MM = np.array([0.15, 0.15, 0.15, 0.10, 0.10])
+"""A taped or weighted sheet on a planed top: height of its middle, tilts, bows."""
+
+
+def lens_priors(photos: list[Photo], lens: Lens | None) -> tuple[list[int], Floats, Floats, Floats]:
+    """Return the camera of each photo, and mean (G, 8), covariance (G, 8, 8), aspect (G,) of each camera.
+
+    Photos of one size and one camera share a lens.
+    """
+    keys = [(p.width_px, p.height_px, p.camera, p.focal_35mm_mm, p.focal_mm) for p in photos]
+    cameras = list(dict.fromkeys(keys))
+    means, covariances, aspects = [], [], []
+    for key in cameras:
+        mean, covariance, aspect = _one_lens(key[0], key[1], key[3], lens)
+        means.append(mean)
+        covariances.append(covariance)
+        aspects.append(aspect)
+    return [cameras.index(k) for k in keys], np.array(means), np.array(covariances), np.array(aspects)
+
+
+def _one_lens(
+    width_px: int, height_px: int, focal_35mm_mm: float | None, lens: Lens | None
+) -> tuple[Floats, Floats, float]:
+    long_side = max(width_px, height_px)
+    if lens is not None:
+        mean = np.array(
+            [np.log(lens.fx), lens.cx, lens.cy, lens.k1, lens.k2, lens.p1, lens.p2, lens.k3], dtype=np.float64
+        )
+        return mean, _file_covariance(lens, long_side), lens.fy / lens.fx
+    focal_mm, doubt = TYPICAL_35MM_MM, TYPICAL_35MM_SD
+    if focal_35mm_mm:
+        focal_mm, doubt = focal_35mm_mm, FOCAL_35MM_SD
+    by_width = focal_mm / FILM_WIDTH_MM * long_side
+    by_diagonal = focal_mm / FILM_DIAGONAL_MM * np.hypot(width_px, height_px)
+    mean = np.zeros(LENS_TERMS)
+    mean[:3] = np.log(by_width * by_diagonal) / 2, (width_px - 1) / 2, (height_px - 1) / 2
+    centre = CENTRE_SD * long_side
+    spread = np.array([doubt, centre, centre, K1_SD, K2_SD, TANGENTIAL_SD, TANGENTIAL_SD, K3_SD])
+    return mean, np.diag(spread**2), 1.0
+
+
+def _file_covariance(lens: Lens, long_side_px: int) -> Floats:
+    move = np.diag(np.array([FILE_REFOCUS_SD, *[FILE_CENTRE_SD * long_side_px] * 2, 1e-4, 1e-4, 2e-5, 2e-5, 1e-4]) ** 2)
+    if not lens.covariance:
+        return move
+    # The file's covariance is by fx, fy, cx, cy, k1, k2, p1, p2, k3; log f is taken from fx.
+    known = np.asarray(lens.covariance, dtype=np.float64)
+    pick = np.zeros((LENS_TERMS, 9))
+    pick[0, 0] = 1 / lens.fx
+    pick[np.arange(1, 8), np.arange(2, 9)] = 1.0
+    return np.asarray(pick @ known @ pick.T + move)
+
+
+def board_priors(
+    lens: tuple[Floats, Floats, Floats], *, bar_x_mm: float, bar_y_mm: float, board_thickness_mm: float
+) -> Priors:
+    """Put the lens priors together with those of the printed boards."""
+    read = (bar_x_mm, bar_y_mm) != (BAR_MM, BAR_MM)
+    shape = np.zeros(SHAPE_TERMS)
+    shape[0] = -max(board_thickness_mm, PAPER_MM)
+    return Priors(
+        lens_mean=lens[0],
+        lens_cov=lens[1],
+        aspect=lens[2],
+        stretch_mean=np.log(np.array([bar_x_mm, bar_y_mm]) / BAR_MM),
+        stretch_sd=BAR_READING_SD_MM / BAR_MM if read else BAR_UNREAD_SD,
+        refocus_sd=FILE_REFOCUS_SD,
+        shape_mean=shape,
+        shape_sd=FLAT_SD_MM,
+    )
