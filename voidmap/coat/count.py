@@ -1,0 +1,59 @@
+"""How many pinholes there are, given how many were called: misses and false calls both counted in."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from voidmap.coat.pod import Fit
+from voidmap.model import Floats
+from voidmap.records import Interval
+from voidmap.statistics import equal_tailed
+
+DRAWS = 4000
+LEAST_CHANCE = 0.05
+"""A size found more rarely than this says nothing about how many there are."""
+
+
+def count_interval(
+    probability: Floats,
+    diameter_mm: Floats,
+    fit: Fit | None,
+    rng: np.random.Generator,
+    *,
+    smallest_mm: float,
+) -> Interval:
+    """Return the 95 % interval of the number of pinholes of at least ``smallest_mm``.
+
+    Parameters
+    ----------
+    probability, diameter_mm
+        (N,) of the called spots: chance that each is a pinhole, and its diameter.
+    fit
+        The photo's curve of detection; its parameters' covariance is carried. None when no curve could be told:
+        misses are then left out.
+    rng
+        Draws the simulation.
+    smallest_mm
+        The size that matters.
+
+    Notes
+    -----
+    Each called spot is true with its probability. For each true one of a size found with chance p, the number
+    missed of the same size is negative binomial (misses before as many finds); zero found still leaves room, by
+    the Jeffreys half a find at the smallest size.
+    """
+    true = rng.random((DRAWS, len(probability))) < probability
+    if fit is None:
+        return _whole(equal_tailed(true.sum(axis=1).astype(np.float64)))
+    matters = diameter_mm >= smallest_mm
+    curves = rng.multivariate_normal((fit.intercept, fit.slope), np.asarray(fit.covariance), size=DRAWS)
+    sizes = np.maximum(diameter_mm, smallest_mm)
+    chance = np.clip(1 / (1 + np.exp(-(curves[:, :1] + curves[:, 1:] * np.log(sizes)[None, :]))), LEAST_CHANCE, 1.0)
+    missed = np.where(true & matters, rng.negative_binomial(1, chance), 0).sum(axis=1)
+    at_least = np.clip(1 / (1 + np.exp(-(curves[:, 0] + curves[:, 1] * np.log(1.25 * smallest_mm)))), LEAST_CHANCE, 1.0)
+    unseen = rng.negative_binomial(0.5, at_least)
+    return _whole(equal_tailed((true.sum(axis=1) + missed + unseen).astype(np.float64)))
+
+
+def _whole(interval: Interval) -> Interval:
+    return Interval(float(np.floor(interval.lo)), float(np.ceil(interval.hi)))

@@ -1,0 +1,137 @@
+"""What of the surface a photo shows: not the bench, the board, glare, or what lies out of focus."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from voidmap.coat.ground import Bytes
+from voidmap.model import Floats, Photo, Plane
+from voidmap.records import Outline
+
+SHRINK = 4
+"""The masks' grid, photo px: a quarter of the finest outline that matters."""
+COARSE_MM = 1.0
+"""Grid of the square-on picture in which the slab and the sheets are found, mm."""
+CLEAR_MM = 2.0
+"""Kept clear of the slab's edge, of sheets and of the frame: a pinhole there can't be told from the edge."""
+CLIPPED = 250
+"""All channels at or over this: glare that hides what lies under it."""
+LEAST_GLARE_MM = 6.0
+"""Glare narrower than this is a glint of a pinhole or of a ripple, not a hidden place."""
+LEAST_AREA_MM2 = 25.0
+"""Smaller pieces of the inspected area are not outlined."""
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """A photo's surface, on a grid of ``SHRINK`` photo px.
+
+    ``slab`` (h, w) uint8 is 255 on the surface, ``look`` where it is bare, ``seen`` the same less glare.
+    ``cell_mm2`` (h, w) is the area of a cell on the surface.
+    """
+
+    slab: Bytes
+    look: Bytes
+    seen: Bytes
+    cell_mm2: Floats
+    sheets_px: tuple[Floats, ...]
+
+    @property
+    def px_per_mm(self) -> float:
+        """Photo pixels in a millimetre, at the median place of the surface."""
+        cells = self.cell_mm2[self.look > 0] if (self.look > 0).any() else self.cell_mm2
+        return float(SHRINK / np.sqrt(np.median(cells)))
+
+    @property
+    def hidden_mm2(self) -> float:
+        """Area of the surface in view that was not seen: glare, boards and their margins, mm2."""
+        return float(self.cell_mm2[(self.slab > 0) & (self.seen == 0)].sum())
+
+    @property
+    def inspected_mm2(self) -> float:
+        """Area that was seen, mm2."""
+        return float(self.cell_mm2[self.seen > 0].sum())
+
+    def full_look(self, shape: tuple[int, ...]) -> Bytes:
+        """Return ``look`` at the photo's full size."""
+        return np.asarray(cv2.resize(self.look, (shape[1], shape[0]), interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
+
+    def is_seen(self, places_px: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+        """Whether each place (N, 2) photo px was seen."""
+        rows, columns = self.seen.shape
+        at = np.floor((np.asarray(places_px).reshape(-1, 2) + 0.5) / SHRINK).astype(int)
+        inside = (at[:, 0] >= 0) & (at[:, 0] < columns) & (at[:, 1] >= 0) & (at[:, 1] < rows)
+        at = np.clip(at, 0, [columns - 1, rows - 1])
+        return np.asarray(inside & (self.seen[at[:, 1], at[:, 0]] > 0))
+
+
+def view_of(photo: Photo, plane: Plane, *, slab_px: Floats | None, sheets_px: Sequence[Floats]) -> View:
+    """Work out what a photo shows.
+
+    Parameters
+    ----------
+    photo, plane
+        The photo and its plane.
+    slab_px
+        The slab's outline (N, 2) photo px; None when the surface fills the frame.
+    sheets_px
+        Outlines of the paper around boards, photo px.
+    """
+    size = (max(1, photo.width_px // SHRINK), max(1, photo.height_px // SHRINK))
+    small = cv2.resize(np.ascontiguousarray(photo.pixels), size, interpolation=cv2.INTER_AREA)
+    cell_mm2 = _cell_areas(plane, size)
+    px_per_mm = float(1 / np.sqrt(np.median(cell_mm2)))
+    slab = np.full(size[::-1], 255 if slab_px is None else 0, np.uint8)
+    if slab_px is not None:
+        cv2.fillPoly(slab, [_cells(slab_px)], 255)
+    look = slab.copy()
+    for sheet in sheets_px:
+        cv2.fillPoly(look, [_cells(sheet)], 0)
+    reach = max(1, round(CLEAR_MM * px_per_mm))
+    around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    look = cv2.erode(look, around, borderType=cv2.BORDER_CONSTANT, borderValue=255)
+    seen = cv2.bitwise_and(look, cv2.bitwise_not(_glare(small, px_per_mm)))
+    return View(slab, look, seen, cell_mm2, tuple(np.asarray(s) for s in sheets_px))
+
+
+def outlines_mm(view: View, plane: Plane) -> tuple[Outline, ...]:
+    """Outline what was seen, in the slab frame; an outline inside another one is a hole."""
+    contours, _ = cv2.findContours(view.seen, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
+    cell_mm2 = float(np.median(view.cell_mm2))
+    out = []
+    for contour in contours:
+        if abs(cv2.contourArea(contour)) * cell_mm2 < LEAST_AREA_MM2:
+            continue
+        simple = cv2.approxPolyDP(contour, 1.0, True).reshape(-1, 2)
+        if len(simple) < 3:
+            continue
+        mm = plane.to_mm(simple.astype(np.float64) * SHRINK + (SHRINK - 1) / 2)
+        out.append(tuple((round(float(x), 2), round(float(y), 2)) for x, y in mm))
+    return tuple(out)
+
+
+def _glare(small: Bytes, px_per_mm: float) -> Bytes:
+    clipped = np.asarray(cv2.inRange(small, (CLIPPED, CLIPPED, CLIPPED), (255, 255, 255)), dtype=np.uint8)
+    side = max(3, round(LEAST_GLARE_MM * px_per_mm) | 1)
+    return np.asarray(cv2.morphologyEx(clipped, cv2.MORPH_OPEN, np.ones((side, side), np.uint8)), dtype=np.uint8)
+
+
+def _cells(outline_px: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.int32]]:
+    return np.round((np.asarray(outline_px) + 0.5) / SHRINK - 0.5).astype(np.int32)
+
+
+def _cell_areas(plane: Plane, size: tuple[int, int], coarse: int = 16) -> Floats:
+    """Area of each cell on the surface, mm2: worked out on a coarse grid, interpolated."""
+    columns = np.linspace(0, size[0] - 1, max(2, size[0] // coarse))
+    rows = np.linspace(0, size[1] - 1, max(2, size[1] // coarse))
+    x, y = np.meshgrid(columns, rows)
+    centre = np.column_stack([x.ravel(), y.ravel()]) * SHRINK + (SHRINK - 1) / 2
+    step = SHRINK / 2
+    across = plane.to_mm(centre + [step, 0]) - plane.to_mm(centre - [step, 0])
+    down = plane.to_mm(centre + [0, step]) - plane.to_mm(centre - [0, step])
+    area = np.abs(across[:, 0] * down[:, 1] - across[:, 1] * down[:, 0]).reshape(x.shape)
+    return np.asarray(cv2.resize(area, size, interpolation=cv2.INTER_LINEAR), dtype=np.float64)

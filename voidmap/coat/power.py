@@ -1,0 +1,127 @@
+"""What this photo could show: plant pinholes of known size, look for them with the very detector, count."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from voidmap.coat.ground import Bytes
+from voidmap.coat.inspected import SHRINK, View
+from voidmap.coat.plant import Plant, places_apart, plant
+from voidmap.coat.pod import Fit, fit_hit_miss, size_bound
+from voidmap.coat.spots import Spots
+from voidmap.errors import ValueRefused
+from voidmap.model import Floats
+from voidmap.records import Power
+
+PLANTS = 240
+"""MIL-HDBK-1823A 4.5.2 asks for 60 hit/miss targets or more, and finds 120 clearly better; twice that."""
+SMALLEST_RATIO, LARGEST_RATIO = 0.3, 2.6
+"""Sizes run evenly (as the handbook advises) between these multiples of the size that matters."""
+LEAST_APART_MM = 3.0
+"""Plants keep this distance from each other and from all that was found, so that each stands for itself."""
+HIT_PX = 3.0
+"""A plant is found when a spot is called within this distance, or half its radius, of its centre."""
+CURVE_POINTS = 25
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """The outcome: planted diameters (N,) mm, hits (N,), found diameters (N,) mm (NaN where missed), the fit."""
+
+    diameter_mm: Floats
+    hit: NDArray[np.bool_]
+    found_mm: Floats
+    fit: Fit | None
+    power: Power
+
+
+def power_study(
+    pixels: Bytes,
+    view: View,
+    spots: Spots,
+    find: Callable[[Bytes], Spots],
+    rng: np.random.Generator,
+    *,
+    smallest_mm: float,
+    px_per_mm: float,
+    blur_px: float,
+    sanded: bool,
+    plants: int = PLANTS,
+) -> Study:
+    """Measure the probability of detection over size in one photo.
+
+    Parameters
+    ----------
+    pixels
+        The photo, (H, W, 3) uint8 B, G, R.
+    view
+        Where its surface is seen.
+    spots
+        What was found in it (nothing is planted near).
+    find
+        The detector: takes a grey picture (H, W) and returns its spots.
+    rng
+        Draws places and looks.
+    smallest_mm
+        The size that matters; planted sizes spread around it.
+    px_per_mm, blur_px, sanded
+        The photo's scale, blur and surface.
+    plants
+        How many to plant.
+
+    Returns
+    -------
+    Study
+        With fewer plants when there is no room for all.
+    """
+    places = _places(view, spots, plants, LEAST_APART_MM * px_per_mm, rng)
+    sizes_mm = np.linspace(SMALLEST_RATIO * smallest_mm, LARGEST_RATIO * smallest_mm, max(len(places), 2))
+    sizes_mm = rng.permutation(sizes_mm)[: len(places)]
+    planted = [Plant(float(x), float(y), float(d * px_per_mm)) for (x, y), d in zip(places, sizes_mm, strict=True)]
+    picture = plant(pixels, planted, rng, sanded=sanded, blur_px=blur_px)
+    found = find(np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8))
+    hit, found_mm = _hits(places, sizes_mm, found, px_per_mm)
+    return _study(sizes_mm, hit, found_mm)
+
+
+def _places(view: View, spots: Spots, count: int, apart_px: float, rng: np.random.Generator) -> Floats:
+    taken = (spots.places_px + 0.5) / SHRINK - 0.5
+    cells = places_apart(view.seen, count, apart_px / SHRINK, rng, taken_px=taken)
+    return np.asarray((cells + 0.5) * SHRINK - 0.5, dtype=np.float64)
+
+
+def _hits(places: Floats, sizes_mm: Floats, found: Spots, px_per_mm: float) -> tuple[NDArray[np.bool_], Floats]:
+    from scipy.spatial import KDTree
+
+    if len(found) == 0 or len(places) == 0:
+        return np.zeros(len(places), bool), np.full(len(places), np.nan)
+    away, which = KDTree(found.places_px).query(places)
+    hit = np.asarray(away) <= np.maximum(HIT_PX, sizes_mm * px_per_mm / 4)
+    return hit, np.where(hit, found.diameter_px[which] / px_per_mm, np.nan)
+
+
+def _study(sizes_mm: Floats, hit: NDArray[np.bool_], found_mm: Floats) -> Study:
+    planted, count = len(sizes_mm), int(hit.sum())
+    try:
+        fit = fit_hit_miss(sizes_mm, hit)
+    except ValueRefused:
+        return Study(sizes_mm, hit, found_mm, None, Power(None, None, None, planted, count))
+    if fit.slope <= 0:
+        return Study(sizes_mm, hit, found_mm, None, Power(None, None, None, planted, count))
+    bound = size_bound(sizes_mm, hit, fit)
+    at = np.linspace(float(sizes_mm.min()), float(sizes_mm.max()), CURVE_POINTS)
+    curve = tuple((round(float(d), 4), round(float(p), 4)) for d, p in zip(at, fit.chance(at), strict=True))
+    power = Power(
+        d50_mm=fit.size_at(0.5),
+        d90_mm=fit.size_at(0.9),
+        d90_95_mm=bound if np.isfinite(bound) else None,
+        planted=planted,
+        found=count,
+        curve=curve,
+    )
+    return Study(sizes_mm, hit, found_mm, fit, power)

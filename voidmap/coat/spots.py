@@ -1,0 +1,125 @@
+"""Find pinholes, craters and bubbles in a photo of a coat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, Candidates, find_candidates, pyramid
+from voidmap.coat.classify import judge
+from voidmap.coat.features import features, ground_noise, ring_samples
+from voidmap.coat.ground import Bytes
+from voidmap.model import Floats
+
+LARGEST_MM = 4.0
+"""A crater wider than this is a void to fill, not a pinhole to seal."""
+LEAST_NOISE = 0.5
+"""Noise of a place is at least this, 8-bit grey: rounding to whole steps alone gives 0.29."""
+CALLED = 0.5
+"""A candidate is called a pinhole from this probability."""
+APART_PX = 5.0
+"""Two pinholes nearer than this, or than the larger one's radius and a half, are one with its rim's glints."""
+APART_RADII = 1.8
+
+
+@dataclass(frozen=True, eq=False)
+class Spots:
+    """Pinholes (N,): centre and diameter in photo px, signal over noise, probability, polarity (-1 dark, +1 bright).
+
+    ``diameter_rel`` is the 1-sigma error of the diameter's logarithm.
+    """
+
+    x_px: Floats
+    y_px: Floats
+    diameter_px: Floats
+    diameter_rel: Floats
+    score: Floats
+    probability: Floats
+    polarity: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        """Return the number of spots."""
+        return len(self.x_px)
+
+    def __getitem__(self, chosen: NDArray[np.bool_] | NDArray[np.int64]) -> Spots:
+        """Return some of the spots."""
+        return Spots(**{f.name: getattr(self, f.name)[chosen] for f in fields(self)})
+
+    @property
+    def places_px(self) -> Floats:
+        """Centres, (N, 2) photo px."""
+        return np.column_stack([self.x_px, self.y_px])
+
+
+def find_spots(
+    grey: Bytes,
+    look: Bytes,
+    *,
+    px_per_mm: float,
+    blur_px: float,
+    largest_mm: float = LARGEST_MM,
+    least_probability: float = CALLED,
+) -> Spots:
+    """Find all pinholes in a picture.
+
+    Parameters
+    ----------
+    grey
+        (H, W) uint8, the photo's grey picture, photo frame.
+    look
+        (H, W) uint8, non-zero where to look.
+    px_per_mm
+        Photo pixels in a millimetre of the surface.
+    blur_px
+        The photo's blur (1 sigma), px.
+    largest_mm
+        Spots wider than this are not looked for.
+    least_probability
+        What is less likely a pinhole than this is left out.
+
+    Returns
+    -------
+    Spots
+        Strongest first; empty when there is none.
+    """
+    levels = pyramid(grey, largest_mm * px_per_mm)
+    found = find_candidates(levels, look)
+    samples = ring_samples(levels, found)
+    noise = ground_noise(samples, floor=LEAST_NOISE)
+    seen = judge(features(samples, found, noise=noise, blur_px=blur_px))
+    guess_px = 2 * DISC_RADIUS_SIGMAS * found.sigma_px
+    diameter_px = guess_px * np.exp(seen.log_size)
+    likely = np.flatnonzero(seen.probability >= least_probability)
+    keep = likely[_apart(found[likely], diameter_px[likely], seen.probability[likely])]
+    chosen = found[keep]
+    outer = np.abs(samples[keep, 0, 0] - np.median(samples[keep, 4], axis=1))
+    return Spots(
+        x_px=chosen.x_px,
+        y_px=chosen.y_px,
+        diameter_px=diameter_px[keep],
+        diameter_rel=seen.size_rel[keep],
+        score=outer / noise[keep],
+        probability=seen.probability[keep],
+        polarity=chosen.polarity,
+    )
+
+
+def _apart(found: Candidates, diameter_px: Floats, probability: Floats) -> NDArray[np.int64]:
+    """Indices of candidates that stand for a pinhole of their own, best first."""
+    from scipy.spatial import KDTree
+
+    if len(found) == 0:
+        return np.zeros(0, np.int64)
+    places = np.column_stack([found.x_px, found.y_px])
+    reach = np.maximum(APART_PX, APART_RADII * diameter_px / 2)
+    tree = KDTree(places)
+    near = tree.query_ball_point(places, reach)
+    free = np.ones(len(found), bool)
+    kept = []
+    for i in np.argsort(-probability, kind="stable"):
+        if free[i]:
+            kept.append(i)
+            free[near[i]] = False
+    return np.asarray(kept, dtype=np.int64)

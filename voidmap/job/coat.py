@@ -1,0 +1,392 @@
+"""Coat: photos after a coat become a count of what is left, tracked in the slab frame."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from voidmap.errors import CantTell, JobError, ScaleError, ValueRefused
+from voidmap.files import Job, load_photos, open_job, read_json
+from voidmap.records import CoatRecord, Intake, PhotoRecord, Pinhole
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from voidmap.coat.align import Alignment, Move, Sheet
+    from voidmap.coat.inspected import View
+    from voidmap.coat.power import Study
+    from voidmap.coat.spots import Spots
+    from voidmap.model import Floats, Ortho, Photo, Plane
+
+STEPS = ("reading photos", "scale", "finding pinholes", "what the photo could show", "earlier coats", "writing")
+SMALLEST_MM = 0.5
+"""The size that matters when none is said: about what an eye finds at arm's length in a glossy coat."""
+ALIGN_MM_PER_PX = 0.5
+PICTURE_SIDE_PX = 2600
+"""The square-on picture kept with the job is worked out at this size."""
+LEAST_SPOT_PX = 3.0
+"""A spot under three pixels across is not evidence."""
+SEED = 20240
+"""Of the planted pinholes: the same photo gives the same figures."""
+
+
+@dataclass(frozen=True)
+class CoatOptions:
+    """What the user says about a coat's photos."""
+
+    number: int
+    sanded: bool = False
+    smallest_mm: float = SMALLEST_MM
+    lens_file: Path | None = None
+    bar_x_mm: float = 100.0
+    bar_y_mm: float = 100.0
+    board_thickness_mm: float = 0.0
+    mm_per_px: float | None = None
+    region: str = "auto"
+
+    def __post_init__(self) -> None:
+        """Refuse what can't be right."""
+        if not 1 <= self.number <= 99:
+            raise ValueRefused(f"there is no coat number {self.number}", "count coats from 1")
+        if not 0.05 <= self.smallest_mm <= 10.0:
+            raise ValueRefused(
+                f"a smallest pinhole of {self.smallest_mm:g} mm can't be right", "give a size such as 0.5mm"
+            )
+        if self.region not in ("auto", "whole"):
+            raise ValueRefused(f"there is no region {self.region}", "say auto or whole")
+        if self.mm_per_px is not None and not 0.001 <= self.mm_per_px <= 10.0:
+            raise ValueRefused(f"{self.mm_per_px:g} mm per pixel can't be right", "give mm in one pixel, as in 0.07")
+
+
+@dataclass(frozen=True)
+class Looked:
+    """One photo of the coat, looked through."""
+
+    photo: Photo
+    plane: Plane
+    view: View
+    spots: Spots
+    study: Study
+    blur_px: float
+    px_per_mm: float
+    grain_deg: float | None
+
+
+def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, step: Callable[[str], None]) -> CoatRecord:
+    """Count and track the pinholes after a coat, and write ``coat-N.json`` and its picture.
+
+    Parameters
+    ----------
+    folder
+        The job folder; made when it is not there.
+    photo_files
+        Photos of this coat: one, or several that together show more (glare in one is seen in another).
+    options
+        What the user says.
+    step
+        Called with each step's name (``STEPS``) when it begins.
+
+    Raises
+    ------
+    InputError
+        When the photos, the scale, the coat's number or the job can't be used.
+    """
+    job = open_job(folder)
+    earlier = _earlier(job, options.number)
+    step(STEPS[0])
+    photos = load_photos(list(photo_files))
+    _refuse_used(photos, earlier)
+    step(STEPS[1])
+    planes = _planes(photos, options)
+    records = _photo_records(photos, planes)
+    step(STEPS[2])
+    looked = []
+    for photo, plane, record in zip(photos, planes, records, strict=True):
+        looked.append(_look(photo, plane, record, options, step))
+    step(STEPS[4])
+    move, alignment, notes = _place(job, looked, earlier)
+    result = _record(looked, records, move, alignment, earlier, options, notes)
+    step(STEPS[5])
+    job.write(result)
+    _write_picture(job, looked[0], move, options.number)
+    return result
+
+
+def _earlier(job: Job, number: int) -> tuple[CoatRecord, ...]:
+    done = job.coat_numbers()
+    if done and number < done[-1]:
+        raise JobError(
+            f"coat {number} comes before coat {done[-1]}, which the job has already",
+            f"coats go in order: the next one is {done[-1] + 1}",
+        )
+    return tuple(job.read(CoatRecord, number=n) for n in done if n < number)
+
+
+def _refuse_used(photos: Sequence[Photo], earlier: Sequence[CoatRecord]) -> None:
+    used = {p.sha256: c.number for c in earlier for p in (c.photos or (c.photo,))}
+    for photo in photos:
+        if photo.sha256 in used:
+            raise JobError(
+                f"{photo.file} is the very photo of coat {used[photo.sha256]}", "take a photo after the new coat"
+            )
+
+
+def _planes(photos: Sequence[Photo], options: CoatOptions) -> tuple[Plane, ...]:
+    from voidmap import scale
+
+    if options.mm_per_px is not None:
+        if len(photos) > 1:
+            raise ScaleError("--mm-per-px takes one picture", "give one picture of each coat")
+        return (scale.plane_from_mm_per_px(photos[0], options.mm_per_px),)
+    lens = None
+    if options.lens_file is not None:
+        lens = scale.lens_for_photo(read_json(options.lens_file), photos[0], str(options.lens_file))
+    return scale.solve_planes(
+        photos,
+        lens=lens,
+        bar_x_mm=options.bar_x_mm,
+        bar_y_mm=options.bar_y_mm,
+        board_thickness_mm=options.board_thickness_mm,
+    )
+
+
+def _photo_records(photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[PhotoRecord, ...]:
+    from voidmap import scale
+
+    return tuple(
+        PhotoRecord(p.file, p.sha256, p.width_px, p.height_px, p.taken, scale.assess_quality(p, plane))
+        for p, plane in zip(photos, planes, strict=True)
+    )
+
+
+def _look(photo: Photo, plane: Plane, record: PhotoRecord, options: CoatOptions, step: Callable[[str], None]) -> Looked:
+    """Find the pinholes in one photo, and what it could show."""
+    import cv2
+    import numpy as np
+
+    from voidmap.coat import blur, inspected, power, spots
+    from voidmap.coat.ground import grain_of
+
+    slab_px, sheets_px = _surroundings(photo, plane, options)
+    view = inspected.view_of(photo, plane, slab_px=slab_px, sheets_px=sheets_px)
+    px_per_mm = view.px_per_mm
+    blur_px = blur.of_sharpness(record.quality.sharpness)
+    look = view.full_look(photo.pixels.shape)
+
+    def find(grey: Any) -> Spots:
+        return spots.find_spots(grey, look, px_per_mm=px_per_mm, blur_px=blur_px)
+
+    grey = np.asarray(cv2.cvtColor(np.ascontiguousarray(photo.pixels), cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+    found = find(grey)
+    step(STEPS[3])
+    study = power.power_study(
+        photo.pixels,
+        view,
+        found,
+        find,
+        np.random.default_rng(SEED),
+        smallest_mm=options.smallest_mm,
+        px_per_mm=px_per_mm,
+        blur_px=blur_px,
+        sanded=options.sanded,
+    )
+    return Looked(photo, plane, view, found, study, blur_px, px_per_mm, None)
+
+
+def _surroundings(photo: Photo, plane: Plane, options: CoatOptions) -> tuple[Floats | None, tuple[Floats, ...]]:
+    """Return the slab's outline in photo px (None: it fills the frame) and the outlines of the boards' sheets."""
+    from voidmap import scale, surface
+    from voidmap.surface.covered import find_sheets
+
+    ortho = scale.rectify(photo, plane, mm_per_px=ALIGN_MM_PER_PX)
+    sheets = tuple(plane.to_px(s) for s in find_sheets(ortho, plane.patterns_mm))
+    if options.region == "whole" or options.mm_per_px is not None:
+        return None, sheets
+    try:
+        slab = surface.find_slab(ortho, plane.patterns_mm, camera_mm=plane.camera_mm)
+    except CantTell:
+        return None, sheets
+    return plane.to_px(slab.outline_mm), sheets
+
+
+def _ortho(one: Looked, plane: Plane, mm_per_px: float) -> Ortho:
+    from voidmap import scale
+
+    return scale.rectify(one.photo, plane, mm_per_px=mm_per_px)
+
+
+def _sheet_of(one: Looked) -> Sheet:
+    from voidmap.coat import align
+
+    hidden = tuple(one.plane.to_mm(s) for s in one.view.sheets_px)
+    return align.ready(_ortho(one, one.plane, ALIGN_MM_PER_PX), hidden_mm=hidden)
+
+
+def _place(
+    job: Job, looked: Sequence[Looked], earlier: Sequence[CoatRecord]
+) -> tuple[Move, Alignment | None, tuple[str, ...]]:
+    """Find the move from the photos' own frame into the job's slab frame."""
+    from voidmap.coat import align
+
+    references = [f"coat-{c.number}" for c in reversed(earlier)][:2]
+    if not earlier and job.has(Intake):
+        references = ["intake"]
+    new = None
+    best = None
+    for name in references:
+        picture = _kept_picture(job, name)
+        if picture is None:
+            continue
+        new = new or _sheet_of(looked[0])
+        tried = align.align(new, align.ready(picture), guess=align.Move())
+        if best is None or tried.correlation > best.correlation:
+            best = tried
+        if best.same_wood:
+            break
+    if best is None:
+        return align.Move(), None, ()
+    if best.same_wood:
+        return best.move, best, ()
+    if earlier:
+        raise JobError(
+            f"{looked[0].photo.file} doesn't show the same wood as coat {earlier[-1].number} of this job",
+            "photograph the same part of the same slab, or start another job folder",
+        )
+    return align.Move(), None, ("The coat could not be laid onto the intake photo: its frame is its own board's.",)
+
+
+def _kept_picture(job: Job, name: str) -> Ortho | None:
+    import numpy as np
+
+    from voidmap.files import load_photo
+    from voidmap.model import Ortho
+
+    path = job.path(f"pictures/{name}.jpg")
+    frame = job.path(f"pictures/{name}.frame.json")
+    if not (path.is_file() and frame.is_file()):
+        return None
+    pixels = load_photo(path).pixels
+    where = read_json(frame)
+    return Ortho(pixels, pixels.max(axis=2) > np.uint8(8), where["x0_mm"], where["y0_mm"], where["mm_per_px"])
+
+
+def _record(
+    looked: Sequence[Looked],
+    records: tuple[PhotoRecord, ...],
+    move: Move,
+    alignment: Alignment | None,
+    earlier: tuple[CoatRecord, ...],
+    options: CoatOptions,
+    notes: tuple[str, ...],
+) -> CoatRecord:
+    import numpy as np
+
+    from voidmap.coat import count, inspected
+    from voidmap.coat.align import moved
+    from voidmap.coat.ratings import rate
+    from voidmap.coat.track import track
+
+    one = looked[0]
+    plane = moved(one.plane, move)
+    pinholes = _pinholes(one, plane)
+    residual = alignment.rms_mm if alignment is not None and np.isfinite(alignment.rms_mm) else 1 / one.px_per_mm
+
+    def is_seen(places_mm: Floats) -> Any:
+        return one.view.is_seen(plane.to_px(places_mm))
+
+    tracked = track(pinholes, earlier, residual_mm=residual, is_seen=is_seen)
+    area_m2 = one.view.inspected_mm2 / 1e6
+    inside = one.view.is_seen(one.spots.places_px)
+    interval = count.count_interval(
+        one.spots.probability,
+        one.spots.diameter_px / one.px_per_mm,
+        one.study.fit,
+        np.random.default_rng(SEED),
+        smallest_mm=options.smallest_mm,
+    )
+    false_calls = float((1 - one.spots.probability).sum())
+    return CoatRecord(
+        number=options.number,
+        photo=records[0],
+        surface="sanded" if options.sanded else "gloss",
+        inspected_area_mm2=one.view.inspected_mm2,
+        hidden_area_mm2=one.view.hidden_mm2,
+        pinholes=tracked.pinholes,
+        closed=tracked.closed,
+        count=len(tracked.pinholes),
+        count_interval=interval,
+        power=one.study.power,
+        false_calls_per_m2=false_calls / max(area_m2, 1e-9),
+        density_per_m2=float(inside.sum()) / max(area_m2, 1e-9),
+        ratings=rate([p.diameter_mm for p in tracked.pinholes]),
+        photos=records,
+        mm_per_px=1 / one.px_per_mm,
+        align_rms_mm=alignment.rms_mm if alignment is not None and np.isfinite(alignment.rms_mm) else None,
+        frame_from_slab=(move.x_mm, move.y_mm, move.angle_deg),
+        inspected_mm=inspected.outlines_mm(one.view, plane),
+        grain_deg=one.grain_deg,
+        notes=notes,
+    )
+
+
+def _pinholes(one: Looked, plane: Plane) -> tuple[Pinhole, ...]:
+    import numpy as np
+
+    from voidmap.records import Interval
+
+    found = one.spots
+    if len(found) == 0:
+        return ()
+    places_mm = plane.to_mm(found.places_px)
+    diameter_mm = found.diameter_px * plane.mm_per_px_at(places_mm)
+    spread = np.exp(1.96 * found.diameter_rel)
+    return tuple(
+        Pinhole(
+            id=f"P{i + 1:03d}",
+            site="",
+            x_mm=round(float(places_mm[i, 0]), 3),
+            y_mm=round(float(places_mm[i, 1]), 3),
+            x_px=round(float(found.x_px[i]), 2),
+            y_px=round(float(found.y_px[i]), 2),
+            diameter_mm=round(float(diameter_mm[i]), 3),
+            diameter_interval_mm=Interval(
+                round(float(diameter_mm[i] / spread[i]), 3), round(float(diameter_mm[i] * spread[i]), 3)
+            ),
+            score=round(float(found.score[i]), 2),
+            state="new",
+        )
+        for i in range(len(found))
+    )
+
+
+def _write_picture(job: Job, one: Looked, move: Move, number: int) -> None:
+    from voidmap import scale
+    from voidmap.coat.align import moved
+    from voidmap.job.pictures import write_picture
+
+    plane = moved(one.plane, move)
+    x0, y0, x1, y1 = scale.footprint_mm(plane)
+    mm_per_px = max(1 / one.px_per_mm, max(x1 - x0, y1 - y0) / PICTURE_SIDE_PX)
+    write_picture(job, f"coat-{number}", scale.rectify(one.photo, plane, mm_per_px=mm_per_px))
+
+
+def why_again(record: CoatRecord, smallest_mm: float) -> tuple[str, ...]:
+    """Say why a coat should be photographed again, one sentence each; empty when the photo serves."""
+    d90 = record.power.d90_mm
+    if record.inspected_area_mm2 <= 0:
+        return ("Nothing of the surface is seen: move the lamp and the board, and take the photo again.",)
+    if d90 is not None and d90 <= smallest_mm:
+        return ()
+    if d90 is None and record.power.planted and record.power.found == record.power.planted:
+        return ()
+    needed = f"{smallest_mm:g} mm"
+    if smallest_mm / record.mm_per_px < LEAST_SPOT_PX:
+        closer = LEAST_SPOT_PX * record.mm_per_px / smallest_mm
+        return (f"A pinhole of {needed} is too small in this photo: go {closer:.1f} times nearer and take it again.",)
+    shown = "no size" if d90 is None else f"{d90:.2f} mm"
+    return (
+        f"This photo shows nine of ten pinholes only from {shown}, not {needed}: hold the camera still and in "
+        "focus, light from a low side, and take it again.",
+    )
