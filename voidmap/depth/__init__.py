@@ -1,0 +1,20 @@
+"""Depth and volume: prior, probe, parallax and shadow, fused by weight; volumes whose intervals hold."""
+
+from voidmap.depth.fuse import fuse
+from voidmap.depth.prior import prior_estimate, through_estimate
+from voidmap.depth.probe import probe_dots, probe_estimate
+from voidmap.depth.revise import revise_kind, revise_void_probability
+from voidmap.depth.stage import estimate_depths
+from voidmap.depth.volume import volumes
+
+__all__ = [
+    "estimate_depths",
+    "fuse",
+    "prior_estimate",
+    "probe_dots",
+    "probe_estimate",
+    "revise_kind",
+    "revise_void_probability",
+    "through_estimate",
+    "volumes",
+]

@@ -1,0 +1,157 @@
+"""Fuse what several methods say of one void's depth; log-normal, causes of error kept apart.
+
+``DepthEstimate.mean_mm`` is an expected value, so that area times mean depth is the expected volume and
+volumes add up; ``own_rel`` and ``shared_rel`` are standard deviations of the natural log of the depth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from voidmap.records import Depth, DepthEstimate, Interval
+
+Z95 = 1.959964
+PRIOR_LARGEST_WEIGHT = 0.25
+"""Beside a measurement a prior never weighs more, however unsure the measurement is."""
+_WORDS = {
+    "prior": "what is usual for its kind and size",
+    "probe": "the probe",
+    "parallax": "the photos from several places",
+    "shadow": "the lamp's shadow",
+    "through": "the slab's thickness (it goes through)",
+}
+
+
+@dataclass(frozen=True)
+class Fused:
+    """A fused depth on the log scale: location, own error, and the weight of every shared cause."""
+
+    mu: float
+    own: float
+    shared: dict[str, float] = field(default_factory=dict)
+    max_mm: float = 0.0
+    source: str = "prior"
+
+    @property
+    def sd(self) -> float:
+        """Standard deviation of the log."""
+        return float(np.sqrt(self.own**2 + sum(s**2 for s in self.shared.values())))
+
+    @property
+    def mean_mm(self) -> float:
+        """Expected mean depth, mm."""
+        return float(np.exp(self.mu + self.sd**2 / 2))
+
+    @property
+    def interval_mm(self) -> Interval:
+        """95 % interval of the mean depth, mm."""
+        return Interval(float(np.exp(self.mu - Z95 * self.sd)), float(np.exp(self.mu + Z95 * self.sd)))
+
+
+def log_sd(estimate: DepthEstimate) -> float:
+    """Return the standard deviation of an estimate's log, all causes together."""
+    return float(np.sqrt(estimate.own_rel**2 + sum(s**2 for s in estimate.shared_rel.values())))
+
+
+def log_mu(estimate: DepthEstimate) -> float:
+    """Return the mean of an estimate's log."""
+    return float(np.log(max(estimate.mean_mm, 1e-4)) - log_sd(estimate) ** 2 / 2)
+
+
+def combine(estimates: Sequence[DepthEstimate]) -> Fused:
+    """Combine estimates by their weight, carrying shared causes as shared.
+
+    A hole through the slab has the slab's thickness and nothing else counts. Otherwise each estimate weighs as
+    the inverse of its log-variance, a prior at most ``PRIOR_LARGEST_WEIGHT`` beside a measurement. Measurements
+    that scatter more than their errors allow widen the result by that scatter.
+
+    Raises
+    ------
+    ValueError
+        When there is no estimate.
+    """
+    if not estimates:
+        raise ValueError("no estimate of depth to combine")
+    through = [e for e in estimates if e.source == "through"]
+    used = through[-1:] or list(estimates)
+    mu = np.array([log_mu(e) for e in used])
+    sd = np.array([max(log_sd(e), 1e-6) for e in used])
+    weight = _weights(used, sd)
+    measured = np.array([e.source != "prior" for e in used])
+    own = float(np.sum((weight * [e.own_rel for e in used]) ** 2))
+    if measured.sum() > 1:
+        part = weight[measured] / weight[measured].sum()
+        middle = float(part @ mu[measured])
+        expected = float(part @ (sd[measured] ** 2))
+        scatter = float(part @ (mu[measured] - middle) ** 2)
+        own += max(0.0, scatter - expected)
+    shared: dict[str, float] = {}
+    for w, estimate in zip(weight, used, strict=True):
+        for cause, s in estimate.shared_rel.items():
+            shared[cause] = shared.get(cause, 0.0) + float(w) * s
+    greatest = float(np.exp(weight @ np.log([max(e.max_mm, 1e-4) for e in used])))
+    return Fused(float(weight @ mu), own**0.5, shared, greatest, used[int(np.argmax(weight))].source)
+
+
+def _weights(
+    used: Sequence[DepthEstimate], sd: np.ndarray[tuple[int, ...], np.dtype[np.float64]]
+) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    weight = 1.0 / sd**2
+    weight /= weight.sum()
+    prior = np.array([e.source == "prior" for e in used])
+    if prior.any() and not prior.all() and weight[prior].sum() > PRIOR_LARGEST_WEIGHT:
+        weight[prior] *= PRIOR_LARGEST_WEIGHT / weight[prior].sum()
+        weight[~prior] *= (1 - PRIOR_LARGEST_WEIGHT) / weight[~prior].sum()
+    return weight
+
+
+def fuse(estimates: Sequence[DepthEstimate], *, thickness_mm: float | None) -> Depth:
+    """Fuse the estimates of one void's depth.
+
+    Parameters
+    ----------
+    estimates
+        At least one; kept in the result, so that a correction can fuse again.
+    thickness_mm
+        The slab's thickness; no depth exceeds it.
+
+    Returns
+    -------
+    Depth
+        ``mean_interval_mm`` is the 95 % interval of the mean depth.
+
+    Raises
+    ------
+    ValueError
+        When there is no estimate.
+    """
+    fused = combine(estimates)
+    top = thickness_mm if thickness_mm is not None else np.inf
+    lo, hi = fused.interval_mm
+    mean = min(fused.mean_mm, top)
+    return Depth(
+        mean_mm=mean,
+        max_mm=min(max(fused.max_mm, mean), top),
+        mean_interval_mm=Interval(min(lo, mean), max(min(hi, top), mean)),
+        source=fused.source,
+        estimates=tuple(estimates),
+        disagreement=disagreement(estimates),
+    )
+
+
+def disagreement(estimates: Sequence[DepthEstimate]) -> str | None:
+    """Return a sentence when two estimates' 95 % intervals do not meet; the worst pair is named."""
+    worst, sentence = 0.0, None
+    for n, a in enumerate(estimates):
+        for b in estimates[n + 1 :]:
+            gap = abs(log_mu(a) - log_mu(b)) - Z95 * (log_sd(a) + log_sd(b))
+            if gap > worst:
+                worst = gap
+                sentence = (
+                    f"{_WORDS[a.source].capitalize()} says {a.mean_mm:.1f} mm mean depth, {_WORDS[b.source]} says "
+                    f"{b.mean_mm:.1f} mm: more apart than their errors allow; measure again with a probe."
+                )
+    return sentence

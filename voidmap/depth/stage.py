@@ -1,0 +1,58 @@
+"""The depth stage: estimates of each region's depth by every method that its photos allow."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from voidmap.depth.prior import mixed_prior, through_estimate
+from voidmap.model import Ortho, Photo, Plane, Region
+from voidmap.records import DepthEstimate
+
+THROUGH_SURE = 0.8
+"""From this chance on a void is taken to go through the slab."""
+
+
+def estimate_depths(
+    regions: Sequence[Region],
+    ortho: Ortho,
+    photos: Sequence[Photo],
+    planes: Sequence[Plane],
+    *,
+    thickness_mm: float | None,
+    peg: float | None = None,
+) -> tuple[tuple[DepthEstimate, ...], ...]:
+    """Estimate the depth of each region.
+
+    Parameters
+    ----------
+    regions
+        Found in ``ortho``; flat things too.
+    ortho
+        The first photo laid square-on.
+    photos, planes
+        One plane a photo, all in one slab frame.
+    thickness_mm
+        The slab's thickness; None when unknown.
+    peg
+        Height in mm of a peg that stands on the slab in the light of one lamp; None without one.
+
+    Returns
+    -------
+    tuple
+        One tuple of estimates a region. Every region that may be a void has a prior; measurements follow.
+    """
+    return tuple(_prior(region, thickness_mm) for region in regions)
+
+
+def _prior(region: Region, thickness_mm: float | None, at_least_mm: float = 0.0) -> tuple[DepthEstimate, ...]:
+    chance = region.through_probability
+    prior = mixed_prior(
+        region.kind_chances,
+        area_mm2=region.area_mm2,
+        thickness_mm=thickness_mm,
+        through=chance if chance > 0 else None,
+        at_least_mm=at_least_mm,
+    )
+    if chance >= THROUGH_SURE and thickness_mm is not None:
+        return (prior, through_estimate(thickness_mm))
+    return (prior,)
