@@ -1,0 +1,119 @@
+"""Which voids to probe next: the readings that narrow the total most, and what each would leave."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar
+
+from voidmap.depth.fuse import combine, fuse
+from voidmap.depth.probe import expected_reading_mm, probe_dots, probe_estimate
+from voidmap.depth.volume import volumes
+from voidmap.records import RULES, Defect, Interval, Outline
+
+READINGS = 3
+"""Readings to name: more than a few are not taken."""
+CANDIDATES = 8
+"""Voids that are tried in full at each step: those with the largest own doubt in ml."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A reading worth taking."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
+
+    defect: str
+    """The void's id."""
+    expected_mm: float
+    """The greatest depth that is expected there."""
+    total_interval_ml: Interval
+    """What the total's 95 % interval would become with this reading and those named before it."""
+    void_interval_ml: Interval
+    """What the void's own 95 % interval would become."""
+    dots_mm: Outline
+    """Numbered places (1, 2, ...) for depth readings inside the void, slab mm; the first near its deepest."""
+
+
+@dataclass(frozen=True)
+class ProbeAdvice:
+    """What to probe next, and what is known now."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
+    SCHEMA: ClassVar[str] = "voidmap/probe/1"
+
+    total_ml: float
+    total_interval_ml: Interval
+    readings: tuple[Reading, ...]
+    """Best first; each counts on those before it."""
+    recorded: tuple[str, ...] = ()
+    """What was recorded by this call, one sentence each."""
+    disagreements: tuple[str, ...] = ()
+    """Where a reading and the photos are more apart than their errors allow."""
+
+
+def advise(
+    defects: Sequence[Defect], *, scale_rel: float, thickness_mm: float | None, count: int = READINGS
+) -> ProbeAdvice:
+    """Name the readings of greatest depth that narrow the total's interval most, greedily.
+
+    Parameters
+    ----------
+    defects
+        As the intake has them.
+    scale_rel
+        Half-width of the 95 % interval of a length, as a share of it.
+    thickness_mm
+        The slab's thickness.
+    count
+        Readings to name at most.
+
+    Returns
+    -------
+    ProbeAdvice
+        Without ``recorded``.
+    """
+    now, totals = volumes(defects, scale_rel=scale_rel)
+    total_ml, start = totals.volume_ml, totals.volume_interval_ml
+    readings: list[Reading] = []
+    left = start
+    while len(readings) < count:
+        taken = {r.defect for r in readings}
+        tried = [(d, *_probed(now, d, scale_rel=scale_rel, thickness_mm=thickness_mm)) for d in _candidates(now, taken)]
+        if not tried:
+            break
+        defect, after, interval = min(tried, key=lambda t: t[2].hi - t[2].lo)
+        if interval.hi - interval.lo >= (left.hi - left.lo) * 0.995:
+            break
+        own = next(d for d in after if d.id == defect.id)
+        readings.append(
+            Reading(defect.id, expected_reading_mm(defect), interval, own.volume_interval_ml, probe_dots(defect))
+        )
+        now, left = after, interval
+    clashes = tuple(f"{d.id}: {d.depth.disagreement}" for d in defects if d.depth and d.depth.disagreement)
+    return ProbeAdvice(total_ml, start, tuple(readings), disagreements=clashes)
+
+
+def _candidates(defects: Sequence[Defect], taken: set[str]) -> list[Defect]:
+    """Voids whose own depth is most in doubt, in ml; those with a reading of the greatest depth are done."""
+
+    def doubt(defect: Defect) -> float:
+        assert defect.depth is not None, "voids have depths"
+        return defect.volume_ml * combine(defect.depth.estimates).sd
+
+    open_ones = [d for d in defects if d.is_void and d.depth and d.depth.estimates and d.id not in taken]
+    open_ones = [d for d in open_ones if d.depth and d.depth.source not in ("through", "probe")]
+    return sorted(open_ones, key=doubt, reverse=True)[:CANDIDATES]
+
+
+def _probed(
+    defects: Sequence[Defect], defect: Defect, *, scale_rel: float, thickness_mm: float | None
+) -> tuple[tuple[Defect, ...], Interval]:
+    """Pretend a reading of the expected depth; return the defects and the total's interval then."""
+    assert defect.depth is not None, "candidates have depths"
+    reading = probe_estimate(defect, expected_reading_mm(defect))
+    known = fuse((*defect.depth.estimates, reading), thickness_mm=thickness_mm)
+    # Whoever probes it sees whether it is a void at all.
+    sure = replace(defect, depth=known, void_probability=1.0)
+    after, totals = volumes([sure if d.id == defect.id else d for d in defects], scale_rel=scale_rel)
+    return after, totals.volume_interval_ml
