@@ -43,18 +43,20 @@ class Priors:
     """What is known before looking: means and standard deviations.
 
     ``lens_mean`` (G, 8) and ``lens_cov`` (G, 8, 8) of each camera (``log f`` relative to ``focal_px``),
-    ``aspect`` (G,) fy / fx, ``stretch_sd`` of the print, ``refocus_sd`` of log f between photos,
-    ``shape_mean`` and ``shape_sd`` (5,) of a board's departure from the plane, mm.
+    ``aspect`` (G,) fy / fx, ``stretch_sd`` (2,) of the print along x and y, ``refocus_sd`` of log f between photos,
+    ``shape_mean`` and ``shape_sd`` (5,) of a board's departure from the plane, mm; ``least_sigma_px`` is the
+    least error that a corner may be credited with.
     """
 
     lens_mean: Floats
     lens_cov: Floats
     aspect: Floats
     stretch_mean: Floats
-    stretch_sd: float
+    stretch_sd: Floats
     refocus_sd: float
     shape_mean: Floats
     shape_sd: Floats
+    least_sigma_px: float = SIGMA_FLOOR_PX
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,34 +92,34 @@ class Layout:
     @property
     def size(self) -> int:
         """Number of unknowns."""
-        return self.shape(self.boards).start
+        return int(self.shape(self.boards).start)
 
     def pose(self, photo: int) -> slice:
-        """Rotation vector and translation of a photo."""
+        """Return where a photo's rotation vector and translation stand."""
         return slice(6 * photo, 6 * photo + 6)
 
     def lens(self, camera: int) -> slice:
-        """The lens terms of a camera."""
+        """Return where the lens terms of a camera stand."""
         begin = 6 * self.photos + LENS_TERMS * camera
         return slice(begin, begin + LENS_TERMS)
 
     def refocus(self, photo: int) -> int:
-        """Change of log f in a photo."""
+        """Return where a photo's change of log f stands."""
         return 6 * self.photos + LENS_TERMS * self.cameras + photo
 
     @property
     def stretch(self) -> slice:
-        """The log of the print's stretch along x and y."""
+        """Where the log of the print's stretch along x and y stands."""
         begin = self.refocus(self.photos)
         return slice(begin, begin + 2)
 
     def place(self, board: int) -> slice:
-        """Place of a board; the first board has none (it is the frame)."""
+        """Return where a board's place stands; the first board has none (it is the frame)."""
         begin = self.stretch.stop + 3 * (board - 1)
         return slice(begin, begin + 3)
 
     def shape(self, board: int) -> slice:
-        """Departure of a board from the plane."""
+        """Return where a board's departure from the plane stands."""
         begin = self.place(self.boards).start + SHAPE_TERMS * board
         return slice(begin, begin + SHAPE_TERMS)
 
@@ -151,7 +153,7 @@ def adjust(looks: Sequence[Look], camera_of: Sequence[int], priors: Priors, star
     sigma, damping = 1.0, 1e-3
     residual, slopes = _equations(looks, layout, priors, values)
     for _ in range(MOST_STEPS):
-        sigma = max(_spread(residual), SIGMA_FLOOR_PX)
+        sigma = max(_spread(residual), priors.least_sigma_px)
         weight = _weights(residual, sigma)
         weighted = slopes * weight[:, None, None]
         normal = np.einsum("nij,nik->jk", weighted, slopes) + precision
@@ -170,19 +172,20 @@ def adjust(looks: Sequence[Look], camera_of: Sequence[int], priors: Priors, star
         damping = max(damping / 10, 1e-12)
         if gain < 1e-7 * (1 + cost):
             break
-    return _finish(layout, looks, mean, precision, values, residual, slopes)
+    return _finish(layout, looks, priors, mean, precision, values, residual, slopes)
 
 
 def _finish(
     layout: Layout,
     looks: Sequence[Look],
+    priors: Priors,
     mean: Floats,
     precision: Floats,
     values: Floats,
     residual: Floats,
     slopes: Floats,
 ) -> Fit:
-    sigma = max(_spread(residual), SIGMA_FLOOR_PX)
+    sigma = max(_spread(residual), priors.least_sigma_px)
     for _ in range(3):
         weight = _weights(residual, sigma)
         data = np.einsum("nij,nik->jk", slopes * weight[:, None, None], slopes)
@@ -227,7 +230,7 @@ def _prior_vectors(layout: Layout, priors: Priors) -> tuple[Floats, Floats]:
     for photo in range(layout.photos):
         precision[layout.refocus(photo), layout.refocus(photo)] = priors.refocus_sd**-2
     mean[layout.stretch] = priors.stretch_mean
-    precision[layout.stretch, layout.stretch] = np.eye(2) * priors.stretch_sd**-2
+    precision[layout.stretch, layout.stretch] = np.diag(priors.stretch_sd**-2)
     for board in range(layout.boards):
         mean[layout.shape(board)] = priors.shape_mean
         precision[layout.shape(board), layout.shape(board)] = np.diag(priors.shape_sd**-2)

@@ -62,7 +62,7 @@ def corners_mm() -> Floats:
     """Return the inner corners (24, 2) in board mm, row by row."""
     across, down = SQUARES
     columns, rows = np.meshgrid(np.arange(1, across), np.arange(1, down))
-    return np.column_stack([columns.ravel(), rows.ravel()]) * SQUARE_MM
+    return np.column_stack([columns.ravel(), rows.ravel()]).astype(np.float64) * SQUARE_MM
 
 
 @cache

@@ -7,9 +7,24 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from voidmap.model import Floats, Plane
+from voidmap.records import Lens
 
 UNDISTORT_STEPS = 25
 """Fixed-point steps; a phone lens needs 5, a strong wide angle (k1 -0.3) 20 for 1e-6 px."""
+
+
+LENS_NAMES = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
+
+
+def lens_record(values: Floats, source: str) -> Lens:
+    """Return the lens of fx, fy, cx, cy, k1, k2, p1, p2, k3."""
+    fx, fy, cx, cy, k1, k2, p1, p2, k3 = (float(v) for v in values)
+    return Lens(fx=fx, fy=fy, cx=cx, cy=cy, k1=k1, k2=k2, p1=p1, p2=p2, k3=k3, source=source)
+
+
+def lens_values(lens: Lens) -> Floats:
+    """Return fx, fy, cx, cy, k1, k2, p1, p2, k3 of a lens."""
+    return np.array([getattr(lens, name) for name in LENS_NAMES], dtype=np.float64)
 
 
 def undistort(points_px: Floats, lens: Floats) -> Floats:

@@ -138,8 +138,6 @@ def _board_corners(grey: NDArray[np.uint8], number: int, markers: dict[int, Floa
         source = objects[seen[near]].reshape(-1, 2)
         target = np.concatenate([markers[int(m)] for m in seen[near]])
         homography, _ = cv2.findHomography(source, target, 0)
-        if homography is None:
-            continue
         around = np.array([[0, 0], [1, 0], [0, 1]]) + corner
         image = np.asarray(cv2.perspectiveTransform(around.reshape(-1, 1, 2), homography)).reshape(-1, 2)
         guesses.append(image[0])

@@ -98,7 +98,7 @@ def board_priors(
         lens_cov=lens[1],
         aspect=lens[2],
         stretch_mean=np.log(np.array([bar_x_mm, bar_y_mm]) / BAR_MM),
-        stretch_sd=BAR_READING_SD_MM / BAR_MM if read else BAR_UNREAD_SD,
+        stretch_sd=np.full(2, BAR_READING_SD_MM / BAR_MM if read else BAR_UNREAD_SD),
         refocus_sd=FILE_REFOCUS_SD,
         shape_mean=shape,
         shape_sd=FLAT_SD_MM,

@@ -87,7 +87,8 @@ def _in_front(plane: Plane, image_px: Floats) -> np.ndarray:
 
 def _nearest_inside(plane: Plane, point_mm: Floats) -> Floats:
     image = plane.to_px(point_mm[None])[0]
-    return plane.to_mm(np.clip(image, 0, np.array(plane.size_px) - 1)[None])[0]
+    inside = np.clip(image, 0, np.array(plane.size_px) - 1)
+    return np.asarray(plane.to_mm(inside[None])[0], dtype=np.float64)
 
 
 def _resample(

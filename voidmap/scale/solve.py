@@ -12,8 +12,8 @@ from voidmap.errors import ScaleError, ValueRefused
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import BoardPlace, Lens
 from voidmap.scale.adjust import Fit, Look, Priors, Start, adjust, board_world
-from voidmap.scale.boards import BAR_MM, board_name, pattern_outline_mm
-from voidmap.scale.camera import plane_points, rotations
+from voidmap.scale.boards import BAR_MM, pattern_outline_mm
+from voidmap.scale.camera import lens_record, plane_points, rotations
 from voidmap.scale.detect import BoardSeen, find_boards, grey_of
 from voidmap.scale.priors import board_priors, lens_priors
 
@@ -216,7 +216,7 @@ def _rigid(board_mm: Floats, slab_mm: Floats) -> Floats:
 def _pose(world_mm: Floats, image_px: Floats, lens: Floats, flip: int) -> Floats:
     matrix = np.array([[lens[0], 0, lens[2]], [0, lens[1], lens[3]], [0, 0, 1.0]])
     solid = np.column_stack([world_mm, np.zeros(len(world_mm))])
-    count, turns, shifts, _ = cv2.solvePnPGeneric(solid, image_px, matrix, lens[4:9], flags=cv2.SOLVEPNP_IPPE)
+    _, turns, shifts, _ = cv2.solvePnPGeneric(solid, image_px, matrix, lens[4:9], flags=cv2.SOLVEPNP_IPPE)
     pick = min(flip, len(turns) - 1)
     return np.concatenate([np.ravel(turns[pick]), np.ravel(shifts[pick])]).astype(np.float64)
 
@@ -229,6 +229,7 @@ def planes_of(
     priors: Priors,
     *,
     source: str,
+    reference: str = "boards",
 ) -> tuple[Plane, ...]:
     """Turn a fit into one Plane for each photo, with shared draws."""
     layout, values = fit.layout, fit.values
@@ -244,12 +245,14 @@ def planes_of(
         planes.append(
             Plane(
                 size_px=sizes[photo],
-                lens=Lens(*(float(v) for v in lens), source=source),
+                lens=lens_record(lens, source),
                 rotation=rotations(values[at][None, :3])[0],
                 translation_mm=values[at][3:].copy(),
                 draws=np.column_stack([draws[:, at], lens_draws]),
-                reference="boards",
-                boards=tuple(
+                reference=reference,
+                boards=()
+                if reference != "boards"
+                else tuple(
                     BoardPlace(
                         p.number,
                         sum(len(k.image_px) for k in looks if k.photo == photo and k.board == b),
@@ -266,6 +269,17 @@ def planes_of(
             )
         )
     return tuple(planes)
+
+
+def lens_of_photo(photo: Photo, lens: Lens | None) -> tuple[Floats, Floats]:
+    """Return fx, fy, cx, cy, k1, k2, p1, p2, k3 before looking, (9,), and their covariance (9, 9)."""
+    _, mean, covariance, aspect = lens_priors([photo], lens)
+    focal = float(np.exp(mean[0, 0]))
+    carry = np.zeros((9, 8))
+    carry[0, 0], carry[1, 0] = focal, focal * aspect[0]
+    carry[np.arange(2, 9), np.arange(1, 8)] = 1.0
+    known = np.concatenate([[focal, focal * aspect[0]], mean[0, 1:]])
+    return known, np.asarray(carry @ covariance[0] @ carry.T)
 
 
 def _draws(values: Floats, covariance: Floats) -> Floats:
@@ -293,6 +307,3 @@ def board_places(fit: Fit, looks: Sequence[Look], numbers: Sequence[int]) -> tup
         )
         patterns.append(world[:, :2])
     return places, patterns
-
-
-__all__ = ["board_name", "check_lengths", "solve_boards", "solve_planes"]
