@@ -266,6 +266,44 @@ class Intake:
     """What the user should know: assumptions, disagreements, things in view that were left out."""
 
 
+# --- probe ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A reading worth taking."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
+
+    defect: str
+    """The void's id."""
+    expected_mm: float
+    """The greatest depth that is expected there."""
+    total_interval_ml: Interval
+    """What the total's 95 % interval would become with this reading and those named before it."""
+    void_interval_ml: Interval
+    """What the void's own 95 % interval would become."""
+    dots_mm: Outline
+    """Numbered places (1, 2, ...) for depth readings inside the void, slab mm; the first near its deepest."""
+
+
+@dataclass(frozen=True)
+class ProbeAdvice:
+    """What to probe next, and what is known now."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
+    SCHEMA: ClassVar[str] = "voidmap/probe/1"
+
+    total_ml: float
+    total_interval_ml: Interval
+    readings: tuple[Reading, ...]
+    """Best first; each counts on those before it."""
+    recorded: tuple[str, ...] = ()
+    """What was recorded by this call, one sentence each."""
+    disagreements: tuple[str, ...] = ()
+    """Where a reading and the photos are more apart than their errors allow."""
+
+
 # --- fill -----------------------------------------------------------------------------------------
 
 

@@ -7,10 +7,16 @@ from typing import Any, TypeVar
 
 from voidmap import records
 from voidmap.errors import JobError, ValueRefused
-from voidmap.records import CoatRecord, FillPlan, Intake, Verdict
+from voidmap.records import CoatRecord, FillPlan, Intake, ProbeAdvice, Verdict
 
 Record = TypeVar("Record", Intake, FillPlan, CoatRecord, Verdict)
-RECORDS: dict[str, type[Any]] = {"intake": Intake, "fill": FillPlan, "coat": CoatRecord, "verdict": Verdict}
+RECORDS: dict[str, type[Any]] = {
+    "intake": Intake,
+    "probe": ProbeAdvice,
+    "fill": FillPlan,
+    "coat": CoatRecord,
+    "verdict": Verdict,
+}
 
 
 @cache
@@ -58,7 +64,7 @@ def from_json(cls: type[Record], values: Any, name: str) -> Record:
 
 
 def json_schema(name: str) -> dict[str, Any]:
-    """Return the JSON Schema (draft 2020-12) of a result file: intake, fill, coat or verdict.
+    """Return the JSON Schema (draft 2020-12) of a result: intake, probe, fill, coat or verdict.
 
     Raises
     ------

@@ -10,7 +10,7 @@ from voidmap.cli import options
 from voidmap.cli.printing import emit
 
 if TYPE_CHECKING:
-    from voidmap.depth import ProbeAdvice
+    from voidmap.records import ProbeAdvice
 
 
 def register(app: typer.Typer) -> None:

@@ -1,6 +1,6 @@
 """Depth and volume: prior, probe, parallax and shadow, fused by weight; volumes whose intervals hold."""
 
-from voidmap.depth.advise import ProbeAdvice, advise
+from voidmap.depth.advise import advise
 from voidmap.depth.fuse import fuse
 from voidmap.depth.prior import prior_estimate, through_estimate
 from voidmap.depth.probe import probe_dots, probe_estimate
@@ -9,7 +9,6 @@ from voidmap.depth.stage import estimate_depths
 from voidmap.depth.volume import volumes
 
 __all__ = [
-    "ProbeAdvice",
     "advise",
     "estimate_depths",
     "fuse",

@@ -3,53 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any, ClassVar
+from dataclasses import replace
 
 from voidmap.depth.fuse import combine, fuse
 from voidmap.depth.probe import expected_reading_mm, probe_dots, probe_estimate
 from voidmap.depth.volume import volumes
-from voidmap.records import RULES, Defect, Interval, Outline
+from voidmap.records import Defect, Interval, ProbeAdvice, Reading
 
 READINGS = 3
 """Readings to name: more than a few are not taken."""
 CANDIDATES = 8
 """Voids that are tried in full at each step: those with the largest own doubt in ml."""
-
-
-@dataclass(frozen=True)
-class Reading:
-    """A reading worth taking."""
-
-    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
-
-    defect: str
-    """The void's id."""
-    expected_mm: float
-    """The greatest depth that is expected there."""
-    total_interval_ml: Interval
-    """What the total's 95 % interval would become with this reading and those named before it."""
-    void_interval_ml: Interval
-    """What the void's own 95 % interval would become."""
-    dots_mm: Outline
-    """Numbered places (1, 2, ...) for depth readings inside the void, slab mm; the first near its deepest."""
-
-
-@dataclass(frozen=True)
-class ProbeAdvice:
-    """What to probe next, and what is known now."""
-
-    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
-    SCHEMA: ClassVar[str] = "voidmap/probe/1"
-
-    total_ml: float
-    total_interval_ml: Interval
-    readings: tuple[Reading, ...]
-    """Best first; each counts on those before it."""
-    recorded: tuple[str, ...] = ()
-    """What was recorded by this call, one sentence each."""
-    disagreements: tuple[str, ...] = ()
-    """Where a reading and the photos are more apart than their errors allow."""
 
 
 def advise(

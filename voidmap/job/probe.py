@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING
 
 from voidmap.errors import ValueRefused
 from voidmap.files import MEASURED, Job
-from voidmap.records import Defect, Intake, Point
+from voidmap.records import Defect, Intake, Point, ProbeAdvice
 
 if TYPE_CHECKING:
     from voidmap.corrections import Correction
-    from voidmap.depth import ProbeAdvice
 
 _FORM = re.compile(r"^\s*(?P<id>[A-Za-z]+\d+)\s*(?:@\s*(?P<dot>\d+)\s*)?=\s*(?P<length>.+?)\s*$")
 
@@ -78,13 +77,14 @@ def probe(folder: Path, readings: Sequence[str] = (), *, gauge_mm: float | None 
         When the job holds no intake.
     """
     from voidmap import corrections, depth
+    from voidmap.corrections.keep import group_of
 
     job = Job(folder)
     intake = job.read(Intake)
     typed = [parse_reading(text) for text in readings]
     items = [_correction(intake, reading, gauge_mm) for reading in typed]
     if items:
-        kept = corrections.merged(corrections.load(job), corrections.group_of(intake, items))
+        kept = corrections.merged(corrections.load(job), group_of(intake, items))
         measured = job.read(Intake, name=MEASURED)
         intake = corrections.apply(measured, kept)
         corrections.save(job, kept)
