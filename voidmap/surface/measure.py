@@ -1,91 +1,56 @@
-"""Size and shape of a patch of the ortho picture, with intervals."""
+"""Size of a found thing on the slab, with intervals."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from voidmap.model import Floats, Ortho, Plane
 from voidmap.records import Interval
-from voidmap.surface.light import Bools
+from voidmap.surface.lines import longest_path
+from voidmap.surface.mosaic import Bools
+from voidmap.surface.odd import disc
 
 # Half-width of a 95 % interval in standard deviations.
 Z95 = 1.96
+# The slab's outline is walked in steps of this size when its contact with a void is measured.
+WALK_MM = 0.25
+# The scale's doubt is taken on a square of this half side.
+SQUARE_MM = 5.0
 
 
-@dataclass(frozen=True, eq=False)
-class Shape:
-    """Plain measures of a mask, in pixels of the ortho picture."""
-
-    area_px: float
-    length_px: float
-    width_mean_px: float
-    width_max_px: float
-    perimeter_px: float
-
-
-def outline_of(mask: Bools, corner: tuple[int, int]) -> Floats:
-    """Return the outer outline (N, 2) of a mask in ortho px: marching squares at half a pixel's cover.
-
-    The outline of the largest part is returned, open (the last point does not repeat the first one).
-    """
-    from skimage.measure import find_contours
-
-    padded = np.pad(mask.astype(np.float32), 1)
-    lines = find_contours(padded, 0.5, fully_connected="high")
-    line = max(lines, key=lambda points: abs(polygon_area(points)))
-    return np.asarray(line[:-1, ::-1] - 1.0 + np.array(corner, dtype=np.float64))
-
-
-def polygon_area(points: Floats) -> float:
-    """Signed area of a closed polygon (shoelace)."""
-    x, y = points[:, 0], points[:, 1]
-    return float(0.5 * (np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
-
-
-def shape_of(mask: Bools) -> Shape:
-    """Measure a mask: the length runs along its skeleton, the widths come from the distance to the rim."""
+def spine_length_px(mask: Bools) -> float:
+    """Length of a mask along its skeleton from tip to tip, px; at least the root of its area."""
     from skimage.morphology import skeletonize
 
-    padded = np.pad(mask, 1).astype(np.uint8)
-    reach = cv2.distanceTransform(padded, cv2.DIST_L2, 5)
-    bones = skeletonize(padded.astype(bool))
-    area = float(mask.sum())
-    widest = 2.0 * float(reach.max())
-    length = path_length(bones) + min(widest, 2.0 * float(reach[bones].mean()))
-    length = max(length, np.sqrt(area))
-    ring = padded.astype(bool) & ~cv2.erode(padded, np.ones((3, 3), np.uint8)).astype(bool)
-    return Shape(area, float(length), float(area / length), widest, float(ring.sum()) * 1.05)
+    padded = np.pad(mask, 1)
+    path = longest_path(skeletonize(padded))  # type: ignore[no-untyped-call]
+    reach = cv2.distanceTransform(padded.astype(np.uint8), cv2.DIST_L2, 5)
+    length = float(np.hypot(*np.diff(path, axis=0).T).sum()) if len(path) > 1 else 0.0
+    if len(path):
+        ends = path[[0, -1]].astype(int)
+        length += float(reach[ends[:, 1], ends[:, 0]].sum())
+    return max(length, float(np.sqrt(mask.sum())))
 
 
-def path_length(bones: Bools) -> float:
-    """Length of the longest path through a skeleton, px."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import dijkstra
+def greatest_width_px(mask: Bools) -> float:
+    """Diameter of the greatest circle inside a mask, px."""
+    reach = cv2.distanceTransform(np.pad(mask, 1).astype(np.uint8), cv2.DIST_L2, 5)
+    return max(1.0, 2.0 * float(reach.max()) - 1.0)
 
-    rows, columns = np.nonzero(bones)
-    count = len(rows)
-    if count < 2:
-        return 0.0
-    number = np.full(bones.shape, -1)
-    number[rows, columns] = np.arange(count)
-    starts, ends, steps = [], [], []
-    for down, right in ((0, 1), (1, 0), (1, 1), (1, -1)):
-        near = np.full(count, -1)
-        inside = (rows + down < bones.shape[0]) & (columns + right < bones.shape[1]) & (columns + right >= 0)
-        near[inside] = number[rows[inside] + down, columns[inside] + right]
-        linked = near >= 0
-        starts.append(np.nonzero(linked)[0])
-        ends.append(near[linked])
-        steps.append(np.full(int(linked.sum()), np.hypot(down, right)))
-    pairs = (np.concatenate(steps), (np.concatenate(starts), np.concatenate(ends)))
-    graph = coo_matrix(pairs, shape=(count, count)).tocsr()
-    first = dijkstra(graph, directed=False, indices=0)
-    far = int(np.argmax(np.where(np.isfinite(first), first, -1.0)))
-    reach = dijkstra(graph, directed=False, indices=far)
-    return float(reach[np.isfinite(reach)].max())
+
+def rim_length(outline: Floats, step: float) -> float:
+    """Length of a closed outline after smoothing over ``step`` (in the outline's unit).
+
+    The pixel steps of a marching-squares outline make it a few per cent too long; a running mean over a few
+    points takes them out.
+    """
+    closed = np.vstack([outline, outline[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    count = max(8, int(along[-1] / step))
+    places = np.linspace(0.0, along[-1], count, endpoint=False)
+    points = np.column_stack([np.interp(places, along, closed[:, k]) for k in (0, 1)])
+    return float(np.hypot(*np.diff(np.vstack([points, points[:1]]), axis=0).T).sum())
 
 
 def area_interval(area_mm2: float, rim_length_mm: float, rim_doubt_mm: float, scale_rel: float) -> Interval:
@@ -100,9 +65,8 @@ def area_scale_rel(plane: Plane | None, points_mm: Floats) -> Floats:
     count = len(points_mm)
     if plane is None or count == 0 or len(plane.draws) < 2:
         return np.zeros(count)
-    side = 5.0 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], dtype=np.float64)
-    squares = (points_mm[:, None, :] + side[None]).reshape(-1, 2)
-    pixels = plane.to_px(squares)
+    side = SQUARE_MM * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], dtype=np.float64)
+    pixels = plane.to_px((points_mm[:, None, :] + side[None]).reshape(-1, 2))
     areas = np.empty((len(plane.draws), count))
     for row in range(len(plane.draws)):
         places = plane.drawn(row).to_mm(pixels).reshape(count, 4, 2)
@@ -111,20 +75,22 @@ def area_scale_rel(plane: Plane | None, points_mm: Floats) -> Floats:
     return np.asarray(areas.std(axis=0) / np.abs(areas.mean(axis=0)))
 
 
-def edge_contact_mm(
-    mask: Bools, corner: tuple[int, int], slab_outline_mm: Floats, ortho: Ortho, tolerance_mm: float
-) -> float:
-    """Length of the slab's outline that lies within ``tolerance_mm`` of a mask."""
-    step = 0.25
-    closed = np.vstack([slab_outline_mm, slab_outline_mm[:1]])
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
-    places = np.arange(0.0, along[-1], step)
-    points = np.column_stack([np.interp(places, along, closed[:, k]) for k in (0, 1)])
-    reach = max(1, round(tolerance_mm / ortho.mm_per_px))
+def edge_contact_mm(mask: Bools, corner: tuple[int, int], walk_mm: Floats, ortho: Ortho, reach_mm: float) -> float:
+    """Length of the slab's outline that lies within ``reach_mm`` of a mask.
+
+    ``walk_mm`` (N, 2) are points on the outline every ``WALK_MM`` (see ``walk_outline``).
+    """
+    reach = max(1, round(reach_mm / ortho.mm_per_px))
     padded = np.pad(mask, reach + 1).astype(np.uint8)
-    size = (2 * reach + 1, 2 * reach + 1)
-    grown = cv2.dilate(padded, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, size))
-    local = np.round(ortho.to_px(points) - np.array(corner) + reach + 1).astype(int)
+    grown = np.asarray(cv2.dilate(padded, disc(2 * reach + 1)))
+    local = np.round(ortho.to_px(walk_mm) - np.array(corner) + reach + 1).astype(int)
     inside = ((local >= 0) & (local < np.array(grown.shape[::-1]))).all(axis=1)
-    touched = grown[local[inside, 1], local[inside, 0]] > 0
-    return float(touched.sum() * step)
+    return float(np.count_nonzero(grown[local[inside, 1], local[inside, 0]])) * WALK_MM
+
+
+def walk_outline(outline_mm: Floats) -> Floats:
+    """Points every ``WALK_MM`` along a closed outline."""
+    closed = np.vstack([outline_mm, outline_mm[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    places = np.arange(0.0, along[-1], WALK_MM)
+    return np.column_stack([np.interp(places, along, closed[:, k]) for k in (0, 1)])

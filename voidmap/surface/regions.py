@@ -1,24 +1,33 @@
-"""Voids and flat things on the slab's top: found, measured, named."""
+"""Voids and flat things on the slab's top: found, judged, measured."""
 
 from __future__ import annotations
 
-import cv2
+from collections.abc import Sequence
+
 import numpy as np
 
 from voidmap.model import Ortho, Plane, Region, SlabFound
 from voidmap.records import Kind
-from voidmap.surface.grain import grain_direction_deg
-from voidmap.surface.light import Bools, Evened, even_light
+from voidmap.surface.candidates import find_candidates
+from voidmap.surface.features import Candidate
+from voidmap.surface.kinds import Judgement, judge
 from voidmap.surface.measure import (
     area_interval,
     area_scale_rel,
     edge_contact_mm,
-    outline_of,
-    shape_of,
+    greatest_width_px,
+    rim_length,
+    spine_length_px,
+    walk_outline,
 )
 
-THIN_DARK = 0.22
-NOISE_SIGMAS = 6.0
+# A thing that lies within another by more than this share is a part of it.
+PART_SHARE = 0.5
+# A void opens on the slab's side when it comes this near to the outline (px: the border row is not judged,
+# the rim is blurred), and along at least this length.
+OPENING_REACH_PX, LEAST_OPENING_MM = 5.0, 0.4
+# Doubt of a rim's place, 1 sigma, as a share of the width over which the rim rises; never below 0.15 px.
+RIM_DOUBT_SHARE, LEAST_RIM_DOUBT_PX = 0.15, 0.15
 
 
 def find_regions(ortho: Ortho, slab: SlabFound, plane: Plane | None = None) -> tuple[Region, ...]:
@@ -39,80 +48,77 @@ def find_regions(ortho: Ortho, slab: SlabFound, plane: Plane | None = None) -> t
     tuple of Region
         Voids and flat things, greatest first; empty when the top is sound.
     """
-    evened = even_light(ortho, slab, grain_direction_deg(ortho, slab))
-    masks = _dark_masks(evened)
-    regions = [_region(mask, corner, evened, ortho, slab, plane) for mask, corner in masks]
-    return tuple(sorted((r for r in regions if r), key=lambda r: -r.area_mm2))
+    candidates = find_candidates(ortho, slab)
+    judged = [(c, judge(c.features)) for c in candidates]
+    kept = _without_parts([(c, j) for c, j in judged if j.kind is not None])
+    if not kept:
+        return ()
+    middles = np.array([ortho.to_mm(c.cover.outline_px).mean(axis=0) for c, _ in kept])
+    scale = area_scale_rel(plane, middles)
+    walk = walk_outline(slab.outline_mm)
+    regions = [_region(c, j, ortho, slab, walk, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)]
+    return tuple(sorted(regions, key=lambda r: -r.area_mm2))
 
 
-def _dark_masks(evened: Evened) -> list[tuple[Bools, tuple[int, int]]]:
-    seen = cv2.erode(evened.seen.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
-    level = cv2.GaussianBlur(np.where(seen, evened.dark, np.float32(0)), (0, 0), 0.7)
-    sample = level[::4, ::4][seen[::4, ::4]]
-    sigma = 1.4826 * float(np.median(np.abs(sample - np.median(sample)))) if len(sample) else 0.0
-    limit = max(THIN_DARK, NOISE_SIGMAS * sigma)
-    dark = (seen & (level < -limit)).astype(np.uint8)
-    size = max(1, round(0.75 / evened.mm_per_px)) * 2 + 1
-    joined = cv2.morphologyEx(dark, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(joined, ltype=cv2.CV_32S)
-    found = []
-    for k in range(1, count):
-        x, y, w, h, area = (int(v) for v in stats[k])
-        if area < 7 or max(w, h) * evened.mm_per_px < 0.7:
-            continue
-        found.append((labels[y : y + h, x : x + w] == k, (x, y)))
-    return found
+def _without_parts(judged: Sequence[tuple[Candidate, Judgement]]) -> list[tuple[Candidate, Judgement]]:
+    """Drop what is a part of something else: voids win over flat things, great over small."""
+
+    def rank(item: tuple[Candidate, Judgement]) -> tuple[bool, float]:
+        return (not item[1].is_void, -item[0].cover.area_px)
+
+    kept: list[tuple[Candidate, Judgement]] = []
+    for item in sorted(judged, key=rank):
+        void = item[1].is_void
+        rivals = [other for other in kept if other[1].is_void or not void]
+        if all(_shared(item[0], other[0]) <= PART_SHARE for other in rivals):
+            kept.append(item)
+    return kept
+
+
+def _shared(one: Candidate, other: Candidate) -> float:
+    """Share of one thing's mask that lies in another's."""
+    (ax, ay), (bx, by) = one.cover.corner, other.cover.corner
+    a, b = one.cover.mask, other.cover.mask
+    left, top = max(ax, bx), max(ay, by)
+    right, bottom = min(ax + a.shape[1], bx + b.shape[1]), min(ay + a.shape[0], by + b.shape[0])
+    if right <= left or bottom <= top:
+        return 0.0
+    both = a[top - ay : bottom - ay, left - ax : right - ax] & b[top - by : bottom - by, left - bx : right - bx]
+    return float(both.sum() / max(1, a.sum()))
 
 
 def _region(
-    mask: Bools, corner: tuple[int, int], evened: Evened, ortho: Ortho, slab: SlabFound, plane: Plane | None
-) -> Region | None:
-    from scipy.ndimage import binary_fill_holes
-
-    mask = np.asarray(binary_fill_holes(mask))
-    shape = shape_of(mask)
-    mm = ortho.mm_per_px
-    x, y = corner
-    inside = evened.dark[y : y + mask.shape[0], x : x + mask.shape[1]][mask]
-    depth, spread = -float(np.median(inside)), float(inside.std())
-    area, length = shape.area_px * mm * mm, shape.length_px * mm
-    width, widest = shape.width_mean_px * mm, shape.width_max_px * mm
-    slender = length / max(width, 1e-6)
-    if slender > 8 and length > 8:
-        kind, chance = Kind.CRACK, 0.9
-    elif area < 15 and slender < 3:
-        kind, chance = Kind.HOLE, 0.85
-        if area < 0.4 or depth < 0.3:
-            return None
-    elif area < 15:
-        return None
-    elif spread > 0.25 and area > 100:
-        kind, chance = Kind.BARK_VOID, 0.9
-    elif depth > 0.5:
-        kind, chance = Kind.KNOT_HOLE, 0.8
-    else:
-        kind, chance = (Kind.SOUND_KNOT if slender < 2 else Kind.STAIN), 0.2
-    others = [k for k in Kind if k is not kind]
-    share = (1.0 - max(chance, 1.0 - chance)) / len(others)
-    chances = {k: share for k in others} | {kind: max(chance, 1.0 - chance)}
-    outline = ortho.to_mm(outline_of(mask, corner))
-    opening = edge_contact_mm(mask, corner, slab.outline_mm, ortho, 4.0 * mm + slab.edge_blur_mm)
-    scale = float(area_scale_rel(plane, outline.mean(axis=0)[None])[0])
+    found: Candidate, judgement: Judgement, ortho: Ortho, slab: SlabFound, walk: np.ndarray, scale_rel: float
+) -> Region:
+    mm, cover, kind = ortho.mm_per_px, found.cover, judgement.kind
+    assert kind is not None
+    outline = ortho.to_mm(cover.outline_px)
+    area = cover.area_px * mm * mm
+    length = np.exp(found.features["log_length"]) if found.source == "line" else spine_length_px(cover.mask) * mm
+    rim = rim_length(outline, 3.0 * mm)
+    rise = found.features["rim_width_mm"]
+    doubt = max(RIM_DOUBT_SHARE * rise, LEAST_RIM_DOUBT_PX * mm)
+    opening = 0.0
+    if judgement.is_void:
+        reach = OPENING_REACH_PX * mm + slab.edge_blur_mm
+        opening = edge_contact_mm(cover.mask, cover.corner, walk, ortho, reach)
+        opening = opening if opening > LEAST_OPENING_MM else 0.0
+    widest = max(greatest_width_px(cover.mask) * mm, area / length)
     return Region(
-        mask=mask,
-        corner=corner,
+        mask=cover.mask,
+        corner=cover.corner,
         outline_mm=outline,
         kind=kind,
-        void_probability=chance,
-        kind_chances=chances,
+        void_probability=judgement.void_probability,
+        kind_chances=dict(judgement.kind_chances),
         area_mm2=area,
-        area_interval_mm2=area_interval(area, shape.perimeter_px * mm, 0.3 * mm, scale),
-        length_mm=length,
-        width_mean_mm=width,
-        width_max_mm=widest,
-        rim_mm=shape.perimeter_px * mm,
-        opens_on_edge=kind.is_void and opening > 0.5,
-        edge_opening_mm=opening if kind.is_void else 0.0,
-        through_probability=0.0,
-        measures={"dark": depth, "spread": spread, "slender": slender},
+        area_interval_mm2=area_interval(area, rim, doubt, scale_rel),
+        length_mm=float(length),
+        width_mean_mm=float(area / length),
+        width_max_mm=float(widest),
+        rim_mm=rim,
+        opens_on_edge=opening > 0.0,
+        edge_opening_mm=opening,
+        through_probability=judgement.through_probability if kind is not Kind.CRACK else 0.0,
+        measures=found.features,
     )

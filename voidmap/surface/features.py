@@ -1,0 +1,237 @@
+"""What a candidate looks like, in figures that mean the same on every slab.
+
+Darkness is a natural log against the slab's own sound wood, texture a multiple of the sound wood's, the rim's
+sharpness a multiple of the picture's own blur, lengths are in millimetres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from voidmap.model import Floats
+from voidmap.surface.light import Evened
+from voidmap.surface.mosaic import Bools, Floats32
+from voidmap.surface.rim import Cover, polygon_area
+
+# The rings on both sides of a rim in which its step is measured, from and to, mm from the rim.
+INNER_RING_MM, OUTER_RING_MM = (0.2, 1.2), (0.5, 2.0)
+# Texture is told only of things with at least this many cells of the patch grid inside.
+LEAST_TEXTURE_CELLS = 24
+# Light below this share of the sound wood's is as dark as only a void's bottom is.
+BLACK_SHARE = 0.35
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A thing that may be a void: found as a ``patch``, a ``line`` or a ``dot``."""
+
+    cover: Cover
+    source: str
+    score: float
+    path_px: Floats | None = None
+    features: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Texture:
+    """Gradients of the evened picture on the patch grid, and their usual size in sound wood."""
+
+    along: Floats32
+    across: Floats32
+    fine: Floats32
+    usual: dict[str, float]
+
+
+def texture_of(evened: Evened, distance: Floats32) -> Texture:
+    """Measure the texture of the whole top, and what is usual for its sound wood."""
+    bright = evened.patch[..., 0]
+    fill = np.where(evened.patch_seen, bright, np.float32(0))
+    right = cv2.Sobel(fill, cv2.CV_32F, 1, 0, scale=0.125)
+    down = cv2.Sobel(fill, cv2.CV_32F, 0, 1, scale=0.125)
+    turn = np.deg2rad(evened.grain_deg)
+    along = np.cos(turn) * right + np.sin(turn) * down
+    across = -np.sin(turn) * right + np.cos(turn) * down
+    fine = fill - cv2.GaussianBlur(fill, (0, 0), 1.5 / evened.cell_mm)
+    inner = cv2.erode(evened.patch_seen.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    sound = inner & (distance < 3.0)
+    usual = {}
+    for name, values in (("along", along), ("across", across), ("fine", fine)):
+        sample = values[sound][::5]
+        usual[name] = max(float(np.sqrt(np.mean(np.square(sample)))) if len(sample) else 0.0, 0.004)
+    return Texture(along, across, fine, usual)
+
+
+def describe(
+    candidate: Candidate, evened: Evened, distance: Floats32, texture: Texture, blur_px: float
+) -> dict[str, float]:
+    """Return the figures of a candidate."""
+    figures = {"score": candidate.score}
+    figures["is_line"] = float(candidate.source == "line")
+    figures["is_dot"] = float(candidate.source == "dot")
+    figures |= _form(candidate, evened)
+    figures |= _darkness(candidate.cover, evened, blur_px)
+    figures |= _inside(candidate.cover, evened, distance, texture)
+    return figures
+
+
+def _form(candidate: Candidate, evened: Evened) -> dict[str, float]:
+    mm = evened.mm_per_px
+    outline = candidate.cover.outline_px
+    area = candidate.cover.area_px
+    smooth = _smoothed(outline, max(3, round(1.0 / mm)))
+    rim = float(np.hypot(*np.diff(np.vstack([smooth, smooth[:1]]), axis=0).T).sum())
+    hull = cv2.convexHull(outline.astype(np.float32)).reshape(-1, 2).astype(np.float64)
+    spread = np.linalg.svd(outline - outline.mean(axis=0), full_matrices=False)
+    major, minor = np.maximum(spread[1], 1e-6)
+    turn = np.rad2deg(np.arctan2(spread[2][0, 1], spread[2][0, 0])) - evened.grain_deg
+    length = float(np.hypot(*np.ptp(outline @ spread[2].T, axis=0)[:1].repeat(2) / np.sqrt(2)))
+    straight = 0.0
+    if candidate.path_px is not None and len(candidate.path_px) > 4:
+        path = candidate.path_px - candidate.path_px.mean(axis=0)
+        off = path @ np.linalg.svd(path, full_matrices=False)[2][1]
+        straight = float(np.sqrt(np.mean(off**2))) * mm
+        length = float(np.hypot(*np.diff(candidate.path_px, axis=0).T).sum())
+    return {
+        "log_area": float(np.log(max(area, 1.0) * mm * mm)),
+        "log_area_px": float(np.log(max(area, 1.0))),
+        "log_length": float(np.log(max(length, 1.0) * mm)),
+        "log_slender": float(np.log(max(length, 1.0) ** 2 / max(area, 1.0))),
+        "log_axes": float(np.log(major / minor)),
+        "solidity": float(area / max(abs(polygon_area(hull)), area, 1.0)),
+        "roundness": float(4 * np.pi * area / max(rim * rim, 1.0)),
+        "off_grain": float(abs((turn + 90.0) % 180.0 - 90.0)) if major > 1.3 * minor else 45.0,
+        "bow": straight,
+        "bow_share": straight / max(length * mm, 1e-6),
+    }
+
+
+def _smoothed(outline: Floats, reach: int) -> Floats:
+    if len(outline) < 3 * reach:
+        return outline
+    padded = np.vstack([outline[-reach:], outline, outline[:reach]])
+    kernel = np.ones(2 * reach + 1) / (2 * reach + 1)
+    return np.column_stack([np.convolve(padded[:, k], kernel, "valid") for k in (0, 1)])
+
+
+def _box(cover: Cover, pad: int, shape: tuple[int, ...]) -> tuple[tuple[slice, slice], Bools]:
+    """Cut a box of the full picture around a cover, and the cover's mask in that box."""
+    x, y = cover.corner
+    h, w = cover.mask.shape
+    x0, y0, x1, y1 = max(0, x - pad), max(0, y - pad), min(shape[1], x + w + pad), min(shape[0], y + h + pad)
+    mask = np.zeros((y1 - y0, x1 - x0), bool)
+    mask[y - y0 : y - y0 + h, x - x0 : x - x0 + w] = cover.mask
+    return (slice(y0, y1), slice(x0, x1)), mask
+
+
+def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
+    mm = evened.mm_per_px
+    box, mask = _box(cover, int(np.ceil(OUTER_RING_MM[1] / mm)) + 2, evened.seen.shape)
+    bare = evened.seen[box]
+    dark = np.where(bare, evened.dark[box], np.float32(0))
+    deep = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3) * mm
+    away = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3) * mm
+    inside = mask & bare
+    values = dark[inside] if inside.any() else np.zeros(1, np.float32)
+    low, middle, high = (float(q) for q in np.quantile(values, (0.1, 0.5, 0.9)))
+    thickest = float(deep.max())
+    ring_in = inside & (deep >= min(INNER_RING_MM[0], 0.4 * thickest)) & (deep <= INNER_RING_MM[1])
+    ring_out = bare & (away >= OUTER_RING_MM[0]) & (away <= OUTER_RING_MM[1])
+    core = inside & (deep > max(INNER_RING_MM[1], 0.5 * thickest))
+    at_rim = float(np.median(dark[ring_in])) if ring_in.any() else middle
+    outside = dark[ring_out] if ring_out.any() else np.zeros(1, np.float32)
+    beyond = float(np.median(outside))
+    step = beyond - at_rim
+    slope = _slope_on(cover, dark, box)
+    width = abs(step) / (np.sqrt(2 * np.pi) * max(slope, 1e-4))
+    rows, columns = np.nonzero(inside)
+    lean = 0.0
+    if len(rows) > 30 and values.std() > 1e-3:
+        shade = np.exp(values) - np.exp(values).mean()
+        spots = np.column_stack([columns - columns.mean(), rows - rows.mean()])
+        spots = spots / np.maximum(spots.std(axis=0), 1e-6)
+        lean = float(np.hypot(*(spots.T @ shade)) / len(rows) / max(float(np.exp(values).std()), 1e-6))
+    return {
+        "dark_low": low,
+        "dark_middle": middle,
+        "dark_high": high,
+        "dark_spread": high - low,
+        "outside_spread": float(np.quantile(outside, 0.9) - np.quantile(outside, 0.1)),
+        "step": step,
+        "rim_width": float(np.clip(width / blur_px, 0.0, 20.0)),
+        "rim_width_mm": float(np.clip(width * mm, 0.0, 10.0)),
+        "collar": (float(np.median(dark[core])) - at_rim) if core.any() else 0.0,
+        "black": float(np.mean(np.exp(values) < BLACK_SHARE)),
+        "lean": lean,
+    }
+
+
+def _slope_on(cover: Cover, dark: Floats32, box: tuple[slice, slice]) -> float:
+    """Median slope of the darkness across the outline, per px."""
+    soft = cv2.GaussianBlur(dark, (0, 0), 0.7)
+    slope = cv2.magnitude(
+        cv2.filter2D(soft, -1, np.array([[-0.5, 0, 0.5]], np.float32)),
+        cv2.filter2D(soft, -1, np.array([[-0.5], [0], [0.5]], np.float32)),
+    )
+    stride = max(1, len(cover.outline_px) // 2000)
+    local = cover.outline_px[::stride] - [box[1].start, box[0].start]
+    spots = np.clip(np.round(local).astype(int), 0, np.array(slope.shape[::-1]) - 1)
+    return float(np.median(slope[spots[:, 1], spots[:, 0]]))
+
+
+def _inside(cover: Cover, evened: Evened, distance: Floats32, texture: Texture) -> dict[str, float]:
+    step = evened.step
+    x, y = cover.corner
+    shape = evened.patch_seen.shape
+    left, top = x // step, y // step
+    right, bottom = (
+        min(shape[1], (x + cover.mask.shape[1]) // step + 1),
+        min(shape[0], (y + cover.mask.shape[0]) // step + 1),
+    )
+    columns, rows = np.arange(left, right), np.arange(top, bottom)
+    own_columns = np.clip(columns * step + step // 2 - x, 0, cover.mask.shape[1] - 1)
+    own_rows = np.clip(rows * step + step // 2 - y, 0, cover.mask.shape[0] - 1)
+    mask = cover.mask[np.ix_(own_rows, own_columns)]
+    box = (slice(top, bottom), slice(left, right))
+    inside = mask & evened.patch_seen[box]
+    names = ("blue", "red", "odd", "rough_along", "rough_across", "rough_fine", "ringed", "direction")
+    if not inside.any():
+        return dict.fromkeys(names, 0.0)
+    tint = evened.patch[box][inside]
+    figures = {
+        "blue": float(np.median(tint[:, 1])),
+        "red": float(np.median(tint[:, 2])),
+        "odd": float(np.log1p(np.median(distance[box][inside]))),
+    }
+    core = inside
+    if inside.sum() >= 4 * LEAST_TEXTURE_CELLS:
+        core = cv2.erode(np.pad(inside, 1).astype(np.uint8), np.ones((5, 5), np.uint8))[1:-1, 1:-1].astype(bool)
+    if core.sum() < LEAST_TEXTURE_CELLS:
+        return figures | dict.fromkeys(names[3:], 0.0)
+    along, across = texture.along[box][core], texture.across[box][core]
+    size = {"along": _rms(along), "across": _rms(across), "fine": _rms(texture.fine[box][core])}
+    figures |= {f"rough_{name}": float(np.log(size[name] / texture.usual[name] + 0.05)) for name in size}
+    figures["ringed"] = _ringed(core, texture, box, evened.grain_deg)
+    figures["direction"] = float(np.log((size["along"] + 1e-3) / (size["across"] + 1e-3)))
+    return figures
+
+
+def _rms(values: Floats32) -> float:
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+def _ringed(core: Bools, texture: Texture, box: tuple[slice, slice], grain_deg: float) -> float:
+    """Log of the gradients toward the middle over those around it: great where rings are concentric."""
+    rows, columns = np.nonzero(core)
+    turn = np.deg2rad(grain_deg)
+    dx, dy = columns - columns.mean(), rows - rows.mean()
+    u, v = np.cos(turn) * dx + np.sin(turn) * dy, -np.sin(turn) * dx + np.cos(turn) * dy
+    # An oblique cut makes ellipses of the rings: scale the axes alike.
+    u, v = u / max(u.std(), 1e-6) ** 2, v / max(v.std(), 1e-6) ** 2
+    size = np.maximum(np.hypot(u, v), 1e-6)
+    along, across = texture.along[box][core], texture.across[box][core]
+    inward = (along * u + across * v) / size
+    around = (-along * v + across * u) / size
+    return float(np.log((_rms(inward) + 1e-3) / (_rms(around) + 1e-3)))

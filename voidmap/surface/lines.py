@@ -1,0 +1,244 @@
+"""Cracks and open seams as lines: traced, joined over gaps, measured across."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from voidmap.model import Floats
+from voidmap.surface.light import Evened
+from voidmap.surface.mosaic import Bools, Floats32
+from voidmap.surface.rim import Cover, cover_of
+
+# A line starts where it is this many times stronger than the figure nearby, and goes on down to that.
+START_SCORE, GO_ON_SCORE = 5.0, 2.5
+# A piece of a line is at least this long; a whole line too.
+LEAST_PIECE_MM, LEAST_LENGTH_MM = 2.0, 6.0
+# Two pieces join over a gap of at most this, and at most this share of the shorter one, ...
+JOIN_MM, JOIN_SHARE = 15.0, 1.0
+# ... when both point at each other within this angle.
+JOIN_DEG = 20.0
+# A tangent is taken over this length at a piece's end.
+TANGENT_MM = 5.0
+# The widest crack that is measured as a line.
+WIDEST_MM = 8.0
+# A crack's own darkness is taken over this length along it.
+ALONG_MM = 8.0
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """A dark line: its path (N, 2) in px from end to end, its cover, and its length along the path."""
+
+    path_px: Floats
+    cover: Cover
+    length_px: float
+    score: float
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A connected piece of a line: its longest path and all pixels of its skeleton, (column, row)."""
+
+    path: Floats
+    bones: Floats
+    score: float
+
+    @property
+    def length(self) -> float:
+        """Length of the path, px."""
+        return float(np.hypot(*np.diff(self.path, axis=0).T).sum())
+
+
+def find_lines(evened: Evened, score: Floats32) -> list[Line]:
+    """Trace dark lines in a score map (see ``ridges.line_score``)."""
+    pieces = _pieces(score, evened.mm_per_px)
+    lines = []
+    for group in _joined(pieces, evened.mm_per_px):
+        path = _chain(group)
+        length = float(np.hypot(*np.diff(path, axis=0).T).sum())
+        if length * evened.mm_per_px < LEAST_LENGTH_MM:
+            continue
+        cover = _cover(group, path, evened)
+        if cover is not None:
+            lines.append(Line(path, cover, length, float(np.median([p.score for p in group]))))
+    return lines
+
+
+def _pieces(score: Floats32, mm_per_px: float) -> list[Piece]:
+    from skimage.morphology import skeletonize
+
+    low = (score > GO_ON_SCORE).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(low, ltype=cv2.CV_32S)
+    started = np.zeros(count, bool)
+    started[labels[score > START_SCORE]] = True
+    extent = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) * mm_per_px
+    started &= extent >= LEAST_PIECE_MM
+    started[0] = False
+    pieces = []
+    for k in np.nonzero(started)[0]:
+        x, y, w, h, _ = (int(v) for v in stats[k])
+        part = np.pad(labels[y : y + h, x : x + w] == k, 1)
+        bones = skeletonize(part)
+        path = longest_path(bones)
+        if len(path) < 3:
+            continue
+        shift = np.array([x - 1, y - 1], dtype=np.float64)
+        rows, columns = np.nonzero(bones)
+        strength = score[rows + y - 1, columns + x - 1]
+        points = np.column_stack([columns, rows]) + shift
+        pieces.append(Piece(_smooth(path + shift), points, float(np.median(strength))))
+    return pieces
+
+
+def longest_path(bones: Bools) -> Floats:
+    """Return the longest way through a skeleton as (N, 2) points (column, row), from end to end."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import dijkstra
+
+    rows, columns = np.nonzero(bones)
+    count = len(rows)
+    if count < 2:
+        return np.column_stack([columns, rows]).astype(np.float64)
+    number = np.full((bones.shape[0] + 2, bones.shape[1] + 2), -1)
+    number[rows + 1, columns + 1] = np.arange(count)
+    starts, ends, steps = [], [], []
+    for down, right in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        near = number[rows + 1 + down, columns + 1 + right]
+        linked = near >= 0
+        starts.append(np.nonzero(linked)[0])
+        ends.append(near[linked])
+        steps.append(np.full(int(linked.sum()), np.hypot(down, right)))
+    pairs = (np.concatenate(steps), (np.concatenate(starts), np.concatenate(ends)))
+    graph = coo_matrix(pairs, shape=(count, count)).tocsr()
+    first = np.asarray(dijkstra(graph, directed=False, indices=[0]))[0]
+    far = int(np.argmax(np.where(np.isfinite(first), first, -1.0)))
+    reach, before = dijkstra(graph, directed=False, indices=[far], return_predecessors=True)
+    last = int(np.argmax(np.where(np.isfinite(reach[0]), reach[0], -1.0)))
+    order = [last]
+    while order[-1] != far:
+        order.append(int(before[0, order[-1]]))
+    return np.column_stack([columns[order], rows[order]]).astype(np.float64)
+
+
+def _smooth(path: Floats) -> Floats:
+    """Take the pixel steps out of a path: a running mean of 7 points, the ends kept."""
+    if len(path) < 9:
+        return path
+    padded = np.vstack([2 * path[0] - path[3:0:-1], path, 2 * path[-1] - path[-2:-5:-1]])
+    kernel = np.full(7, 1.0 / 7.0)
+    return np.column_stack([np.convolve(padded[:, k], kernel, "valid") for k in (0, 1)])
+
+
+def _joined(pieces: list[Piece], mm_per_px: float) -> list[list[Piece]]:
+    """Group pieces that are one crack showing through."""
+    from scipy.spatial import cKDTree
+
+    if not pieces:
+        return []
+    ends = np.array([p.path[e] for p in pieces for e in (0, -1)])
+    tangents = np.array([_tangent(p.path, e, TANGENT_MM / mm_per_px) for p in pieces for e in (0, -1)])
+    root = list(range(len(pieces)))
+
+    def top(k: int) -> int:
+        while root[k] != k:
+            k = root[k]
+        return k
+
+    cosine = np.cos(np.deg2rad(JOIN_DEG))
+    for a, b in sorted(cKDTree(ends).query_pairs(JOIN_MM / mm_per_px)):
+        i, j = a // 2, b // 2
+        gap = ends[b] - ends[a]
+        size = float(np.hypot(*gap))
+        if i == j or size > JOIN_SHARE * min(pieces[i].length, pieces[j].length):
+            continue
+        if size < 2.0 or min(tangents[a] @ gap, -(tangents[b] @ gap)) > cosine * size:
+            root[top(i)] = top(j)
+    groups: dict[int, list[Piece]] = {}
+    for k, piece in enumerate(pieces):
+        groups.setdefault(top(k), []).append(piece)
+    return list(groups.values())
+
+
+def _tangent(path: Floats, end: int, reach: float) -> Floats:
+    """Return the unit vector that points out of a path at one of its ends."""
+    way = path if end == 0 else path[::-1]
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(way, axis=0).T))])
+    back = way[min(len(way) - 1, int(np.searchsorted(along, reach)))]
+    out = way[0] - back
+    return np.asarray(out / max(float(np.hypot(*out)), 1e-9))
+
+
+def _chain(group: list[Piece]) -> Floats:
+    """Put the paths of a group end to end, the nearest free end next, from the farthest end on."""
+    if len(group) == 1:
+        return group[0].path
+    ends = np.array([p.path[e] for p in group for e in (0, -1)])
+    spread = np.hypot(*(ends[:, None] - ends[None]).transpose(2, 0, 1))
+    here = int(np.unravel_index(np.argmax(spread), spread.shape)[0])
+    free = set(range(len(group)))
+    chain: list[Floats] = []
+    while free:
+        piece, end = divmod(here, 2)
+        free.discard(piece)
+        chain.append(group[piece].path if end == 0 else group[piece].path[::-1])
+        options = [2 * k + e for k in free for e in (0, 1)]
+        if options:
+            here = min(options, key=lambda k: float(np.hypot(*(ends[k] - chain[-1][-1]))))
+    return np.vstack(chain)
+
+
+def _cover(group: list[Piece], path: Floats, evened: Evened) -> Cover | None:
+    """Share of each pixel that the crack covers, from the darkness across it."""
+    mm = evened.mm_per_px
+    bones = np.vstack([p.bones for p in group])
+    reach = int(np.ceil((WIDEST_MM + 3.0) / mm))
+    height, width = evened.seen.shape
+    x0, y0 = np.maximum(bones.min(axis=0).astype(int) - reach, 0)
+    x1, y1 = np.minimum(bones.max(axis=0).astype(int) + reach + 1, [width, height])
+    spine = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    local = np.round(bones - [x0, y0]).astype(int)
+    spine[local[:, 1], local[:, 0]] = 1
+    cv2.polylines(spine, [np.round(path - [x0, y0]).astype(np.int32)], False, 1)
+    bare = evened.seen[y0:y1, x0:x1]
+    level = np.where(bare, evened.dark[y0:y1, x0:x1], np.float32(0))
+    share = cross_share(level, bare, spine.astype(bool), mm)
+    return cover_of(share, (int(x0), int(y0)), spine.astype(bool))
+
+
+def cross_share(level: Floats32, bare: Bools, spine: Bools, mm_per_px: float) -> Floats32:
+    """Share of each pixel covered by a crack that runs along ``spine``.
+
+    Blur mixes light, not logs, so the share is taken in light: how far a pixel has gone from the wood beside
+    the crack to the crack's own darkness nearby. The spine itself is always covered (a gap that the crack
+    shows through).
+    """
+    away = cv2.distanceTransform((~spine).astype(np.uint8), cv2.DIST_L2, 5) * mm_per_px
+    light = np.exp(np.minimum(level, 0.5))
+    widest = 0.5 * WIDEST_MM
+    beside = bare & (away > 1.5) & (away < widest)
+    wood = _mean_of(light, beside, ALONG_MM / 2 / mm_per_px, 1.0)
+    soft = cv2.GaussianBlur(light, (0, 0), 0.6)
+    dark = np.maximum(wood - soft, 0.0)
+    near = bare & (away <= widest)
+    peak = cv2.dilate(np.where(near & (away < 1.0), dark, np.float32(0)), np.ones((3, 3), np.uint8))
+    on_spine = spine & bare
+    depth = _mean_of(peak, on_spine, ALONG_MM / 2 / mm_per_px, 0.3)
+    share = np.where(near, dark / np.maximum(depth, 0.02), np.float32(0))
+    share = np.clip(share, 0.0, 1.0)
+    share[spine] = np.maximum(share[spine], 0.52)
+    return np.asarray(share, dtype=np.float32)
+
+
+def _mean_of(values: Floats32, where: Bools, sigma: float, fallback: float) -> Floats32:
+    weight = where.astype(np.float32)
+    shrink = max(1, int(sigma / 4))
+    size = (max(1, where.shape[1] // shrink), max(1, where.shape[0] // shrink))
+    total = cv2.GaussianBlur(cv2.resize(weight, size, interpolation=cv2.INTER_AREA), (0, 0), sigma / shrink)
+    small = cv2.resize((values * weight).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    mean = cv2.GaussianBlur(small, (0, 0), sigma / shrink)
+    mean = (mean + 1e-5 * fallback) / (total + 1e-5)
+    full = cv2.resize(mean, (where.shape[1], where.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(full, dtype=np.float32)

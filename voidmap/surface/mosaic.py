@@ -1,0 +1,68 @@
+"""A coarse grid whose rows run along the grain, laid over the ortho picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from voidmap.model import Floats
+
+Bools = NDArray[np.bool_]
+Floats32 = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class GrainFrame:
+    """The grid: ``to_grid`` (2, 3) carries picture px to (column, row) of cells, ``size`` is (columns, rows)."""
+
+    # A cell along and across the grain. Across it must resolve the edge of the sapwood.
+    ALONG_MM: ClassVar[float] = 6.0
+    ACROSS_MM: ClassVar[float] = 2.0
+    # Samples of a cell along and across it.
+    SAMPLES: ClassVar[tuple[int, int]] = (6, 2)
+
+    to_grid: Floats
+    size: tuple[int, int]
+
+    @classmethod
+    def of(cls, shape: tuple[int, ...], mm_per_px: float, grain_deg: float) -> GrainFrame:
+        """Lay the grid over a picture of (height, width) ``shape``."""
+        height, width = shape[:2]
+        turn = np.deg2rad(grain_deg)
+        along = np.array([np.cos(turn), np.sin(turn)]) * mm_per_px / cls.ALONG_MM
+        across = np.array([-np.sin(turn), np.cos(turn)]) * mm_per_px / cls.ACROSS_MM
+        corners = np.array([[0, 0], [width, 0], [0, height], [width, height]], dtype=np.float64)
+        places = corners @ np.stack([along, across]).T
+        low, high = places.min(axis=0), places.max(axis=0)
+        matrix = np.column_stack([np.stack([along, across]), -low])
+        cells = np.ceil(high - low).astype(int) + 1
+        return cls(matrix, (int(cells[0]), int(cells[1])))
+
+    def gather(self, picture: Floats32, step: int) -> Floats32:
+        """Average a picture whose pixels are ``step`` full-size ones into the cells."""
+        px_per_sample = self._px_per_cell() / max(self.SAMPLES) / step
+        shrink = max(1, round(px_per_sample))
+        size = (max(1, picture.shape[1] // shrink), max(1, picture.shape[0] // shrink))
+        small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+        matrix = self.to_grid.copy()
+        matrix[:, :2] *= shrink * step
+        fine = np.diag(np.array(self.SAMPLES, dtype=np.float64)) @ matrix
+        columns, rows = self.size[0] * self.SAMPLES[0], self.size[1] * self.SAMPLES[1]
+        samples = cv2.warpAffine(small, fine, (columns, rows))
+        return np.asarray(cv2.resize(samples, self.size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+    def back(self, grid: Floats32, shape: tuple[int, ...], step: int) -> Floats32:
+        """Interpolate a grid back to a picture of ``shape`` whose pixels are ``step`` full-size ones."""
+        matrix = self.to_grid.copy()
+        matrix[:, :2] *= step
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        size = (shape[1], shape[0])
+        border = cv2.BORDER_REPLICATE
+        return np.asarray(cv2.warpAffine(grid, matrix, size, flags=flags, borderMode=border), dtype=np.float32)
+
+    def _px_per_cell(self) -> float:
+        return float(1.0 / np.hypot(self.to_grid[0, 0], self.to_grid[0, 1]))

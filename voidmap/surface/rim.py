@@ -1,0 +1,147 @@
+"""The rim of a patch at full resolution, to a fraction of a pixel.
+
+Inside and outside of a rim each have a local colour. A pixel's place between the two says how much of it
+the patch covers; the rim runs where half is covered (the place of a blurred straight edge, whatever the
+blur).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from voidmap.model import Floats, Ortho
+from voidmap.surface.mosaic import Bools, Floats32
+
+# How far the coarse rim may be off.
+BAND_MM = 1.6
+# The colours on both sides are averaged along the rim over this reach (1 sigma).
+SIDE_MM = 3.0
+# The covered share is smoothed by this before the rim is drawn (1 sigma), at least half a pixel.
+SMOOTH_MM = 0.12
+
+
+@dataclass(frozen=True, eq=False)
+class Cover:
+    """Share of each pixel that a patch covers, on a box of the ortho picture.
+
+    ``share`` (h, w) float32, 0 to 1; ``corner`` is the (column, row) of its first pixel; ``mask`` is where
+    more than half is covered, in one piece without holes; ``outline_px`` (N, 2) runs in ortho px.
+    """
+
+    share: Floats32
+    mask: Bools
+    corner: tuple[int, int]
+    outline_px: Floats
+
+    @property
+    def area_px(self) -> float:
+        """Area within the outline, px²."""
+        return abs(polygon_area(self.outline_px))
+
+
+def polygon_area(points: Floats) -> float:
+    """Signed area of a closed polygon (shoelace), exact for its corners."""
+    x, y = points[:, 0], points[:, 1]
+    return float(0.5 * (np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
+
+
+def cover_of(share: Floats32, corner: tuple[int, int], seed: Bools | None = None) -> Cover | None:
+    """Cut the patch with the greatest share of ``seed`` (or the greatest one) out of a covered share.
+
+    Returns None when nothing is more than half covered.
+    """
+    from skimage.measure import find_contours
+
+    padded = np.pad(share, 1)
+    high = (padded > 0.5).astype(np.uint8)
+    count, labels = cv2.connectedComponents(high, ltype=cv2.CV_32S)
+    if count < 2:
+        return None
+    chosen = labels if seed is None else labels[1:-1, 1:-1][seed]
+    sizes = np.bincount(chosen.ravel(), minlength=count)
+    sizes[0] = 0
+    if sizes.max() == 0:
+        return None
+    one = (labels == int(np.argmax(sizes))).astype(np.uint8)
+    contours, _ = cv2.findContours(one, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    whole = np.asarray(cv2.drawContours(np.zeros_like(one), contours, -1, 1, cv2.FILLED)).astype(bool)
+    field = np.where(whole, np.maximum(padded, 0.51), np.minimum(padded, 0.49))
+    lines = find_contours(field, 0.5, fully_connected="high")
+    line = max(lines, key=lambda points: abs(polygon_area(points)))
+    outline = line[:-1, ::-1] - 1.0 + np.array(corner, dtype=np.float64)
+    return Cover(padded[1:-1, 1:-1], whole[1:-1, 1:-1], corner, np.asarray(outline, dtype=np.float64))
+
+
+def refine_rim(
+    coarse: Bools, corner: tuple[int, int], step: int, logs: Floats32, seen: Bools, mm_per_px: float
+) -> Cover | None:
+    """Find the rim of a coarse patch at full resolution.
+
+    Parameters
+    ----------
+    coarse, corner, step
+        The patch on its grid, its first cell (column, row), and the pixels that a cell is wide.
+    logs
+        (H, W, 3) float32, logs of the picture's channels.
+    seen
+        (H, W) bool, the bare top.
+    """
+    reach = int(np.ceil(2.5 * BAND_MM / mm_per_px))
+    height, width = seen.shape
+    x0, y0 = max(0, corner[0] * step - reach), max(0, corner[1] * step - reach)
+    x1 = min(width, (corner[0] + coarse.shape[1]) * step + reach)
+    y1 = min(height, (corner[1] + coarse.shape[0]) * step + reach)
+    start = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    big = np.kron(coarse.astype(np.uint8), np.ones((step, step), np.uint8))
+    left, top = corner[0] * step - x0, corner[1] * step - y0
+    big = big[: y1 - y0 - top, : x1 - x0 - left]
+    start[top : top + big.shape[0], left : left + big.shape[1]] = big
+    bare = seen[y0:y1, x0:x1]
+    colours = cv2.GaussianBlur(logs[y0:y1, x0:x1], (0, 0), 0.5)
+    share = _share(np.asarray(colours, dtype=np.float32), start.astype(bool), bare, mm_per_px)
+    return cover_of(share, (x0, y0), start.astype(bool))
+
+
+def _share(colours: Floats32, start: Bools, bare: Bools, mm_per_px: float) -> Floats32:
+    deep = cv2.distanceTransform(np.pad(start, 1).astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1] * mm_per_px
+    away = cv2.distanceTransform((~start).astype(np.uint8), cv2.DIST_L2, 5) * mm_per_px
+    core = min(BAND_MM * 0.6, 0.5 * float(deep.max()))
+    inside = bare & (deep >= core) & (deep <= core + 1.5 * BAND_MM)
+    outside = bare & (away >= 0.6 * BAND_MM) & (away <= 2.0 * BAND_MM)
+    if not inside.any() or not outside.any():
+        return start.astype(np.float32)
+    within = _side(colours, inside, mm_per_px)
+    beyond = _side(colours, outside, mm_per_px)
+    gap = within - beyond
+    size = np.maximum(np.einsum("...k,...k->...", gap, gap), 1e-4)
+    share = np.einsum("...k,...k->...", colours - beyond, gap) / size
+    share = np.where(bare, share, start.astype(np.float32))
+    share = np.where(deep > BAND_MM, 1.0, np.where(away > BAND_MM, 0.0, np.clip(share, 0.0, 1.0)))
+    sigma = max(0.5, SMOOTH_MM / mm_per_px)
+    return np.asarray(cv2.GaussianBlur(share.astype(np.float32), (0, 0), sigma), dtype=np.float32)
+
+
+def _side(colours: Floats32, where: Bools, mm_per_px: float) -> Floats32:
+    """Mean colour of the marked pixels around each pixel; the mean of all where none is near."""
+    shrink = max(1, round(0.5 / mm_per_px))
+    size = (max(1, where.shape[1] // shrink), max(1, where.shape[0] // shrink))
+    weight = where.astype(np.float32)
+    small = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
+    values = cv2.resize(colours * weight[..., None], size, interpolation=cv2.INTER_AREA)
+    sigma = SIDE_MM / (mm_per_px * shrink)
+    total = cv2.GaussianBlur(small, (0, 0), sigma)[..., None]
+    soft = cv2.GaussianBlur(values, (0, 0), sigma)
+    mean = colours[where].mean(axis=0)
+    full = (soft + 1e-4 * mean) / (total + 1e-4)
+    return np.asarray(
+        cv2.resize(full, (where.shape[1], where.shape[0]), interpolation=cv2.INTER_LINEAR), dtype=np.float32
+    )
+
+
+def log_channels(ortho: Ortho) -> Floats32:
+    """Return the logs of the picture's channels, (H, W, 3) float32."""
+    curve = np.log(np.arange(256, dtype=np.float32) + 1.0)
+    return np.asarray(cv2.LUT(ortho.pixels, curve), dtype=np.float32)
