@@ -1,0 +1,237 @@
+"""Light on a slab: a sky that voids see little of, one lamp with a soft shadow, and what walls give back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from voidmap.simulate.grid import Bools, Box, Grid, Slab
+from voidmap.simulate.noise import F32
+
+DIRECTIONS = 12
+"""Directions in which the horizon is looked for."""
+COARSE_MM = 4.0
+"""Cell of the light maps on the top and on the bench."""
+AROUND_MM = 700.0
+"""How far beyond the fine grid the bench's light is worked out."""
+
+
+@dataclass(frozen=True)
+class Light:
+    """One lamp and a sky (window, ceiling, overcast).
+
+    ``azimuth_deg`` points from the slab to the lamp, from x toward y; ``elevation_deg`` is its height above the
+    horizon, seen from the slab's middle; ``distance_mm`` how far it is; ``radius_mm`` its size. ``lamp`` and
+    ``sky`` are R, G, B irradiance on the top's middle. ``slope`` (x, y) is the sky's relative change a metre.
+    """
+
+    azimuth_deg: float = 120.0
+    elevation_deg: float = 50.0
+    distance_mm: float = 2000.0
+    radius_mm: float = 60.0
+    lamp: tuple[float, float, float] = (0.5, 0.5, 0.5)
+    sky: tuple[float, float, float] = (0.5, 0.5, 0.5)
+    slope: tuple[float, float] = (0.0, 0.0)
+
+    def position(self) -> tuple[float, float, float]:
+        """Return the lamp's place, mm (z is negative: above the top)."""
+        a, e = np.radians(self.azimuth_deg), np.radians(self.elevation_deg)
+        d = self.distance_mm
+        return float(d * np.cos(e) * np.cos(a)), float(d * np.cos(e) * np.sin(a)), float(-d * np.sin(e))
+
+    def sky_at(self, x: F32, y: F32) -> F32:
+        """Return the sky's relative brightness at places."""
+        return np.clip(1 + (self.slope[0] * x + self.slope[1] * y) / 1000, 0.3, 2).astype(np.float32)
+
+
+def _shift(field: F32, dx: float, dy: float) -> F32:
+    """Return field(x + dx, y + dy), the border repeated."""
+    rows, columns = field.shape
+    turn = np.array([[1, 0, dx], [0, 1, dy]], np.float32)
+    out: F32 = cv2.warpAffine(
+        field,
+        turn,
+        (columns, rows),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return out
+
+
+def openness(depth: F32, cell_mm: float, reach_mm: float) -> F32:
+    """Return the share (0 to 1) of a uniform sky's light that reaches each cell of a depth field."""
+    steps = np.unique(np.round(np.geomspace(1, max(2, reach_mm / cell_mm), 9), 1))
+    total = np.zeros_like(depth)
+    for k in range(DIRECTIONS):
+        a = 2 * np.pi * (k + 0.5) / DIRECTIONS
+        slope = np.zeros_like(depth)
+        for n in steps:
+            rise = (depth - _shift(depth, float(n * np.cos(a)), float(n * np.sin(a)))) / np.float32(n * cell_mm)
+            np.maximum(slope, rise, out=slope)
+        total += 1 / (1 + slope * slope)
+    return total / np.float32(DIRECTIONS)
+
+
+def lamp_share(depth: F32, grid: Grid, light: Light, *, samples: int = 5) -> F32:
+    """Return how much of the lamp's disc each cell sees, 0 to 1."""
+    lx, ly, lz = light.position()
+    x, y = np.meshgrid(grid.x(), grid.y())
+    columns, rows = np.meshgrid(np.arange(grid.columns, dtype=np.float32), np.arange(grid.rows, dtype=np.float32))
+    drop = max(0.1, float(depth.max() - depth.min()))
+    total = np.zeros_like(depth)
+    for k in range(samples):
+        a = 2 * np.pi * k / max(1, samples - 1)
+        r = 0.0 if k == 0 else light.radius_mm * 0.75
+        # the disc faces the slab: spread it across the line of sight and upward
+        az = np.radians(light.azimuth_deg)
+        ox, oy, oz = -r * np.sin(az) * np.cos(a), r * np.cos(az) * np.cos(a), r * np.sin(a)
+        vx, vy = np.float32(lx + ox) - x, np.float32(ly + oy) - y
+        flat = np.sqrt(vx * vx + vy * vy)
+        climb = (depth - np.float32(lz + oz)) / flat
+        vx, vy = vx / flat, vy / flat
+        reach = drop / max(0.05, float(np.median(climb)))
+        lit = np.ones_like(depth)
+        for s in np.unique(np.round(np.geomspace(1.0, max(2.0, reach / grid.cell_mm), 22), 1)):
+            there = cv2.remap(
+                depth, columns + vx * np.float32(s), rows + vy * np.float32(s), cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE
+            )
+            clear = (there - (depth - climb * np.float32(s * grid.cell_mm))) / np.float32(0.5 * grid.cell_mm) + 1
+            np.minimum(lit, np.clip(clear, 0, 1), out=lit)
+        total += lit
+    return total / np.float32(samples)
+
+
+def _lamp_strength(x: F32, y: F32, z: F32 | float, light: Light) -> tuple[F32, F32, F32, F32]:
+    """Return (fall-off relative to the origin, direction x, y, z) toward the lamp."""
+    lx, ly, lz = light.position()
+    vx, vy, vz = np.float32(lx) - x, np.float32(ly) - y, np.float32(lz) - np.asarray(z, np.float32)
+    r = np.sqrt(vx * vx + vy * vy + vz * vz)
+    fall = (np.float32(light.distance_mm) / r) ** 2 / np.float32(np.sin(np.radians(light.elevation_deg)))
+    return fall, vx / r, vy / r, vz / r
+
+
+def flat_light(grid: Grid, light: Light, z_mm: float, seen: F32, shared: F32) -> F32:
+    """Return the irradiance (rows, columns, 3) on a level plane; ``seen`` of the sky, ``shared`` of the lamp."""
+    x, y = np.meshgrid(grid.x(), grid.y())
+    fall, _, _, down = _lamp_strength(x, y, z_mm, light)
+    lamp = (fall * np.clip(-down, 0, None) * shared)[..., None] * np.array(light.lamp, np.float32)
+    sky = (light.sky_at(x, y) * seen)[..., None] * np.array(light.sky, np.float32)
+    return np.asarray(lamp + sky, dtype=np.float32)
+
+
+def void_light(grid: Grid, depth: F32, albedo: F32, light: Light) -> F32:
+    """Return the irradiance (rows, columns, 3) inside a box of the depth field."""
+    x, y = np.meshgrid(grid.x(), grid.y())
+    smooth = cv2.GaussianBlur(depth, (0, 0), 0.7)
+    gy, gx = np.gradient(smooth, np.float32(grid.cell_mm))
+    norm = 1 / np.sqrt(gx * gx + gy * gy + 1)
+    fall, vx, vy, vz = _lamp_strength(x, y, depth, light)
+    facing = np.clip((gx * vx + gy * vy - vz) * norm, 0, None)
+    lamp = (fall * facing * lamp_share(depth, grid, light))[..., None] * np.array(light.lamp, np.float32)
+    deep = float(depth.max() - min(0.0, float(depth.min())))
+    seen = (openness(depth, grid.cell_mm, max(4 * grid.cell_mm, 4 * deep)) * (0.35 + 0.65 * norm))[..., None]
+    # light that bounces between the walls of a hollow: a geometric series in the albedo
+    back = np.clip(albedo, 0, 0.9)
+    sky = light.sky_at(x, y)[..., None] * np.array(light.sky, np.float32) * seen / (1 - back * (1 - seen))
+    bounce = cv2.GaussianBlur(lamp * back, (0, 0), max(1.0, min(30.0, 2 / grid.cell_mm))) * (1 - seen)
+    return np.asarray(lamp + sky + bounce, dtype=np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class Lit:
+    """A slab with its light worked out: seen from anywhere, it looks the same (no shine)."""
+
+    slab: Slab
+    light: Light
+    radiance: F32
+    """(rows, columns, 3) on the fine grid."""
+    coarse: Grid
+    top_light: F32
+    """(rows, columns, 3) irradiance on the top's plane, on the coarse grid."""
+    bench_light: F32
+    """The same on the bench."""
+
+
+def _coarse(slab: Slab) -> tuple[Grid, F32]:
+    grid = slab.grid
+    step = max(1, round(COARSE_MM / grid.cell_mm))
+    small = cv2.resize(
+        slab.depth, (grid.columns // step, grid.rows // step), interpolation=cv2.INTER_AREA
+    )
+    pad = int(AROUND_MM / (step * grid.cell_mm))
+    cell = step * grid.cell_mm
+    offset = (step - 1) / 2 * grid.cell_mm - pad * cell
+    wide = cv2.copyMakeBorder(small, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=slab.thickness_mm)
+    rows, columns = wide.shape
+    return Grid(grid.x0_mm + offset, grid.y0_mm + offset, cell, rows, columns), wide
+
+
+def illuminate(slab: Slab, light: Light, *, casts: F32 | None = None) -> Lit:
+    """Work out the light once for all photos.
+
+    ``casts`` is a depth field like the slab's that throws the shadows instead of it (a peg of which only the
+    foot is drawn).
+    """
+    caster = slab.depth if casts is None else casts
+    coarse, wide = _coarse(slab)
+    bench_seen = openness(wide, coarse.cell_mm, 6 * slab.thickness_mm)
+    bench_shared = lamp_share(wide, coarse, light)
+    ones = np.ones(coarse.shape, np.float32)
+    top_light = flat_light(coarse, light, 0.0, ones, ones)
+    bench_light = flat_light(coarse, light, slab.thickness_mm, bench_seen, bench_shared)
+    radiance = np.empty_like(slab.albedo)
+    level = slab.depth >= slab.thickness_mm - 0.01
+    for first in range(0, slab.grid.rows, 256):
+        rows = slice(first, min(slab.grid.rows, first + 256))
+        part = np.where(level[rows, :, None], _lookup(slab.grid, rows, coarse, bench_light), 0)
+        top = np.where(level[rows, :, None], part, _lookup(slab.grid, rows, coarse, top_light))
+        radiance[rows] = slab.albedo[rows] * top
+    uneven = _uneven(slab, caster, light)
+    for box in _tiles(uneven):
+        wide_box = box.grown(round(min(60.0, 1.5 * slab.thickness_mm) / slab.grid.cell_mm), slab.grid)
+        part_grid = slab.grid.sub(wide_box)
+        irradiance = void_light(part_grid, np.ascontiguousarray(caster[wide_box.at]), slab.albedo[wide_box.at], light)
+        dy, dx = box.top - wide_box.top, box.left - wide_box.left
+        inner = irradiance[dy : dy + box.bottom - box.top, dx : dx + box.right - box.left]
+        take = uneven[box.at]
+        radiance[box.at][take] = (slab.albedo[box.at] * inner)[take]
+    return Lit(slab, light, radiance, coarse, top_light, bench_light)
+
+
+def _lookup(grid: Grid, rows: slice, coarse: Grid, field: F32) -> F32:
+    cx = ((grid.x() - coarse.x0_mm) / coarse.cell_mm).astype(np.float32)
+    cy = ((grid.y()[rows] - coarse.y0_mm) / coarse.cell_mm).astype(np.float32)
+    mx, my = np.meshgrid(cx, cy)
+    out: F32 = cv2.remap(field, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return out
+
+
+def _uneven(slab: Slab, caster: F32, light: Light) -> Bools:
+    """Return the cells whose light needs the fine grid: hollows, walls, things that stand up and their shadows."""
+    hollow = (slab.depth > 0) & (slab.depth < slab.thickness_mm - 0.01)
+    hollow |= slab.top & (slab.depth > 0)
+    high = (caster < 0).astype(np.uint8)
+    if high.any():
+        reach = -float(caster.min()) / np.tan(np.radians(light.elevation_deg)) * 1.3 + 20
+        n = round(reach / slab.grid.cell_mm)
+        small = cv2.resize(high, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA)
+        small = cv2.dilate((small > 0).astype(np.uint8), np.ones((n // 4 + 3, n // 4 + 3), np.uint8))
+        grown = cv2.resize(small, (slab.grid.columns, slab.grid.rows), interpolation=cv2.INTER_NEAREST)
+        hollow |= (grown > 0) & (slab.depth <= 0)
+    return hollow
+
+
+def _tiles(uneven: Bools) -> list[Box]:
+    """Return boxes of at most 256 cells a side that hold all uneven cells, shrunk to them."""
+    boxes = []
+    for top in range(0, uneven.shape[0], 256):
+        for left in range(0, uneven.shape[1], 256):
+            part = uneven[top : top + 256, left : left + 256]
+            if part.any():
+                rows, columns = np.flatnonzero(part.any(1)), np.flatnonzero(part.any(0))
+                boxes.append(
+                    Box(top + int(rows[0]), top + int(rows[-1]) + 1, left + int(columns[0]), left + int(columns[-1]) + 1)
+                )
+    return boxes

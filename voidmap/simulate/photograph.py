@@ -1,0 +1,230 @@
+"""Take a photo of a lit slab: every ray meets the top, or goes down a void until it meets a wall or the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from voidmap.simulate.camera import GRID_PX, Camera, develop
+from voidmap.simulate.grid import Bools, Floats
+from voidmap.simulate.light import Lit
+from voidmap.simulate.noise import F32
+from voidmap.simulate.sheets import Sheet, albedo_at
+
+TILE_PX = 192
+OVERSAMPLE = 2
+"""Rays a pixel in x and in y."""
+SHEET_OVERSAMPLE = 4
+STEPS = 40
+"""Depths tried on the way down, before halving."""
+HALVINGS = 6
+
+
+class _Field:
+    """The slab as rays meet it: where to march, and what is seen at the end."""
+
+    def __init__(self, lit: Lit, steepest: float) -> None:
+        slab = lit.slab
+        self.lit, self.grid, self.depth = lit, slab.grid, slab.depth
+        self.floor = float(slab.thickness_mm)
+        self.high = max(0.0, -float(slab.depth.min()))
+        step = max(1, round(2.0 / slab.grid.cell_mm))
+        self.step = step
+        uneven = (np.abs(slab.depth) > 0) & (slab.depth < self.floor - 0.01)
+        off = slab.depth >= self.floor - 0.01
+        solid = _shrink(~off, step)
+        raised = _shrink(slab.depth < 0, step)
+        self.hollow = _shrink(uneven | (off & cv2.dilate((~off).astype(np.uint8), np.ones((3, 3))).astype(bool)), step)
+        self.hollow |= _shrink(off & slab.top, step)
+        self.solid = self._within(solid, self.floor * steepest)
+        self.raised = self._within(raised, self.high * steepest)
+
+    def _within(self, mask: Bools, reach_mm: float) -> Bools:
+        """Return the mask grown by the way that rays move sideways while they go down."""
+        n = int(np.ceil(reach_mm / (self.step * self.grid.cell_mm))) + 1
+        wide = cv2.copyMakeBorder(mask.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+        return cv2.dilate(wide, np.ones((2 * n + 1, 2 * n + 1), np.uint8))[1:-1, 1:-1].astype(bool)
+
+
+def _shrink(mask: Bools, step: int) -> Bools:
+    """Return a mask on a coarser grid: True where any of its cells is."""
+    rows, columns = mask.shape
+    pad = np.zeros((-(-rows // step) * step, -(-columns // step) * step), bool)
+    pad[:rows, :columns] = mask
+    return pad.reshape(pad.shape[0] // step, step, pad.shape[1] // step, step).any((1, 3))
+
+
+def _sample(field: NDArray[np.float32], column: F32, row: F32, border: int = cv2.BORDER_REPLICATE) -> F32:
+    """Look up a field at many fractional cells (1-D arrays), bilinear."""
+    n = len(column)
+    if n == 0:
+        return np.zeros((0, *field.shape[2:]), np.float32)
+    wide = 4096
+    pad = -n % wide
+    mx = np.pad(column, (0, pad)).reshape(-1, wide)
+    my = np.pad(row, (0, pad)).reshape(-1, wide)
+    parts = [
+        cv2.remap(field, mx[i : i + 8192], my[i : i + 8192], cv2.INTER_LINEAR, borderMode=border)
+        for i in range(0, len(mx), 8192)
+    ]
+    out = np.concatenate(parts)
+    return np.asarray(out.reshape(-1, *field.shape[2:])[:n], dtype=np.float32)
+
+
+def _march(field: _Field, at: Floats, slope: Floats, start: float) -> tuple[F32, F32, F32]:
+    """Follow rays down; ``at`` (N, 2) mm at depth 0, ``slope`` (N, 2) mm a mm. Return x, y, depth of the hits."""
+    grid = field.grid
+    c0 = ((at - [grid.x0_mm, grid.y0_mm]) / grid.cell_mm).astype(np.float32)
+    dc = (slope / grid.cell_mm).astype(np.float32)
+    n = len(c0)
+    open_, hit = np.full(n, start, np.float32), np.full(n, field.floor, np.float32)
+    alive = np.arange(n)
+    levels = start + (field.floor - start) * np.linspace(0, 1, STEPS + 1) ** 1.5
+    for z in levels:
+        d = _sample(field.depth, c0[alive, 0] + dc[alive, 0] * np.float32(z), c0[alive, 1] + dc[alive, 1] * np.float32(z))
+        stopped = d <= z + 1e-4
+        hit[alive[stopped]] = z
+        alive = alive[~stopped]
+        open_[alive] = z
+        if not len(alive):
+            break
+    todo = np.flatnonzero(hit > start)
+    lo, hi = open_[todo], hit[todo]
+    for _ in range(HALVINGS):
+        mid = (lo + hi) / 2
+        d = _sample(field.depth, c0[todo, 0] + dc[todo, 0] * mid, c0[todo, 1] + dc[todo, 1] * mid)
+        stopped = d <= mid
+        hi = np.where(stopped, mid, hi)
+        lo = np.where(stopped, lo, mid)
+    hit[todo] = hi
+    return c0[:, 0] + dc[:, 0] * hit, c0[:, 1] + dc[:, 1] * hit, hit
+
+
+def _bench_seen(lit: Lit, at: Floats) -> F32:
+    """Return the radiance (N, 3) of the bench at places (N, 2) mm."""
+    slab, grid = lit.slab, lit.coarse
+    n = slab.bench.shape[0]
+    cell = np.mod(at / slab.bench_cell_mm, n).astype(np.float32)
+    seen = _sample(slab.bench, cell[:, 0], cell[:, 1], cv2.BORDER_WRAP)
+    where = ((at - [grid.x0_mm, grid.y0_mm]) / grid.cell_mm).astype(np.float32)
+    return seen * _sample(lit.bench_light, where[:, 0], where[:, 1])
+
+
+def _see(field: _Field, at: Floats, slope: Floats) -> F32:
+    """Return what rays see (N, 3)."""
+    lit, grid = field.lit, field.grid
+    out = np.empty((len(at), 3), np.float32)
+    cells = ((at - [grid.x0_mm, grid.y0_mm]) / grid.cell_mm).astype(np.float32)
+    i = np.clip((cells / field.step).astype(int), 0, [field.solid.shape[1] - 1, field.solid.shape[0] - 1])
+    on_grid = (cells >= 0).all(1) & (cells[:, 0] < grid.columns) & (cells[:, 1] < grid.rows)
+    hollow, solid = field.hollow, field.solid
+    march = on_grid & hollow[i[:, 1], i[:, 0]]
+    outside = _sample(field.depth, cells[:, 0], cells[:, 1]) >= field.floor - 0.01
+    march |= outside & solid[i[:, 1], i[:, 0]]
+    tall = np.zeros(len(at), bool)
+    if field.high:
+        tall = field.raised[i[:, 1], i[:, 0]] & on_grid
+        march &= ~tall
+    bench = outside & ~march & ~tall
+    flat = ~(march | bench | tall)
+    out[flat] = _sample(lit.radiance, cells[flat, 0], cells[flat, 1])
+    if bench.any():
+        out[bench] = _bench_seen(lit, at[bench] + slope[bench] * field.floor)
+    for rays, start in ((march, 0.0), (tall, -field.high)):
+        if not rays.any():
+            continue
+        x, y, z = _march(field, at[rays], slope[rays], start)
+        seen = _sample(lit.radiance, x, y)
+        beyond = (z >= field.floor - 0.02) & ((x < 1) | (y < 1) | (x > grid.columns - 2) | (y > grid.rows - 2))
+        if beyond.any():
+            far = at[rays][beyond] + slope[rays][beyond] * field.floor
+            seen[beyond] = _bench_seen(lit, far)
+        out[rays] = seen
+    return out
+
+
+class _Rays:
+    """Rays of a camera, worked out on a coarse grid of pixels and interpolated."""
+
+    def __init__(self, camera: Camera) -> None:
+        w, h = camera.size
+        self.x = np.arange(-GRID_PX, w + 2 * GRID_PX, GRID_PX, dtype=np.float64)
+        self.y = np.arange(-GRID_PX, h + 2 * GRID_PX, GRID_PX, dtype=np.float64)
+        gx, gy = np.meshgrid(self.x, self.y)
+        at, slope = camera.rays(np.c_[gx.ravel(), gy.ravel()])
+        self.node = np.concatenate([at, slope], 1).reshape(len(self.y), len(self.x), 4)
+
+    def at(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        """Return (top points, slopes) for all pairs of columns ``x`` and rows ``y``, row by row."""
+        i = np.clip(((x - self.x[0]) / GRID_PX).astype(int), 0, len(self.x) - 2)
+        j = np.clip(((y - self.y[0]) / GRID_PX).astype(int), 0, len(self.y) - 2)
+        f, g = (x - self.x[i]) / GRID_PX, (y - self.y[j]) / GRID_PX
+        top, bottom = self.node[j], self.node[j + 1]
+        rows = top + (bottom - top) * g[:, None, None]
+        left, right = rows[:, i], rows[:, i + 1]
+        both = (left + (right - left) * f[None, :, None]).reshape(-1, 4)
+        return both[:, :2], both[:, 2:]
+
+
+def _offsets(n: int) -> Floats:
+    return np.asarray((np.arange(n) + 0.5) / n - 0.5)
+
+
+def _spread(first: int, last: int, n: int) -> Floats:
+    return np.asarray((np.arange(first, last)[:, None] + _offsets(n)[None, :]).ravel(), dtype=np.float64)
+
+
+def _mean(values: F32, rows: int, columns: int, n: int) -> F32:
+    out: F32 = values.reshape(rows, n, columns, n, -1).mean((1, 3))
+    return out
+
+
+def light_at_sensor(lit: Lit, camera: Camera, sheets: Sequence[Sheet] = ()) -> F32:
+    """Return the linear R, G, B light (rows, columns, 3) that falls on the sensor, before the lens softens it."""
+    rays = _Rays(camera)
+    field = _Field(lit, float(np.abs(rays.node[..., 2:]).max()))
+    w, h = camera.size
+    out = np.empty((h, w, 3), np.float32)
+    for top in range(0, h, TILE_PX):
+        for left in range(0, w, TILE_PX):
+            bottom, right = min(h, top + TILE_PX), min(w, left + TILE_PX)
+            at, slope = rays.at(_spread(left, right, OVERSAMPLE), _spread(top, bottom, OVERSAMPLE))
+            out[top:bottom, left:right] = _mean(_see(field, at, slope), bottom - top, right - left, OVERSAMPLE)
+    for sheet in sheets:
+        _lay(out, lit, camera, rays, sheet)
+    return out
+
+
+def _lay(out: F32, lit: Lit, camera: Camera, rays: _Rays, sheet: Sheet) -> None:
+    """Draw a sheet over the picture, in place."""
+    h, w = out.shape[:2]
+    seen = camera.project(sheet.corners())
+    lo = np.clip(np.floor(seen.min(0)).astype(int) - 2, 0, [w, h])
+    hi = np.clip(np.ceil(seen.max(0)).astype(int) + 3, 0, [w, h])
+    n = SHEET_OVERSAMPLE
+    for top in range(int(lo[1]), int(hi[1]), 64):
+        rows, columns = (top, min(int(hi[1]), top + 64)), (int(lo[0]), int(hi[0]))
+        if columns[1] <= columns[0]:
+            return
+        at, _ = rays.at(_spread(*columns, n), _spread(*rows, n))
+        albedo, on = albedo_at(sheet, at)
+        shape = (rows[1] - rows[0], columns[1] - columns[0], n)
+        cover = _mean(on, *shape)
+        where = ((at - [lit.coarse.x0_mm, lit.coarse.y0_mm]) / lit.coarse.cell_mm).astype(np.float32)
+        light = _sample(lit.top_light, where[:, 0], where[:, 1])
+        paper = _mean((albedo * on)[:, None] * light, *shape)
+        area = out[rows[0] : rows[1], columns[0] : columns[1]]
+        area *= 1 - cover
+        area += paper
+
+
+def photograph(
+    lit: Lit, camera: Camera, rng: np.random.Generator, sheets: Sequence[Sheet] = ()
+) -> NDArray[np.uint8]:
+    """Take a photo; returns B, G, R pixels (rows, columns, 3) before JPEG."""
+    return develop(light_at_sensor(lit, camera, sheets), camera, rng)
+
+

@@ -1,0 +1,127 @@
+"""What is true of a simulated scene, in the words of a truth file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from voidmap.simulate.camera import Camera
+from voidmap.simulate.grid import Feature, Floats, Grid, Slab
+from voidmap.simulate.light import Light
+from voidmap.simulate.sheets import Sheet
+
+OUTLINE_POINTS = 600
+"""Most points of an outline in a truth file."""
+EDGE_TOUCH_CELLS = 2.0
+
+
+def outline_of(feature: Feature, grid: Grid) -> Floats:
+    """Return the outline (N, 2) mm of a feature's largest piece, half-way between cells."""
+    from skimage.measure import find_contours
+
+    padded = np.pad(feature.mask.astype(np.float64), 1)
+    runs = [r - 1 for r in find_contours(padded, 0.5)]
+    best = max(runs, key=lambda r: abs(_shoelace(r)))
+    step = max(1, len(best) // OUTLINE_POINTS)
+    best = best[:-1:step]
+    return grid.to_mm(np.c_[best[:, 1] + feature.box.left, best[:, 0] + feature.box.top])
+
+
+def _shoelace(run: Floats) -> float:
+    x, y = run[:, 0], run[:, 1]
+    return float(0.5 * (np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
+
+
+def polygon_area(points_mm: Floats) -> float:
+    """Return the area of a closed polygon (N, 2), mm2."""
+    return abs(_shoelace(points_mm))
+
+
+def _edge_opening(feature: Feature, slab: Slab) -> float:
+    """Return how much of the slab's outline lies in a feature, mm."""
+    edge = slab.outline_mm
+    ahead = np.roll(edge, -1, 0) - edge
+    length = np.hypot(*ahead.T)
+    counts = np.maximum(1, np.ceil(length / (slab.grid.cell_mm / 2)).astype(int))
+    which = np.repeat(np.arange(len(edge)), counts)
+    part = (np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts) + 0.5) / counts[which]
+    points = edge[which] + ahead[which] * part[:, None]
+    normal = np.c_[-ahead[:, 1], ahead[:, 0]] / np.maximum(length, 1e-9)[:, None]
+    weight = length[which] / counts[which]
+    best = 0.0
+    for sign in (-1.0, 1.0):  # the inside is on one of the two sides
+        cells = slab.grid.to_cell(points + sign * EDGE_TOUCH_CELLS * slab.grid.cell_mm * normal[which])
+        column, row = np.round(cells.T).astype(int)
+        column, row = column - feature.box.left, row - feature.box.top
+        h, w = feature.mask.shape
+        ok = (row >= 0) & (row < h) & (column >= 0) & (column < w)
+        best = max(best, float(weight[ok][feature.mask[row[ok], column[ok]]].sum()))
+    return best
+
+
+def feature_truth(feature: Feature, slab: Slab, number: int) -> dict[str, Any]:
+    """Return a feature's words: area, depth and volume integrated over the grid's cells."""
+    cell = slab.grid.cell_mm**2
+    depth = slab.depth[feature.box.at][feature.mask].astype(np.float64)
+    opening = _edge_opening(feature, slab)
+    void = feature.is_void
+    return {
+        "id": number,
+        "kind": feature.kind,
+        "is_void": void,
+        "through": feature.through,
+        "area_mm2": float(feature.mask.sum() * cell),
+        "mean_depth_mm": float(depth.mean()) if void else 0.0,
+        "max_depth_mm": float(depth.max()) if void else 0.0,
+        "volume_ml": float(depth.sum() * cell / 1000) if void else 0.0,
+        "opens_on_edge": void and opening > slab.grid.cell_mm,
+        "edge_opening_mm": opening if void else 0.0,
+        **feature.extra,
+        "outline_mm": np.round(outline_of(feature, slab.grid), 3).tolist(),
+    }
+
+
+def scene_truth(slab: Slab, sheets: Sequence[Sheet], light: Light) -> dict[str, Any]:
+    """Return what is true of a slab whatever the photo."""
+    features = [feature_truth(f, slab, i + 1) for i, f in enumerate(slab.features)]
+    voids = [f for f in features if f["is_void"]]
+    return {
+        "name": slab.name,
+        "reference": "boards",
+        "slab": {
+            "area_mm2": polygon_area(slab.outline_mm),
+            "thickness_mm": slab.thickness_mm,
+            "outline_mm": np.round(slab.outline_mm, 3).tolist(),
+        },
+        "boards": [sheet.truth() for sheet in sheets],
+        "features": features,
+        "totals": {
+            "void_count": len(voids),
+            "void_area_mm2": sum(f["area_mm2"] for f in voids),
+            "volume_ml": sum(f["volume_ml"] for f in voids),
+        },
+        "lamp": {
+            "azimuth_deg": light.azimuth_deg,
+            "elevation_deg": light.elevation_deg,
+            "distance_mm": light.distance_mm,
+            "radius_mm": light.radius_mm,
+        },
+    }
+
+
+def photo_truth(scene: dict[str, Any], camera: Camera) -> dict[str, Any]:
+    """Add one photo's words: its camera, and all outlines in its pixels."""
+
+    def pixels(points: list[list[float]]) -> list[list[float]]:
+        return np.round(camera.project(points), 2).tolist() if points else []  # type: ignore[no-any-return]
+
+    return {
+        **scene,
+        "camera": camera.truth(),
+        "slab": {**scene["slab"], "outline_px": pixels(scene["slab"]["outline_mm"])},
+        "features": [{**f, "outline_px": pixels(f["outline_mm"])} for f in scene["features"]],
+    }
+
+
