@@ -1,0 +1,64 @@
+"""Seal and flood coats over the whole top and its edge.
+
+Usual rates (1 and 3 fl oz/ft²) are common practice, no source; a rate of 1 fl oz (US) per ft² is a film of
+77/6144 in = 0.318327 mm (from 231 in³ to the US gallon, NIST SP 811).
+"""
+
+from __future__ import annotations
+
+from voidmap import units
+from voidmap.fill.resin import Resin
+from voidmap.fill.shopping import purchase
+from voidmap.records import Coats, Purchase, SlabRecord
+
+UNKNOWN_THICKNESS_MM = 45.0
+"""Taken for the edge's height where no thickness was given; a usual slab, and the plan says so."""
+
+
+def film_mm(rate_fl_oz_per_ft2: float) -> float:
+    """Return the wet film of a rate, mm."""
+    return rate_fl_oz_per_ft2 * units.MM_PER_FL_OZ_FT2
+
+
+def rate_fl_oz_per_ft2(film: float) -> float:
+    """Return the rate that a wet film (mm) needs, US fl oz/ft²."""
+    return film / units.MM_PER_FL_OZ_FT2
+
+
+def live_edge_mm(slab: SlabRecord) -> float:
+    """Return the length of live edge; the whole edge when its kind is not known."""
+    if not slab.edge_runs:
+        return slab.edge_mm
+    return sum(run.length_mm for run in slab.edge_runs if run.kind == "live")
+
+
+def coated_mm2(slab: SlabRecord, resin: Resin) -> float:
+    """Return the surface to coat: the top, and the edge with a live edge's roughness."""
+    height = slab.thickness_mm or UNKNOWN_THICKNESS_MM
+    live = min(live_edge_mm(slab), slab.edge_mm)
+    rough = live * resin.number("coats", "live_edge_factor")
+    return slab.area_mm2 + height * (slab.edge_mm - live + rough)
+
+
+def plan_coats(slab: SlabRecord, resin: Resin, *, seal_coats: int | None = None) -> tuple[Coats, Purchase]:
+    """Return the coats' amounts and what to buy for them."""
+    surface = coated_mm2(slab, resin)
+    cup_ml = resin.number("bench", "cup_loss_ml")
+    count = int(resin.number("coats", "seal_coats")) if seal_coats is None else seal_coats
+    seal = surface * film_mm(resin.number("coats", "seal_fl_oz_per_ft2")) / units.MM3_PER_ML
+    flood = surface * film_mm(resin.number("coats", "flood_fl_oz_per_ft2")) / units.MM3_PER_ML
+    thirst = live_edge_mm(slab) / 1000 * resin.number("coats", "bark_thirst_ml_per_m") if count else 0.0
+    total = seal * count + thirst + flood + cup_ml * (count + 1)
+    margin = resin.number("coats", "margin_percent") / 100
+    buy = purchase("coating resin", total, margin, resin.coat.containers)
+    coats = Coats(
+        seal_ml=seal,
+        flood_ml=flood,
+        seal_coats=count,
+        first_seal_extra_ml=thirst,
+        edge_mm=slab.edge_mm,
+        total_ml=total,
+        buy=buy.containers,
+        cost=buy.cost,
+    )
+    return coats, buy

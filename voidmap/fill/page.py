@@ -1,0 +1,145 @@
+"""The plan as one self-contained page to print (Letter or A4) and take to the bench."""
+
+from __future__ import annotations
+
+from html import escape
+from importlib.resources import files
+
+from voidmap import units
+from voidmap.fill.methods import METHODS
+from voidmap.fill.text import amount, clock, grouped_methods, grouped_preparation
+from voidmap.records import Batch, FillPlan, Pour
+
+
+def fill_page(plan: FillPlan, *, title: str) -> str:
+    """Return the plan as an HTML page without any outside file."""
+    style = files("voidmap.fill").joinpath("page.css").read_text(encoding="utf-8")
+    parts = [
+        _head(plan, title),
+        _block("These do not agree", _list(plan.contradictions), "clash"),
+        _block("1 Prepare", _prepare(plan)),
+        _block("2 Mix and pour", _batches(plan)),
+        _block("3 Time line, hours:minutes after the first stir", _timeline(plan)),
+        f'<div class="two">{_block("4 Coats", _coats(plan))}{_block("Chance of running short", _chances(plan))}</div>',
+        _block("Without resin", _dry(plan)),
+        _block("Notes", _list(plan.notes)),
+        _block("Cautions", _list(plan.cautions), "cautions"),
+        _block("Assumed, not from a data sheet", _assumed(plan), "small"),
+    ]
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>Fill plan: {escape(title)}</title><style>{style}</style></head>\n"
+        f"<body><main>{''.join(parts)}</main></body></html>\n"
+    )
+
+
+def _block(head: str, inside: str, kind: str = "") -> str:
+    return f'<section class="{kind}"><h2>{escape(head)}</h2>{inside}</section>\n' if inside else ""
+
+
+def _list(lines: tuple[str, ...]) -> str:
+    return "<ul>" + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ul>" if lines else ""
+
+
+def _head(plan: FillPlan, title: str) -> str:
+    lo, hi = plan.volume_interval_ml
+    extra = plan.allowances
+    celsius = float(plan.inputs.get("temperature_c", 0.0))
+    facts = [
+        ("Mix in all", amount(plan.mix_ml), f"{len(plan.batches)} batches; none can do with under {plan.batch_bound}"),
+        ("Voids", amount(plan.volume_ml), f"95 % interval {lo:.0f} to {hi:.0f} ml"),
+        (
+            "Allowances",
+            amount(extra.overfill_ml + extra.soak_ml + extra.cup_ml),
+            f"overfill {extra.overfill_ml:.0f}, soak {extra.soak_ml:.0f}, cups {extra.cup_ml:.0f} ml",
+        ),
+        ("A cup runs short", f"{plan.chance_short:.1%}", f"at {units.shop_temperature(celsius)} ({celsius:.0f} °C)"),
+    ]
+    cells = "".join(
+        f"<div><b>{escape(value)}</b><span>{escape(name)}</span><small>{escape(more)}</small></div>"
+        for name, value, more in facts
+    )
+    return f'<header><h1>Fill plan: {escape(title)}</h1><div class="facts">{cells}</div></header>\n'
+
+
+def _prepare(plan: FillPlan) -> str:
+    rows = "".join(
+        f'<tr><td class="box"></td><th>{escape(ids)}</th><td>{escape(steps)}</td></tr>'
+        for ids, steps in grouped_preparation(plan)
+    )
+    return f"<table>{rows}</table>" if rows else ""
+
+
+def _batches(plan: FillPlan) -> str:
+    head = (
+        '<tr><th class="box"></th><th>No</th><th>Stir at</th><th>Part A</th><th>Part B</th><th>Pigment</th>'
+        "<th>Mix</th><th>Done in</th><th>Pour into, in this order</th></tr>"
+    )
+    return f'<table class="batches">{head}{"".join(_batch(b) for b in plan.batches)}</table>' if plan.batches else ""
+
+
+def _batch(b: Batch) -> str:
+    where = "; ".join(_pour(p) for p in b.pours)
+    thin = " <em>thin resin, no pigment</em>" if b.resin == "thin" else ""
+    note = f"<br><em>{escape(b.note)}</em>" if b.note else ""
+    pigment = f"{b.pigment_g:g} g" if b.pigment_g else "none"
+    return (
+        f'<tr><td class="box"></td><th>{b.number}</th><td>{clock(b.start_h)}</td>'
+        f"<td><b>{b.part_a_g:.1f} g</b><br>{b.part_a_ml:.1f} ml</td>"
+        f"<td><b>{b.part_b_g:.1f} g</b><br>{b.part_b_ml:.1f} ml</td>"
+        f"<td>{pigment}</td><td>{escape(amount(b.mix_ml))}</td><td>{b.minutes:.0f} min</td>"
+        f"<td>{where}{thin}{note}</td></tr>"
+    )
+
+
+def _pour(p: Pour) -> str:
+    ml = f"{p.ml:.0f} ml" if p.ml >= 10 else f"{p.ml:.1f} ml" if p.ml >= 0.1 else "a drop"
+    lift = f" lift {p.lift}/{p.lifts}, {p.depth_mm:.0f} mm" if p.lifts > 1 else ""
+    cup = f" cup {p.cup}/{p.cups}" if p.cups > 1 else ""
+    return f'<span class="pour"><b>{escape(p.defect)}</b>{lift}{cup} {ml}</span>'
+
+
+def _timeline(plan: FillPlan) -> str:
+    cells = "".join(
+        f'<div class="step {step.kind}"><i>{clock(step.start_h)}</i>{escape(step.what)}'
+        f"<small>{_lasting(step.end_h - step.start_h)}</small></div>"
+        for step in plan.schedule
+    )
+    return f'<div class="line">{cells}</div>'
+
+
+def _lasting(hours: float) -> str:
+    return f"{hours * 60:.0f} min" if hours < 1 else f"{hours:.1f} h"
+
+
+def _coats(plan: FillPlan) -> str:
+    coats = plan.coats
+    first = f"; the first {amount(coats.first_seal_extra_ml)} more for bark" if coats.first_seal_extra_ml else ""
+    rows = [f"{coats.seal_coats} seal coats of {amount(coats.seal_ml)}{first}", f"Flood coat {amount(coats.flood_ml)}"]
+    for p in plan.purchases:
+        bought = f": {', '.join(p.containers)}" if p.containers else ""
+        cost = f", cost {p.cost:.2f}" if p.cost is not None else ""
+        rows.append(f"Buy {p.product}: {amount(p.buy_ml)} with margin{bought}{cost}")
+    return _list(tuple(rows))
+
+
+def _chances(plan: FillPlan) -> str:
+    rows = "".join(
+        f"<tr><td>{escape(amount(p.mix_ml))}</td><td>{p.chance_short:.0%}</td></tr>" for p in plan.chance_table
+    )
+    return f"<table><tr><th>Mixed in all</th><th>a cup runs short</th></tr>{rows}</table>" if rows else ""
+
+
+def _dry(plan: FillPlan) -> str:
+    wet = (METHODS["tinted_resin"], METHODS["thin_resin"])
+    lines = [
+        f"{name.capitalize()}: {', '.join(defect for defect, _ in found)}"
+        for name, found in grouped_methods(plan)
+        if name not in wet
+    ]
+    return _list(tuple(lines))
+
+
+def _assumed(plan: FillPlan) -> str:
+    return f"<p>{escape('; '.join(plan.assumed))}</p>" if plan.assumed else ""

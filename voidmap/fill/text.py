@@ -1,0 +1,173 @@
+"""The plan in words: what the terminal shows, and the rows of its CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import defaultdict
+
+from voidmap import units
+from voidmap.fill.methods import METHODS
+from voidmap.records import Batch, FillPlan
+
+WIDTH = 110
+"""Characters in a line of the terminal."""
+CSV_HEAD = (
+    "batch,start_h,round,resin,void,lift,of_lifts,cup,of_cups,pour_ml,pour_fl_oz,lift_depth_mm,lift_depth_in,"
+    "mix_ml,mix_fl_oz,part_a_ml,part_b_ml,part_a_g,part_b_g,pigment_g,minutes,note"
+)
+
+
+def amount(ml: float) -> str:
+    """Return a volume in shop units with ml beside."""
+    return f"{units.shop_volume(ml)} ({ml:.0f} ml)" if ml >= 10 else f"{units.shop_volume(ml)} ({ml:.1f} ml)"
+
+
+def clock(hours: float) -> str:
+    """Return hours as h:mm."""
+    minutes = round(hours * 60)
+    return f"{minutes // 60}:{minutes % 60:02d}"
+
+
+def pours_in_words(batch: Batch) -> str:
+    """Return where a batch goes: ``D01 lift 2/3 to 11 mm: 82 ml``."""
+    said = []
+    for pour in batch.pours:
+        lift = f" lift {pour.lift}/{pour.lifts}" if pour.lifts > 1 else ""
+        cup = f" cup {pour.cup}/{pour.cups}" if pour.cups > 1 else ""
+        ml = f"{pour.ml:.0f} ml" if pour.ml >= 10 else f"{pour.ml:.1f} ml" if pour.ml >= 0.1 else "a drop"
+        said.append(f"{pour.defect}{lift}{cup} {ml}")
+    return ", ".join(said)
+
+
+def grouped_preparation(plan: FillPlan) -> list[tuple[str, str]]:
+    """Return (ids, steps) with the defects that are prepared alike in one row, in the order of the defects."""
+    rows: dict[tuple[str, ...], list[str]] = defaultdict(list)
+    for method in plan.methods:
+        if method.prepare:
+            rows[method.prepare].append(method.defect)
+    return [(", ".join(ids), "; ".join(steps)) for steps, ids in rows.items()]
+
+
+def grouped_methods(plan: FillPlan) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Return for each method, in the order of the work, the defects with their reasons."""
+    groups: dict[str, list[tuple[str, str]]] = {name: [] for name in METHODS}
+    for method in plan.methods:
+        groups[method.method].append((method.defect, method.why))
+    return [(METHODS[name], found) for name, found in groups.items() if found]
+
+
+def fill_text(plan: FillPlan) -> str:
+    """Return the plan as text for the terminal."""
+    lines = _head(plan)
+    lines += _section("Assumed, not from a data sheet (correct them in resin.toml)", _assumed(plan))
+    lines += _section("These do not agree", [_wrapped(f"! {said}", "  ") for said in plan.contradictions])
+    lines += _section("Methods", _methods(plan))
+    lines += _section(
+        "Before mixing", [_wrapped(f"{ids}: {steps}", "    ") for ids, steps in grouped_preparation(plan)]
+    )
+    lines += _section("Batches", _batches(plan))
+    lines += _section("Time line (h:mm after the first stir)", _timeline(plan))
+    lines += _section("Chance of running short", _chances(plan))
+    lines += _section("Coats and what to buy", _coats(plan))
+    lines += _section("Notes", [_wrapped(f"- {said}", "  ") for said in plan.notes])
+    lines += _section("Cautions", [_wrapped(f"- {said}", "  ") for said in plan.cautions])
+    return "\n".join(lines)
+
+
+def _head(plan: FillPlan) -> list[str]:
+    if not plan.batches:
+        return ["Nothing needs resin."]
+    lo, hi = plan.volume_interval_ml
+    extra = plan.allowances
+    return [
+        f"Mix {amount(plan.mix_ml)} in {len(plan.batches)} {'batch' if len(plan.batches) == 1 else 'batches'} "
+        f"(no plan can do with fewer than {plan.batch_bound}); chance that a cup runs short: {plan.chance_short:.1%}.",
+        f"Voids {amount(plan.volume_ml)}, 95 % interval {lo:.0f} to {hi:.0f} ml; overfill {amount(extra.overfill_ml)}; "
+        f"soak {amount(extra.soak_ml)}; cup and stick {amount(extra.cup_ml)}.",
+    ]
+
+
+def _assumed(plan: FillPlan) -> list[str]:
+    by_section: dict[str, list[str]] = defaultdict(list)
+    for line in plan.assumed:
+        section, _, rest = line.partition(".")
+        by_section[section].append(rest)
+    return [_wrapped(f"{section}: {'; '.join(rest)}", "    ") for section, rest in by_section.items()]
+
+
+def _methods(plan: FillPlan) -> list[str]:
+    lines = []
+    for name, found in grouped_methods(plan):
+        if name == METHODS["leave"]:
+            lines.append(_wrapped(f"{name}: {', '.join(i for i, _ in found)}", "    "))
+            continue
+        lines.append(f"{name}:")
+        lines += [_wrapped(f"  {i}  {why}", "       ") for i, why in found]
+    return lines
+
+
+def _batches(plan: FillPlan) -> list[str]:
+    lines = [
+        f"{'no':>3} {'start':>6}  {'resin':<5} {'mix':>19}  {'A ml':>6} {'B ml':>6}  {'A g':>7} {'B g':>7} "
+        f"{'pigment':>8}  {'min':>4}"
+    ]
+    for b in plan.batches:
+        lines.append(
+            f"{b.number:>3} {clock(b.start_h):>6}  {b.resin:<5} {amount(b.mix_ml):>19}  {b.part_a_ml:>6.1f} "
+            f"{b.part_b_ml:>6.1f}  {b.part_a_g:>7.1f} {b.part_b_g:>7.1f} {b.pigment_g:>6.1f} g  {b.minutes:>4.0f}"
+        )
+        lines.append(_wrapped(f"            into {pours_in_words(b)}", "            "))
+        if b.note:
+            lines.append(_wrapped(f"            note: {b.note}", "            "))
+    return lines if plan.batches else []
+
+
+def _timeline(plan: FillPlan) -> list[str]:
+    return [f"{clock(s.start_h):>7} to {clock(s.end_h):>7}  {s.what}" for s in plan.schedule]
+
+
+def _chances(plan: FillPlan) -> list[str]:
+    return [f"{amount(p.mix_ml):>22} mixed: {p.chance_short:>6.1%}" for p in plan.chance_table]
+
+
+def _coats(plan: FillPlan) -> list[str]:
+    coats = plan.coats
+    first = f", the first {amount(coats.first_seal_extra_ml)} more for bark" if coats.first_seal_extra_ml else ""
+    lines = [
+        f"{coats.seal_coats} seal coats of {amount(coats.seal_ml)} each{first}; flood coat {amount(coats.flood_ml)}; "
+        f"edge {units.shop_length(coats.edge_mm)} ({coats.edge_mm / 1000:.2f} m)"
+    ]
+    for p in plan.purchases:
+        buy = ", ".join(p.containers) if p.containers else "give container sizes in resin.toml for a shopping list"
+        cost = f", cost {p.cost:.2f}" if p.cost is not None else ""
+        lines.append(f"{p.product}: {amount(p.need_ml)} needed, {amount(p.buy_ml)} with margin: {buy}{cost}")
+    return [_wrapped(line, "    ") for line in lines]
+
+
+def _section(title: str, lines: list[str]) -> list[str]:
+    return ["", title, *("  " + line.replace("\n", "\n  ") for line in lines)] if lines else []
+
+
+def _wrapped(text: str, indent: str) -> str:
+    import textwrap
+
+    lead = text[: len(text) - len(text.lstrip())]
+    return textwrap.fill(text.strip(), WIDTH - 2, initial_indent=lead, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def fill_csv(plan: FillPlan) -> str:
+    """Return the batches as CSV, a row a pour, with the amounts of its cup repeated on each."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(CSV_HEAD.split(","))
+    for b in plan.batches:
+        for p in b.pours:
+            fine = [
+                *(p.ml, p.ml / units.ML_PER_FL_OZ, p.depth_mm, p.depth_mm / units.MM_PER_IN),
+                *(b.mix_ml, b.mix_ml / units.ML_PER_FL_OZ),
+                *(b.part_a_ml, b.part_b_ml, b.part_a_g, b.part_b_g, b.pigment_g, b.minutes),
+            ]
+            row = [b.number, f"{b.start_h:.2f}", b.lift, b.resin, p.defect, p.lift, p.lifts, p.cup, p.cups]
+            writer.writerow([*row, *(f"{v:.2f}" for v in fine), b.note])
+    return out.getvalue()
