@@ -153,7 +153,9 @@ def develop(light: F32, camera: Camera, rng: np.random.Generator) -> NDArray[np.
         for dx in range(2):
             c = (0, 1, 1, 2)[2 * dy + dx]
             mosaic[dy::2, dx::2] = picture[dy::2, dx::2, c] / white[c]
-    spread = np.sqrt(np.maximum(mosaic, 0) / np.float32(camera.full_well) + np.float32((camera.read / camera.full_well) ** 2))
+    spread = np.sqrt(
+        np.maximum(mosaic, 0) / np.float32(camera.full_well) + np.float32((camera.read / camera.full_well) ** 2)
+    )
     mosaic += spread * rng.standard_normal((rows, columns), dtype=np.float32)
     raw = np.clip(mosaic * 16383 + 256, 0, 16383 + 256).astype(np.uint16)
     colour = cv2.demosaicing(raw, cv2.COLOR_BayerBG2RGB).astype(np.float32)

@@ -37,7 +37,9 @@ def _crack_knot(rng: np.random.Generator, piece: Workpiece, knot: Knot) -> None:
     part = piece.grid.sub(box)
     field = np.zeros(part.shape, np.float32)
     for turn in rng.uniform(0, 2 * np.pi) + np.arange(rng.integers(1, 4)) * 2.1:
-        runs = shapes.crack_runs(rng, r * float(rng.uniform(0.5, 0.95)), float(rng.uniform(0.6, 1.8)), 6.0, from_edge=True)
+        runs = shapes.crack_runs(
+            rng, r * float(rng.uniform(0.5, 0.95)), float(rng.uniform(0.6, 1.8)), 6.0, from_edge=True
+        )
         start = (knot.x_mm, knot.y_mm, float(turn), float(len(runs[0])))
         field = np.maximum(field, shapes.groove(part, start, *runs, 2.0))
     colour = np.broadcast_to(linear(piece.species.knot) * 0.5, (*part.shape, 3)).astype(np.float32)

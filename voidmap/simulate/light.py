@@ -95,7 +95,12 @@ def lamp_share(depth: F32, grid: Grid, light: Light, *, samples: int = 5) -> F32
         lit = np.ones_like(depth)
         for s in np.unique(np.round(np.geomspace(1.0, max(2.0, reach / grid.cell_mm), 22), 1)):
             there = cv2.remap(
-                depth, columns + vx * np.float32(s), rows + vy * np.float32(s), cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE
+                depth,
+                columns + vx * np.float32(s),
+                rows + vy * np.float32(s),
+                cv2.INTER_LINEAR,
+                None,
+                cv2.BORDER_REPLICATE,
             )
             clear = (there - (depth - climb * np.float32(s * grid.cell_mm))) / np.float32(0.5 * grid.cell_mm) + 1
             np.minimum(lit, np.clip(clear, 0, 1), out=lit)
@@ -157,9 +162,7 @@ class Lit:
 def _coarse(slab: Slab) -> tuple[Grid, F32]:
     grid = slab.grid
     step = max(1, round(COARSE_MM / grid.cell_mm))
-    small = cv2.resize(
-        slab.depth, (grid.columns // step, grid.rows // step), interpolation=cv2.INTER_AREA
-    )
+    small = cv2.resize(slab.depth, (grid.columns // step, grid.rows // step), interpolation=cv2.INTER_AREA)
     pad = int(AROUND_MM / (step * grid.cell_mm))
     cell = step * grid.cell_mm
     offset = (step - 1) / 2 * grid.cell_mm - pad * cell
@@ -232,6 +235,8 @@ def _tiles(uneven: Bools) -> list[Box]:
             if part.any():
                 rows, columns = np.flatnonzero(part.any(1)), np.flatnonzero(part.any(0))
                 boxes.append(
-                    Box(top + int(rows[0]), top + int(rows[-1]) + 1, left + int(columns[0]), left + int(columns[-1]) + 1)
+                    Box(
+                        top + int(rows[0]), top + int(rows[-1]) + 1, left + int(columns[0]), left + int(columns[-1]) + 1
+                    )
                 )
     return boxes

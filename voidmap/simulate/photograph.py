@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.simulate.camera import GRID_PX, Camera, develop
-from voidmap.simulate.grid import Bools, Floats
+from voidmap.simulate.grid import Bools, Floats, Grid
 from voidmap.simulate.light import Lit
 from voidmap.simulate.noise import F32
 from voidmap.simulate.sheets import Sheet, albedo_at
@@ -74,17 +74,24 @@ def _sample(field: NDArray[np.float32], column: F32, row: F32, border: int = cv2
     return np.asarray(out.reshape(-1, *field.shape[2:])[:n], dtype=np.float32)
 
 
-def _march(field: _Field, at: Floats, slope: Floats, start: float) -> tuple[F32, F32, F32]:
+def _cells(at: F32, grid: Grid) -> F32:
+    """Carry (x, y) mm to (column, row)."""
+    return np.asarray((at - np.array([grid.x0_mm, grid.y0_mm], np.float32)) * np.float32(1 / grid.cell_mm))
+
+
+def _march(field: _Field, at: F32, slope: F32, start: float) -> tuple[F32, F32, F32]:
     """Follow rays down; ``at`` (N, 2) mm at depth 0, ``slope`` (N, 2) mm a mm. Return x, y, depth of the hits."""
     grid = field.grid
-    c0 = ((at - [grid.x0_mm, grid.y0_mm]) / grid.cell_mm).astype(np.float32)
-    dc = (slope / grid.cell_mm).astype(np.float32)
+    c0 = _cells(at, grid)
+    dc = slope / np.float32(grid.cell_mm)
     n = len(c0)
     open_, hit = np.full(n, start, np.float32), np.full(n, field.floor, np.float32)
     alive = np.arange(n)
     levels = start + (field.floor - start) * np.linspace(0, 1, STEPS + 1) ** 1.5
     for z in levels:
-        d = _sample(field.depth, c0[alive, 0] + dc[alive, 0] * np.float32(z), c0[alive, 1] + dc[alive, 1] * np.float32(z))
+        d = _sample(
+            field.depth, c0[alive, 0] + dc[alive, 0] * np.float32(z), c0[alive, 1] + dc[alive, 1] * np.float32(z)
+        )
         stopped = d <= z + 1e-4
         hit[alive[stopped]] = z
         alive = alive[~stopped]
@@ -103,21 +110,21 @@ def _march(field: _Field, at: Floats, slope: Floats, start: float) -> tuple[F32,
     return c0[:, 0] + dc[:, 0] * hit, c0[:, 1] + dc[:, 1] * hit, hit
 
 
-def _bench_seen(lit: Lit, at: Floats) -> F32:
+def _bench_seen(lit: Lit, at: F32) -> F32:
     """Return the radiance (N, 3) of the bench at places (N, 2) mm."""
     slab, grid = lit.slab, lit.coarse
     n = slab.bench.shape[0]
-    cell = np.mod(at / slab.bench_cell_mm, n).astype(np.float32)
+    cell = np.mod(at * np.float32(1 / slab.bench_cell_mm), np.float32(n))
     seen = _sample(slab.bench, cell[:, 0], cell[:, 1], cv2.BORDER_WRAP)
-    where = ((at - [grid.x0_mm, grid.y0_mm]) / grid.cell_mm).astype(np.float32)
+    where = _cells(at, grid)
     return seen * _sample(lit.bench_light, where[:, 0], where[:, 1])
 
 
-def _see(field: _Field, at: Floats, slope: Floats) -> F32:
+def _see(field: _Field, at: F32, slope: F32) -> F32:
     """Return what rays see (N, 3)."""
     lit, grid = field.lit, field.grid
     out = np.empty((len(at), 3), np.float32)
-    cells = ((at - [grid.x0_mm, grid.y0_mm]) / grid.cell_mm).astype(np.float32)
+    cells = _cells(at, grid)
     i = np.clip((cells / field.step).astype(int), 0, [field.solid.shape[1] - 1, field.solid.shape[0] - 1])
     on_grid = (cells >= 0).all(1) & (cells[:, 0] < grid.columns) & (cells[:, 1] < grid.rows)
     hollow, solid = field.hollow, field.solid
@@ -132,7 +139,7 @@ def _see(field: _Field, at: Floats, slope: Floats) -> F32:
     flat = ~(march | bench | tall)
     out[flat] = _sample(lit.radiance, cells[flat, 0], cells[flat, 1])
     if bench.any():
-        out[bench] = _bench_seen(lit, at[bench] + slope[bench] * field.floor)
+        out[bench] = _bench_seen(lit, at[bench] + slope[bench] * np.float32(field.floor))
     for rays, start in ((march, 0.0), (tall, -field.high)):
         if not rays.any():
             continue
@@ -140,7 +147,7 @@ def _see(field: _Field, at: Floats, slope: Floats) -> F32:
         seen = _sample(lit.radiance, x, y)
         beyond = (z >= field.floor - 0.02) & ((x < 1) | (y < 1) | (x > grid.columns - 2) | (y > grid.rows - 2))
         if beyond.any():
-            far = at[rays][beyond] + slope[rays][beyond] * field.floor
+            far = at[rays][beyond] + slope[rays][beyond] * np.float32(field.floor)
             seen[beyond] = _bench_seen(lit, far)
         out[rays] = seen
     return out
@@ -155,13 +162,15 @@ class _Rays:
         self.y = np.arange(-GRID_PX, h + 2 * GRID_PX, GRID_PX, dtype=np.float64)
         gx, gy = np.meshgrid(self.x, self.y)
         at, slope = camera.rays(np.c_[gx.ravel(), gy.ravel()])
-        self.node = np.concatenate([at, slope], 1).reshape(len(self.y), len(self.x), 4)
+        node = np.concatenate([at, slope], 1).reshape(len(self.y), len(self.x), 4)
+        self.node = node.astype(np.float32)  # 1 m in steps of 0.0001 mm
 
-    def at(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    def at(self, x: Floats, y: Floats) -> tuple[F32, F32]:
         """Return (top points, slopes) for all pairs of columns ``x`` and rows ``y``, row by row."""
         i = np.clip(((x - self.x[0]) / GRID_PX).astype(int), 0, len(self.x) - 2)
         j = np.clip(((y - self.y[0]) / GRID_PX).astype(int), 0, len(self.y) - 2)
-        f, g = (x - self.x[i]) / GRID_PX, (y - self.y[j]) / GRID_PX
+        f = ((x - self.x[i]) / GRID_PX).astype(np.float32)
+        g = ((y - self.y[j]) / GRID_PX).astype(np.float32)
         top, bottom = self.node[j], self.node[j + 1]
         rows = top + (bottom - top) * g[:, None, None]
         left, right = rows[:, i], rows[:, i + 1]
@@ -178,8 +187,12 @@ def _spread(first: int, last: int, n: int) -> Floats:
 
 
 def _mean(values: F32, rows: int, columns: int, n: int) -> F32:
-    out: F32 = values.reshape(rows, n, columns, n, -1).mean((1, 3))
-    return out
+    v = values.reshape(rows, n, columns, n, -1)
+    total = np.zeros((rows, columns, v.shape[-1]), np.float32)
+    for j in range(n):
+        for i in range(n):
+            total += v[:, j, :, i]
+    return total / np.float32(n * n)
 
 
 def light_at_sensor(lit: Lit, camera: Camera, sheets: Sequence[Sheet] = ()) -> F32:
@@ -213,7 +226,7 @@ def _lay(out: F32, lit: Lit, camera: Camera, rays: _Rays, sheet: Sheet) -> None:
         albedo, on = albedo_at(sheet, at)
         shape = (rows[1] - rows[0], columns[1] - columns[0], n)
         cover = _mean(on, *shape)
-        where = ((at - [lit.coarse.x0_mm, lit.coarse.y0_mm]) / lit.coarse.cell_mm).astype(np.float32)
+        where = _cells(at, lit.coarse)
         light = _sample(lit.top_light, where[:, 0], where[:, 1])
         paper = _mean((albedo * on)[:, None] * light, *shape)
         area = out[rows[0] : rows[1], columns[0] : columns[1]]
@@ -221,10 +234,6 @@ def _lay(out: F32, lit: Lit, camera: Camera, rays: _Rays, sheet: Sheet) -> None:
         area += paper
 
 
-def photograph(
-    lit: Lit, camera: Camera, rng: np.random.Generator, sheets: Sequence[Sheet] = ()
-) -> NDArray[np.uint8]:
+def photograph(lit: Lit, camera: Camera, rng: np.random.Generator, sheets: Sequence[Sheet] = ()) -> NDArray[np.uint8]:
     """Take a photo; returns B, G, R pixels (rows, columns, 3) before JPEG."""
     return develop(light_at_sensor(lit, camera, sheets), camera, rng)
-
-

@@ -132,7 +132,13 @@ def random_cameras(
 
 
 def random_scene(
-    seed: int, *, name: str = "", views: int = 3, megapixels: float = 3.0, boards: int | None = None, **slab_options: Any
+    seed: int,
+    *,
+    name: str = "",
+    views: int = 3,
+    megapixels: float = 3.0,
+    boards: int | None = None,
+    **slab_options: Any,
 ) -> Scene:
     """Return a random scene; the same seed and options give the same scene, to the last bit."""
     rng = np.random.default_rng(seed)
@@ -205,5 +211,3 @@ def _with_peg(slab: Slab, place: tuple[float, float]) -> tuple[F32, Slab]:
     casts[box.at] = -PEG_HEIGHT_MM
     albedo[box.at] = 0.7
     return casts, replace(slab, albedo=albedo)
-
-

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.simulate.grid import Floats
 from voidmap.simulate.noise import F32
@@ -41,11 +43,13 @@ class Sheet:
         scaled = np.asarray(points_mm, dtype=np.float64) * np.array(self.stretch)
         return np.asarray(scaled @ turn.T + [self.x_mm, self.y_mm])
 
-    def from_slab(self, points_mm: Floats) -> Floats:
-        """Carry points of the slab (N, 2) mm to the board."""
+    def from_slab(self, points_mm: NDArray[Any]) -> NDArray[Any]:
+        """Carry points of the slab (N, 2) mm to the board, in their own precision."""
         a = np.radians(self.angle_deg)
         turn = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
-        return np.asarray((np.asarray(points_mm) - [self.x_mm, self.y_mm]) @ turn / np.array(self.stretch))
+        points = np.asarray(points_mm)
+        back = (turn / np.array(self.stretch)).astype(points.dtype)
+        return np.asarray((points - np.array([self.x_mm, self.y_mm], points.dtype)) @ back)
 
     def corners(self) -> Floats:
         """Return the paper's corners on the slab (4, 2) mm."""
@@ -85,7 +89,7 @@ def pattern(number: int) -> F32:
     return out
 
 
-def albedo_at(sheet: Sheet, points_mm: Floats) -> tuple[F32, F32]:
+def albedo_at(sheet: Sheet, points_mm: NDArray[Any]) -> tuple[F32, F32]:
     """Return (albedo, coverage) of a sheet at places on the slab (N, 2) mm."""
     p = sheet.from_slab(points_mm)
     left, top, right, bottom = sheet.margins_mm

@@ -93,10 +93,10 @@ def random_slab(
     depth = np.where(top, 0, thickness).astype(np.float32)
     if any(live):
         _flare(rng, grid, depth, albedo, top, thickness, sides, live)
-    _lay_bench(grid, albedo, depth, thickness, tile)
     near_edge = cv2.erode(top.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0
     piece = Workpiece(grid, depth, albedo, top, near_edge & ~top, thickness, kind, (length / 2, width / 2))
     _fill(rng, piece, knots, seam, busy)
+    _lay_bench(grid, albedo, depth, thickness, tile)
     return Slab(grid, depth, albedo, top, edge, thickness, tuple(piece.features), tile, BENCH_CELL_MM, name)
 
 

@@ -123,5 +123,3 @@ def photo_truth(scene: dict[str, Any], camera: Camera) -> dict[str, Any]:
         "slab": {**scene["slab"], "outline_px": pixels(scene["slab"]["outline_mm"])},
         "features": [{**f, "outline_px": pixels(f["outline_mm"])} for f in scene["features"]],
     }
-
-

@@ -93,9 +93,7 @@ def dashes(rng: np.random.Generator, grid: Grid, share: float, length_mm: float)
     return np.minimum(cv2.GaussianBlur(strokes, (0, 0), max(0.3, 0.1 / grid.cell_mm)) * 1.6, 1)
 
 
-def wood_albedo(
-    rng: np.random.Generator, grid: Grid, species: Species, knots: tuple[Knot, ...], live_mm: F32
-) -> F32:
+def wood_albedo(rng: np.random.Generator, grid: Grid, species: Species, knots: tuple[Knot, ...], live_mm: F32) -> F32:
     """Return the albedo (rows, columns, 3) of a sawn or sanded face.
 
     ``live_mm`` (rows, columns) is the distance from the nearest live edge: sapwood lies within some of it.
@@ -123,13 +121,14 @@ def wood_albedo(
 
 def _saw_marks(rng: np.random.Generator, grid: Grid) -> F32:
     """Return faint marks of a band saw (straight) or a circular saw (arcs) across the grain."""
-    strength = rng.choice([0.0, 0.0, 0.02, 0.05])
+    strength = rng.choice([0.0, 0.0, 0.008, 0.025])
     if strength == 0:
         return np.zeros(grid.shape, np.float32)
     x, y = grid.x()[None, :], grid.y()[:, None]
     radius = rng.choice([400.0, 1e5])
     pitch = rng.uniform(2, 6)
     at = (np.sqrt((x + radius) ** 2 + (y - rng.normal(0, 50)) ** 2) - radius) / np.float32(pitch)
+    at = at + 0.35 * smooth(rng, grid.shape, (4 * pitch / grid.cell_mm, 60 / grid.cell_mm))
     patchy = np.clip(smooth(rng, grid.shape, (90 / grid.cell_mm, 90 / grid.cell_mm)), 0, 1.5)
     return np.asarray(strength * patchy * np.sin(2 * np.pi * at), dtype=np.float32)
 
