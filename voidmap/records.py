@@ -438,6 +438,23 @@ class ChancePoint:
 
 
 @dataclass(frozen=True)
+class CoatMix:
+    """What to mix for one coat; the parts are those of each of its cups."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
+
+    coat: str
+    """seal coat 1, seal coat 2, ... or flood coat."""
+    mix_ml: float
+    """All cups together."""
+    cups: int
+    part_a_ml: float
+    part_b_ml: float
+    part_a_g: float
+    part_b_g: float
+
+
+@dataclass(frozen=True)
 class Coats:
     """Seal and flood coats over the whole top and its edge."""
 
@@ -455,6 +472,7 @@ class Coats:
     buy: tuple[str, ...] = ()
     """Containers to buy, in words."""
     cost: float | None = None
+    mixes: tuple[CoatMix, ...] = ()
 
 
 @dataclass(frozen=True)

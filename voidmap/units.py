@@ -180,6 +180,25 @@ def parse_time_h(text: str) -> float:
     return _quantity(_plain(text), text, _TIMES, "time", ("40min", "6h"))
 
 
+def parse_clock_h(text: str) -> float:
+    """Return a time of day in hours after midnight: ``8:00``, ``13:30``, ``8 am``, ``1:30 pm``.
+
+    Raises
+    ------
+    ValueRefused
+        When it is no time of day.
+    """
+    match = re.fullmatch(r"(\d{1,2})(?::([0-5]\d))?\s*(am|pm)?", _plain(text))
+    if not match or (match[2] is None and match[3] is None):
+        _refuse(text, "time of day", "write it as 8:00 or 1:30 pm")
+    hour = int(match[1])
+    if hour > (12 if match[3] else 23) or (match[3] and hour == 0):
+        _refuse(text, "time of day", "write it as 8:00 or 1:30 pm")
+    if match[3]:
+        hour = hour % 12 + (12 if match[3] == "pm" else 0)
+    return hour + int(match[2] or 0) / 60
+
+
 def parse_temperature_c(text: str) -> float:
     """Return a typed temperature in °C: ``75F``, ``24 °C``.
 

@@ -45,6 +45,9 @@ def register(app: typer.Typer) -> None:
             str | None,
             typer.Option("--coat-every", metavar="TIME", help="Time between two coats, checked: such as 6h."),
         ] = None,
+        start: Annotated[
+            str, typer.Option("--start", metavar="TIME", help="Time of day of the first stir, such as 8:00.")
+        ] = "8:00",
         csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Also write the pours as CSV.")] = None,
         page: Annotated[
             Path | None, typer.Option("--page", metavar="FILE.html", help="Also write a page to print.")
@@ -69,6 +72,7 @@ def register(app: typer.Typer) -> None:
             methods=_choices(method or []),
             most_lifts=lifts,
             coat_every_h=units.parse_time_h(coat_every) if coat_every else None,
+            start_h=units.parse_clock_h(start),
         )
         if csv is not None:
             write_csv(record, csv)

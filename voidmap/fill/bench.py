@@ -29,6 +29,7 @@ class Bench:
     minutes_per_void: float
     walk_mm_per_min: float
     turnaround_min: float
+    workday_h: float
     used: float
     """Share of the working time that is planned with."""
 
@@ -56,6 +57,7 @@ def bench_of(resin: Resin, scale: ScaleStep, temperature_c: float | None) -> Ben
         minutes_per_void=resin.number("bench", "minutes_per_void"),
         walk_mm_per_min=resin.number("bench", "walk_m_per_min") * 1000,
         turnaround_min=resin.number("bench", "turnaround_min"),
+        workday_h=resin.number("bench", "workday_h"),
         used=resin.number("bench", "working_time_used_percent") / 100,
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,6 +18,10 @@ from voidmap.fill.packing import Load, pack
 from voidmap.fill.resin import Product
 from voidmap.records import Defect
 
+LEVELS = (-4.0, 8.0)
+"""Standard deviations: the range of levels to plan at; no chance that can be told from none or one lies beyond."""
+LEVEL_STEPS = 241
+
 
 @dataclass(frozen=True)
 class Task:
@@ -28,6 +32,8 @@ class Task:
     voids: tuple[tuple[int, Defect], ...]
     in_lifts: bool
     """False where the resin is drawn in and no depth of pour matters."""
+    narrow_mm: float = 0.0
+    """Voids narrower than this are poured in one go."""
 
 
 @dataclass(frozen=True)
@@ -99,7 +105,7 @@ def _items(task: Task, needs: Sequence[Need], limits: CupLimits, z: float, thick
             column,
             z=z,
             depth_mm=depth_to_fill(defect, z, thickness_mm=thickness_mm),
-            greatest_depth_mm=greatest,
+            greatest_depth_mm=None if defect.width_max_mm < task.narrow_mm else greatest,
             cup_ml=limits.one_void_ml,
         )
     ]
@@ -131,13 +137,36 @@ def _walk(items: list[Item]) -> tuple[Item, ...]:
 
 
 def _in_order(cups: list[Cup]) -> list[Cup]:
-    """Order by rounds; within one, voids with the most lifts to come first, the cups of one lift in a row."""
+    """Order by rounds; within one, voids with the most lifts to come first, the cups of one lift in a row.
 
-    def key(cup: Cup) -> tuple[float, ...]:
-        first = max(cup.items, key=lambda i: (i.lifts - i.lift, i.pieces, i.depth_mm, -i.column))
-        return (cup.round, first.lift - first.lifts, -first.pieces, first.column, first.piece, -first.depth_mm)
+    Only the last cup of a lift is shared with other voids, so it comes last in its row.
+    """
+    row = _rows(cups)
+    first = {r: max(_urgency(cups[c]) for c in range(len(cups)) if row[c] == r) for r in row}
 
-    return sorted(cups, key=key)
+    def key(c: int) -> tuple[object, ...]:
+        urgency = tuple(-u for u in first[row[c]])
+        last = all(item.piece == item.pieces for item in cups[c].items)
+        ahead = min((item.column, item.piece) for item in cups[c].items)
+        return (cups[c].round, urgency, row[c], last, ahead)
+
+    return [cups[c] for c in sorted(range(len(cups)), key=key)]
+
+
+def _urgency(cup: Cup) -> tuple[float, float]:
+    return max((float(item.lifts - item.lift), item.depth_mm * item.lifts) for item in cup.items)
+
+
+def _rows(cups: Sequence[Cup]) -> list[int]:
+    """Return for each cup a number that cups pouring one lift share."""
+    row = list(range(len(cups)))
+    seen: dict[tuple[int, int], int] = {}
+    for c, cup in enumerate(cups):
+        for item in cup.items:
+            if item.pieces > 1:
+                other = row[seen.setdefault((item.column, item.lift), c)]
+                row = [row[c] if r == other else r for r in row]
+    return row
 
 
 def minutes_of(cup: Cup, bench: Bench) -> float:
@@ -165,16 +194,14 @@ def chance_short(mixed_ml: Sequence[float], needed_ml: Floats) -> float:
     return float((needed_ml > np.asarray(mixed_ml) + 1e-9).any(axis=1).mean())
 
 
-def level_for(
-    cups: Sequence[Cup], needs: Sequence[Need], needed_ml: Floats, chance: float, cup_loss_ml: float, highest: float
-) -> float:
-    """Return the lowest level z, up to ``highest``, at which no cup runs short but with this chance."""
-    low, high = -4.0, highest
-    for _ in range(40):
-        middle = (low + high) / 2
-        mixed = [cup.mix_ml(needs, middle, cup_loss_ml) for cup in cups]
-        low, high = (low, middle) if chance_short(mixed, needed_ml) <= chance else (middle, high)
-    return high
+def levels_needed(cups: Sequence[Cup], needs: Sequence[Need], needed_ml: Floats, cup_loss_ml: float) -> Floats:
+    """Return for each simulated job the least level z at which no cup would have run short, (DRAWS,)."""
+    grid = np.linspace(LEVELS[0], LEVELS[1], LEVEL_STEPS)
+    worst = np.full(len(needed_ml), LEVELS[0])
+    for c, cup in enumerate(cups):
+        mixed = [cup.mix_ml(needs, float(z), cup_loss_ml) for z in grid]
+        worst = np.maximum(worst, np.interp(needed_ml[:, c], mixed, grid))
+    return worst
 
 
 def trimmed(cup: Cup, needs: Sequence[Need], z: float) -> Cup:
@@ -185,11 +212,6 @@ def trimmed(cup: Cup, needs: Sequence[Need], z: float) -> Cup:
             replace(i, ml=amount(needs[i.column], z, i.of_volume, i.of_overfill, i.of_soak)) for i in cup.items
         ),
     )
-
-
-def groups(defects: Sequence[Defect], methods: Mapping[str, str], method: str) -> list[Defect]:
-    """Return the defects that a method is used for."""
-    return [d for d in defects if methods[d.id] == method]
 
 
 def normal_level(chance: float) -> float:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from voidmap.fill.bench import Bench
-from voidmap.fill.cups import Cup, Task, chance_short, cup_needs, cups_for, level_for, normal_level, trimmed
+from voidmap.fill.cups import Cup, Task, chance_short, cup_needs, cups_for, levels_needed, normal_level, trimmed
 from voidmap.fill.mixing import Portion
 from voidmap.fill.need import Floats, Need, NeedDraws, draw_needs, need_of, shared_part
 from voidmap.fill.resin import Resin
@@ -19,8 +19,6 @@ SEED = 6
 """Of the simulated jobs, so that one job always gives one plan."""
 CHANCES = (0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
 """Rows of the table of chance against amount."""
-HIGHEST_LEVEL = 8.0
-"""Standard deviations; no chance that can be told from none lies beyond."""
 
 
 @dataclass(frozen=True)
@@ -58,14 +56,18 @@ def fill_cups(
     tinted = [d for d in intake.defects if used[d.id] == "tinted_resin"]
     needs = [need_of(d, resin, overfill_mm=overfill_mm) for d in [*thin, *tinted]]
     draws = draw_needs(needs, shared_part(intake.defects, intake.totals), np.random.default_rng(SEED))
+    narrow = resin.number("bench", "narrow_in_one_pour_mm")
     tasks = (
         Task(resin.thin, 0.0, tuple(enumerate(thin)), in_lifts=False),
-        Task(resin.fill, resin.pigment_share, tuple(enumerate(tinted, start=len(thin))), in_lifts=True),
+        Task(
+            resin.fill, resin.pigment_share, tuple(enumerate(tinted, start=len(thin))), in_lifts=True, narrow_mm=narrow
+        ),
     )
     filling = _enough(tasks, needs, draws, bench, chance, intake.slab)
     if not filling.cups:
         return filling
-    lowest = level_for(filling.cups, needs, filling.needed_ml, chance, bench.cup_loss_ml, filling.level)
+    enough = levels_needed(filling.cups, needs, filling.needed_ml, bench.cup_loss_ml)
+    lowest = min(filling.level, float(np.quantile(enough, 1 - chance)))
     fewer = _at_level(tasks, needs, draws, bench, lowest, intake.slab)
     if fewer.chance <= chance and len(fewer.cups) < len(filling.cups):
         return fewer
@@ -134,8 +136,9 @@ def chance_table(filling: Filling, bench: Bench) -> tuple[ChancePoint, ...]:
     needs = filling.draws.needs
     if not filling.cups:
         return ()
+    enough = levels_needed(filling.cups, needs, filling.needed_ml, bench.cup_loss_ml)
     for chance in CHANCES:
-        level = level_for(filling.cups, needs, filling.needed_ml, chance, bench.cup_loss_ml, HIGHEST_LEVEL)
+        level = float(np.quantile(enough, 1 - chance))
         mixed = [cup.mix_ml(needs, level, bench.cup_loss_ml) for cup in filling.cups]
         rows.append(ChancePoint(sum(mixed), chance_short(mixed, filling.needed_ml)))
     return tuple(rows)

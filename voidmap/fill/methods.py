@@ -29,6 +29,8 @@ GLUE_DEPTH_MM = 10.0
 """Dust and glue can't be packed deeper, and shrink in the depth."""
 GLUE_LENGTH_MM = 300.0
 """Longer cracks work with the seasons: a filling must bond both sides."""
+LARGE_HOLE_MM = 10.0
+"""A hole from this size up is filled like a knot hole, not drop by drop."""
 PINHOLE_MM = 1.0
 """Holes below this trap their air; the seal coats' thin film or wax closes them."""
 PATCH_OPENING_MM = 150.0
@@ -86,7 +88,7 @@ def suggest(defect: Defect, slab: SlabRecord) -> tuple[str, str]:
     if defect.kind in (Kind.CRACK, Kind.SEAM_GAP):
         return _line(defect)
     if defect.kind is Kind.HOLE:
-        return _hole(defect)
+        return _hole(defect, slab)
     return _cavity(defect, slab)
 
 
@@ -107,9 +109,11 @@ def _line(defect: Defect) -> tuple[str, str]:
     return "sawdust_glue", f"{wide}, short and shallow: dust of the same slab with glue hides it"
 
 
-def _hole(defect: Defect) -> tuple[str, str]:
+def _hole(defect: Defect, slab: SlabRecord) -> tuple[str, str]:
     across = 2 * math.sqrt(defect.area_mm2 / math.pi)
-    if across < PINHOLE_MM and not defect.through:
+    if across >= LARGE_HOLE_MM:
+        return _cavity(defect, slab)
+    if across < PINHOLE_MM:
         return "thin_resin", f"{_mm(across)} across: a thick fill traps the air in it"
     return "tinted_resin", f"{_mm(across)} across: drop by drop, with a wire to let the air out"
 
@@ -202,10 +206,10 @@ def _keep_in(defect: Defect, slab: SlabRecord) -> list[str]:
         side = side_name(defect, slab) or "edge"
         steps.append(
             f"dam {units.shop_length(dam_mm(defect))} ({_mm(dam_mm(defect))}) on the {side}: "
-            "board faced with release tape, sealed along its seams"
+            "a board faced with release tape, seams sealed"
         )
     if defect.through:
-        steps.append("tape below, pressed down hard, and a backing board under the tape")
+        steps.append("tape below, pressed down hard, with a backing board under it")
     return steps
 
 

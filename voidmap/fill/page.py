@@ -7,7 +7,15 @@ from importlib.resources import files
 
 from voidmap import units
 from voidmap.fill.methods import METHODS
-from voidmap.fill.text import amount, clock, grouped_methods, grouped_preparation
+from voidmap.fill.text import (
+    amount,
+    batch_count,
+    day_clock,
+    grouped_methods,
+    grouped_preparation,
+    lasting,
+    pour_in_words,
+)
 from voidmap.records import Batch, FillPlan, Pour
 
 
@@ -19,7 +27,7 @@ def fill_page(plan: FillPlan, *, title: str) -> str:
         _block("These do not agree", _list(plan.contradictions), "clash"),
         _block("1 Prepare", _prepare(plan)),
         _block("2 Mix and pour", _batches(plan)),
-        _block("3 Time line, hours:minutes after the first stir", _timeline(plan)),
+        _block("3 Time line", _timeline(plan)),
         f'<div class="two">{_block("4 Coats", _coats(plan))}{_block("Chance of running short", _chances(plan))}</div>',
         _block("Without resin", _dry(plan)),
         _block("Notes", _list(plan.notes)),
@@ -47,7 +55,7 @@ def _head(plan: FillPlan, title: str) -> str:
     extra = plan.allowances
     celsius = float(plan.inputs.get("temperature_c", 0.0))
     facts = [
-        ("Mix in all", amount(plan.mix_ml), f"{len(plan.batches)} batches; none can do with under {plan.batch_bound}"),
+        ("Mix in all", amount(plan.mix_ml), batch_count(plan)),
         ("Voids", amount(plan.volume_ml), f"95 % interval {lo:.0f} to {hi:.0f} ml"),
         (
             "Allowances",
@@ -65,10 +73,10 @@ def _head(plan: FillPlan, title: str) -> str:
 
 def _prepare(plan: FillPlan) -> str:
     rows = "".join(
-        f'<tr><td class="box"></td><th>{escape(ids)}</th><td>{escape(steps)}</td></tr>'
-        for ids, steps in grouped_preparation(plan)
+        f'<tr><td class="box"></td><td>{escape(step)}</td><th>{escape(ids)}</th></tr>'
+        for step, ids in grouped_preparation(plan)
     )
-    return f"<table>{rows}</table>" if rows else ""
+    return f'<table class="prepare">{rows}</table>' if rows else ""
 
 
 def _batches(plan: FillPlan) -> str:
@@ -76,16 +84,18 @@ def _batches(plan: FillPlan) -> str:
         '<tr><th class="box"></th><th>No</th><th>Stir at</th><th>Part A</th><th>Part B</th><th>Pigment</th>'
         "<th>Mix</th><th>Done in</th><th>Pour into, in this order</th></tr>"
     )
-    return f'<table class="batches">{head}{"".join(_batch(b) for b in plan.batches)}</table>' if plan.batches else ""
+    return (
+        f'<table class="batches">{head}{"".join(_batch(plan, b) for b in plan.batches)}</table>' if plan.batches else ""
+    )
 
 
-def _batch(b: Batch) -> str:
-    where = "; ".join(_pour(p) for p in b.pours)
+def _batch(plan: FillPlan, b: Batch) -> str:
+    where = " ".join(_pour(p) for p in b.pours)
     thin = " <em>thin resin, no pigment</em>" if b.resin == "thin" else ""
     note = f"<br><em>{escape(b.note)}</em>" if b.note else ""
     pigment = f"{b.pigment_g:g} g" if b.pigment_g else "none"
     return (
-        f'<tr><td class="box"></td><th>{b.number}</th><td>{clock(b.start_h)}</td>'
+        f'<tr><td class="box"></td><th>{b.number}</th><td>{day_clock(plan, b.start_h)}</td>'
         f"<td><b>{b.part_a_g:.1f} g</b><br>{b.part_a_ml:.1f} ml</td>"
         f"<td><b>{b.part_b_g:.1f} g</b><br>{b.part_b_ml:.1f} ml</td>"
         f"<td>{pigment}</td><td>{escape(amount(b.mix_ml))}</td><td>{b.minutes:.0f} min</td>"
@@ -94,34 +104,35 @@ def _batch(b: Batch) -> str:
 
 
 def _pour(p: Pour) -> str:
-    ml = f"{p.ml:.0f} ml" if p.ml >= 10 else f"{p.ml:.1f} ml" if p.ml >= 0.1 else "a drop"
-    lift = f" lift {p.lift}/{p.lifts}, {p.depth_mm:.0f} mm" if p.lifts > 1 else ""
-    cup = f" cup {p.cup}/{p.cups}" if p.cups > 1 else ""
-    return f'<span class="pour"><b>{escape(p.defect)}</b>{lift}{cup} {ml}</span>'
+    name, _, rest = pour_in_words(p).partition(" ")
+    return f'<span class="pour"><b>{escape(name)}</b> {escape(rest)}</span>'
 
 
 def _timeline(plan: FillPlan) -> str:
     cells = "".join(
-        f'<div class="step {step.kind}"><i>{clock(step.start_h)}</i>{escape(step.what)}'
-        f"<small>{_lasting(step.end_h - step.start_h)}</small></div>"
+        f'<div class="step {step.kind}"><i>{day_clock(plan, step.start_h)}</i>{escape(step.what)}'
+        f"<small>{lasting(step)}</small></div>"
         for step in plan.schedule
     )
     return f'<div class="line">{cells}</div>'
 
 
-def _lasting(hours: float) -> str:
-    return f"{hours * 60:.0f} min" if hours < 1 else f"{hours:.1f} h"
-
-
 def _coats(plan: FillPlan) -> str:
-    coats = plan.coats
-    first = f"; the first {amount(coats.first_seal_extra_ml)} more for bark" if coats.first_seal_extra_ml else ""
-    rows = [f"{coats.seal_coats} seal coats of {amount(coats.seal_ml)}{first}", f"Flood coat {amount(coats.flood_ml)}"]
+    rows = "".join(
+        f'<tr><td class="box"></td><th>{escape(m.coat)}</th><td><b>{m.part_a_g:.1f} g</b> {m.part_a_ml:.0f} ml</td>'
+        f"<td><b>{m.part_b_g:.1f} g</b> {m.part_b_ml:.0f} ml</td><td>{m.cups}</td>"
+        f"<td>{escape(amount(m.mix_ml))}</td></tr>"
+        for m in plan.coats.mixes
+    )
+    head = (
+        '<tr><th class="box"></th><th>Coat</th><th>Part A a cup</th><th>Part B a cup</th><th>Cups</th><th>Mix</th></tr>'
+    )
+    bought = []
     for p in plan.purchases:
-        bought = f": {', '.join(p.containers)}" if p.containers else ""
+        what = f": {', '.join(p.containers)}" if p.containers else ""
         cost = f", cost {p.cost:.2f}" if p.cost is not None else ""
-        rows.append(f"Buy {p.product}: {amount(p.buy_ml)} with margin{bought}{cost}")
-    return _list(tuple(rows))
+        bought.append(f"{p.product} {amount(p.buy_ml)}{what}{cost}")
+    return f"<table>{head}{rows}</table><p>Buy, with margin: {escape('; '.join(bought))}</p>"
 
 
 def _chances(plan: FillPlan) -> str:

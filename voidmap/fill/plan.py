@@ -22,6 +22,10 @@ from voidmap.records import Allowances, Batch, Dam, FillPlan, Intake, Interval, 
 OVERFILL_MM = 1.0
 """Usual height over the rim, to be sanded flush; common practice, no source."""
 GREATEST_OVERFILL_MM = 10.0
+SAID_GROWTH = 0.03
+"""A batch made bigger than asked for by less than this is not worth a word."""
+FINE_STEP = 0.1
+"""g or ml; finer steps gain nothing at a bench."""
 CHANCE_LIMITS = (0.001, 0.5)
 
 
@@ -37,6 +41,7 @@ def plan(
     methods: Mapping[str, str] | None = None,
     most_lifts: int | None = None,
     coat_every_h: float | None = None,
+    start_h: float = 8.0,
 ) -> FillPlan:
     """Plan the fill of a slab.
 
@@ -62,6 +67,8 @@ def plan(
         The most lifts that the user means to pour: checked against the resin, never obeyed past it.
     coat_every_h
         Hours between two coats, checked against the recoat window.
+    start_h
+        Time of day of the first stir, hours after midnight.
 
     Raises
     ------
@@ -76,7 +83,7 @@ def plan(
     filling = fill_cups(intake, resin, bench, used, overfill_mm, chance)
     cups, starts = filling.cups, start_times_h(filling.cups, bench)
     wet = [d for d in intake.defects if used[d.id] in ("tinted_resin", "thin_resin")]
-    coats, coat_purchase = plan_coats(slab, resin, seal_coats=seal_coats)
+    coats, coat_purchase = plan_coats(slab, resin, bench.scale, seal_coats=seal_coats)
     mix = sum(p.ml for p in filling.portions)
     margin = resin.number("coats", "margin_percent") / 100
     purchases = [
@@ -101,7 +108,7 @@ def plan(
         tape=tuple(Tape(d.id) for d in wet if d.through),
         coats=coats,
         cautions=cautions_for(_work(filling, used)),
-        assumed=resin.assumed,
+        assumed=_assumed(resin, filling),
         contradictions=tuple(
             c.sentence for c in clashes(intake, resin, bench, used, overfill_mm, most_lifts, coat_every_h)
         ),
@@ -113,6 +120,9 @@ def plan(
             "chance_short": chance,
             "scale_step": bench.scale.words,
             "seal_coats": coats.seal_coats,
+            "most_lifts": most_lifts,
+            "coat_every_h": coat_every_h,
+            "start_h": start_h,
             "methods": dict(methods or {}),
         },
         schedule=schedule(cups, starts, bench, resin.coat, seal_coats=coats.seal_coats, coat_every_h=coat_every_h),
@@ -152,11 +162,16 @@ def _mixed(filling: Filling, product: str) -> float:
 def _batch(index: int, filling: Filling, starts: Sequence[float], bench: Bench) -> Batch:
     cup, mixed = filling.cups[index], filling.portions[index]
     notes = []
-    if mixed.grown:
-        notes.append(f"made bigger so that steps of {bench.scale.words} keep the ratio within 1 %")
+    asked = cup.mix_ml(filling.draws.needs, filling.level, bench.cup_loss_ml)
+    if mixed.grown and mixed.ml > asked * (1 + SAID_GROWTH):
+        finer = ", a 0.1 g scale would need less" if bench.scale.step > FINE_STEP else ""
+        notes.append(
+            f"made {mixed.ml - asked:.0f} ml bigger so that steps of {bench.scale.words} keep the ratio "
+            f"within 1 %{finer}"
+        )
     for item in cup.items:
-        if item.pieces > 1:
-            notes.append(f"{item.defect}: cup {item.piece} of {item.pieces}, one straight after the other")
+        if item.pieces > 1 and item.piece == 1:
+            notes.append(f"{item.defect} takes {item.pieces} cups, one straight after the other")
     return Batch(
         number=index + 1,
         defects=tuple(dict.fromkeys(item.defect for item in cup.items)),
@@ -172,6 +187,20 @@ def _batch(index: int, filling: Filling, starts: Sequence[float], bench: Bench) 
         note="; ".join(notes),
         resin=cup.product.name,
         pours=tuple(Pour(i.defect, i.lift, i.lifts, i.ml, i.depth_mm, cup=i.piece, cups=i.pieces) for i in cup.items),
+    )
+
+
+def _assumed(resin: Resin, filling: Filling) -> tuple[str, ...]:
+    """Return the assumed values that this plan rests on."""
+    poured = {cup.product.name for cup in filling.cups}
+    idle = {"fill", "pigment"} - ({"fill", "pigment"} if "fill" in poured else set())
+    idle |= {"thin"} - poured | ({"soak"} if not poured else set())
+    kinds = {f"soak.{need.kind} " for need in filling.draws.needs}
+    return tuple(
+        line
+        for line in resin.assumed
+        if line.partition(".")[0] not in idle
+        and (not line.startswith("soak.") or any(line.startswith(kind) for kind in kinds))
     )
 
 

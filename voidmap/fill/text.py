@@ -8,10 +8,13 @@ from collections import defaultdict
 
 from voidmap import units
 from voidmap.fill.methods import METHODS
-from voidmap.records import Batch, FillPlan
+from voidmap.records import FillPlan, Pour, TimeStep
 
 WIDTH = 110
 """Characters in a line of the terminal."""
+DAM, TAPE = "dam", "tape below"
+STEP_ORDER = ("feel", "pick", "clear", "vacuum", DAM, TAPE, "")
+"""First words of the steps of preparation, in the order of the work."""
 CSV_HEAD = (
     "batch,start_h,round,resin,void,lift,of_lifts,cup,of_cups,pour_ml,pour_fl_oz,lift_depth_mm,lift_depth_in,"
     "mix_ml,mix_fl_oz,part_a_ml,part_b_ml,part_a_g,part_b_g,pigment_g,minutes,note"
@@ -29,24 +32,45 @@ def clock(hours: float) -> str:
     return f"{minutes // 60}:{minutes % 60:02d}"
 
 
-def pours_in_words(batch: Batch) -> str:
-    """Return where a batch goes: ``D01 lift 2/3 to 11 mm: 82 ml``."""
-    said = []
-    for pour in batch.pours:
-        lift = f" lift {pour.lift}/{pour.lifts}" if pour.lifts > 1 else ""
-        cup = f" cup {pour.cup}/{pour.cups}" if pour.cups > 1 else ""
-        ml = f"{pour.ml:.0f} ml" if pour.ml >= 10 else f"{pour.ml:.1f} ml" if pour.ml >= 0.1 else "a drop"
-        said.append(f"{pour.defect}{lift}{cup} {ml}")
-    return ", ".join(said)
+def pour_in_words(pour: Pour) -> str:
+    """Return a pour in words: ``D01 82 ml (lift 2/3, 11 mm)``."""
+    more = [f"lift {pour.lift}/{pour.lifts}, {pour.depth_mm:.0f} mm"] if pour.lifts > 1 else []
+    more += [f"cup {pour.cup}/{pour.cups}"] if pour.cups > 1 else []
+    ml = f"{pour.ml:.0f} ml" if pour.ml >= 10 else f"{pour.ml:.1f} ml" if pour.ml >= 0.1 else "a drop"
+    return f"{pour.defect} {ml}" + (f" ({', '.join(more)})" if more else "")
 
 
 def grouped_preparation(plan: FillPlan) -> list[tuple[str, str]]:
-    """Return (ids, steps) with the defects that are prepared alike in one row, in the order of the defects."""
-    rows: dict[tuple[str, ...], list[str]] = defaultdict(list)
+    """Return (step, ids): every step once, in the order of the work, with the defects that need it."""
+    rows: dict[str, list[str]] = {}
     for method in plan.methods:
-        if method.prepare:
-            rows[method.prepare].append(method.defect)
-    return [(", ".join(ids), "; ".join(steps)) for steps, ids in rows.items()]
+        for step in method.prepare:
+            if step.startswith(DAM):
+                continue
+            rows.setdefault(step, []).append(method.defect)
+    order = sorted(rows, key=lambda step: next(k for k, word in enumerate(STEP_ORDER) if step.startswith(word)))
+    found = [(step, ", ".join(rows[step])) for step in order]
+    dams = [
+        f"{d.defect} {units.shop_length(d.length_mm)} ({d.length_mm:.0f} mm){f' on the {d.side}' if d.side else ''}"
+        for d in plan.dams
+    ]
+    if dams:
+        at = next((k for k, (step, _) in enumerate(found) if step.startswith(TAPE)), len(found))
+        found.insert(at, (f"{DAM} with a board faced with release tape, seams sealed", "; ".join(dams)))
+    return found
+
+
+def batch_count(plan: FillPlan) -> str:
+    """Return the number of batches, and how good it is, in words."""
+    count = len(plan.batches)
+    words = f"{count} batch" if count == 1 else f"{count} batches"
+    return f"{words}, the fewest possible" if count <= plan.batch_bound else f"{words} (at least {plan.batch_bound})"
+
+
+def day_clock(plan: FillPlan, hours: float) -> str:
+    """Return a time as the day of the job and the clock, the first stir being on day 1 at the start of work."""
+    day, rest = divmod(hours + float(plan.inputs.get("start_h", 0.0)) + 1e-9, 24)
+    return f"day {int(day) + 1} {clock(rest)}"
 
 
 def grouped_methods(plan: FillPlan) -> list[tuple[str, list[tuple[str, str]]]]:
@@ -64,10 +88,10 @@ def fill_text(plan: FillPlan) -> str:
     lines += _section("These do not agree", [_wrapped(f"! {said}", "  ") for said in plan.contradictions])
     lines += _section("Methods", _methods(plan))
     lines += _section(
-        "Before mixing", [_wrapped(f"{ids}: {steps}", "    ") for ids, steps in grouped_preparation(plan)]
+        "Before mixing", [_wrapped(f"[ ] {step}: {ids}", "    ") for step, ids in grouped_preparation(plan)]
     )
     lines += _section("Batches", _batches(plan))
-    lines += _section("Time line (h:mm after the first stir)", _timeline(plan))
+    lines += _section("Time line", _timeline(plan))
     lines += _section("Chance of running short", _chances(plan))
     lines += _section("Coats and what to buy", _coats(plan))
     lines += _section("Notes", [_wrapped(f"- {said}", "  ") for said in plan.notes])
@@ -81,8 +105,7 @@ def _head(plan: FillPlan) -> list[str]:
     lo, hi = plan.volume_interval_ml
     extra = plan.allowances
     return [
-        f"Mix {amount(plan.mix_ml)} in {len(plan.batches)} {'batch' if len(plan.batches) == 1 else 'batches'} "
-        f"(no plan can do with fewer than {plan.batch_bound}); chance that a cup runs short: {plan.chance_short:.1%}.",
+        f"Mix {amount(plan.mix_ml)} in {batch_count(plan)}; chance that a cup runs short: {plan.chance_short:.1%}.",
         f"Voids {amount(plan.volume_ml)}, 95 % interval {lo:.0f} to {hi:.0f} ml; overfill {amount(extra.overfill_ml)}; "
         f"soak {amount(extra.soak_ml)}; cup and stick {amount(extra.cup_ml)}.",
     ]
@@ -109,22 +132,28 @@ def _methods(plan: FillPlan) -> list[str]:
 
 def _batches(plan: FillPlan) -> list[str]:
     lines = [
-        f"{'no':>3} {'start':>6}  {'resin':<5} {'mix':>19}  {'A ml':>6} {'B ml':>6}  {'A g':>7} {'B g':>7} "
+        f"{'no':>3} {'stir at':<11}  {'resin':<5} {'mix':>19}  {'A ml':>6} {'B ml':>6}  {'A g':>7} {'B g':>7} "
         f"{'pigment':>8}  {'min':>4}"
     ]
     for b in plan.batches:
         lines.append(
-            f"{b.number:>3} {clock(b.start_h):>6}  {b.resin:<5} {amount(b.mix_ml):>19}  {b.part_a_ml:>6.1f} "
+            f"{b.number:>3} {day_clock(plan, b.start_h):<11}  {b.resin:<5} {amount(b.mix_ml):>19}  {b.part_a_ml:>6.1f} "
             f"{b.part_b_ml:>6.1f}  {b.part_a_g:>7.1f} {b.part_b_g:>7.1f} {b.pigment_g:>6.1f} g  {b.minutes:>4.0f}"
         )
-        lines.append(_wrapped(f"            into {pours_in_words(b)}", "            "))
+        lines.append(_wrapped(f"            into {'; '.join(map(pour_in_words, b.pours))}", "            "))
         if b.note:
             lines.append(_wrapped(f"            note: {b.note}", "            "))
     return lines if plan.batches else []
 
 
 def _timeline(plan: FillPlan) -> list[str]:
-    return [f"{clock(s.start_h):>7} to {clock(s.end_h):>7}  {s.what}" for s in plan.schedule]
+    return [f"{day_clock(plan, s.start_h):<12} {lasting(s):>7}  {s.what}" for s in plan.schedule]
+
+
+def lasting(step: TimeStep) -> str:
+    """Return how long a step takes."""
+    hours = step.end_h - step.start_h
+    return f"{hours * 60:.0f} min" if hours < 1 else f"{hours:.1f} h"
 
 
 def _chances(plan: FillPlan) -> list[str]:
@@ -138,6 +167,12 @@ def _coats(plan: FillPlan) -> list[str]:
         f"{coats.seal_coats} seal coats of {amount(coats.seal_ml)} each{first}; flood coat {amount(coats.flood_ml)}; "
         f"edge {units.shop_length(coats.edge_mm)} ({coats.edge_mm / 1000:.2f} m)"
     ]
+    for mix in coats.mixes:
+        cups = f"{mix.cups} cups, each " if mix.cups > 1 else ""
+        lines.append(
+            f"{mix.coat}: mix {amount(mix.mix_ml)}: {cups}A {mix.part_a_ml:.0f} ml ({mix.part_a_g:.1f} g), "
+            f"B {mix.part_b_ml:.0f} ml ({mix.part_b_g:.1f} g)"
+        )
     for p in plan.purchases:
         buy = ", ".join(p.containers) if p.containers else "give container sizes in resin.toml for a shopping list"
         cost = f", cost {p.cost:.2f}" if p.cost is not None else ""

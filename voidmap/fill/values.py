@@ -67,6 +67,10 @@ SECTIONS: dict[str, dict[str, Field]] = {
         "pour_ml_per_min": Field(60.0, 1, 5000, "ml/min", "how fast a void takes the resin"),
         "minutes_per_void": Field(0.5, 0, 30, "min", "aiming, pricking bubbles, wiping"),
         "walk_m_per_min": Field(30.0, 1, 200, "m/min", "walking between voids with a full cup"),
+        "workday_h": Field(10.0, 1, 24, "h", "from the first stir of a day; 24 works round the clock"),
+        "narrow_in_one_pour_mm": Field(
+            0.0, 0, 20, "mm", "voids narrower than this are poured in one go; 0 unless the data sheet allows it"
+        ),
         "turnaround_min": Field(10.0, 0, 240, "min", "fresh cup, gloves and weighing between two batches"),
         "working_time_used_percent": Field(80.0, 10, 100, "%", "share of the working time that is planned with"),
     },

@@ -21,6 +21,7 @@ def plan_fill(
     methods: Mapping[str, str] | None = None,
     most_lifts: int | None = None,
     coat_every_h: float | None = None,
+    start_h: float = 8.0,
 ) -> FillPlan:
     """Plan the fill of a job's slab, and write ``fill.json``; a missing ``resin.toml`` is written first.
 
@@ -51,6 +52,7 @@ def plan_fill(
         methods=methods,
         most_lifts=most_lifts,
         coat_every_h=coat_every_h,
+        start_h=start_h,
     )
     job.write(record)
     return record
