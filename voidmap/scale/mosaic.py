@@ -13,6 +13,8 @@ from voidmap.scale.rectify import GRID_PX, footprint_mm, rectify
 
 SAME_PLACE = 0.5
 """Photos of one place share most of their ground; stations along a top share a third or so."""
+LIGHT_CELLS = 4.0
+"""Blur of the shared light, in cells of 16 px: slower than wood's figure, faster than vignetting."""
 GAIN_LIMIT = 1.5
 """Exposures of one top differ by less than this; a larger ratio is not exposure."""
 
@@ -49,7 +51,7 @@ def mosaic(
     """Put photos of one long top together into one square-on picture.
 
     Every place is shown by the one photo that sees it best (finest, and farthest from the photo's border), so
-    that nothing is doubled; exposures are evened over the overlaps.
+    that nothing is doubled; the light is evened over the overlaps.
 
     Parameters
     ----------
@@ -68,20 +70,21 @@ def mosaic(
     # Whole nodes of the coarse grid, so that every photo's part falls on the same pixels.
     node = GRID_PX * mm_per_px
     columns, rows = int((x1 - x0) / node) + 1, int((y1 - y0) / node) + 1
-    best = _best_photo(planes, x0, y0, node, rows, columns)
-    parts = [_part(photos[i], planes[i], best == i, x0, y0, mm_per_px) for i in range(len(photos))]
-    gains = _gains(photos, planes, x0, y0, node, rows, columns)
+    best, weights = _best_photo(planes, x0, y0, node, rows, columns)
+    gains = _gain_maps(photos, planes, weights, x0, y0, node)
     pixels = np.zeros((rows * GRID_PX, columns * GRID_PX, 3), np.uint8)
     valid = np.zeros(pixels.shape[:2], np.bool_)
-    owner = np.repeat(np.repeat(best, GRID_PX, axis=0), GRID_PX, axis=1)
-    for i, part in enumerate(parts):
+    for i, (photo, plane) in enumerate(zip(photos, planes, strict=True)):
+        part = _part(photo, plane, best == i, x0, y0, mm_per_px)
         if part is None:
             continue
         ortho, top, left = part
         high, wide = ortho.pixels.shape[:2]
+        cells = (slice(top // GRID_PX, (top + high) // GRID_PX), slice(left // GRID_PX, (left + wide) // GRID_PX))
         window = (slice(top, top + high), slice(left, left + wide))
-        own = (owner[window] == i) & ortho.valid
-        lit = cv2.convertScaleAbs(ortho.pixels, alpha=float(gains[i]))
+        own = np.repeat(np.repeat(best[cells] == i, GRID_PX, axis=0), GRID_PX, axis=1) & ortho.valid
+        gain = cv2.resize(gains[i][cells], (wide, high), interpolation=cv2.INTER_LINEAR)
+        lit = np.clip(ortho.pixels * gain + 0.5, 0, 255).astype(np.uint8)
         pixels[window][own] = lit[own]
         valid[window] |= own
     return Ortho(pixels, valid, float(x0), float(y0), mm_per_px)
@@ -109,46 +112,44 @@ def _nodes_mm(x0: float, y0: float, node: float, rows: int, columns: int) -> Flo
 
 def _best_photo(
     planes: Sequence[Plane], x0: float, y0: float, node: float, rows: int, columns: int
-) -> NDArray[np.int64]:
-    """Which photo shows each node best, (rows, columns); -1 where none does."""
+) -> tuple[NDArray[np.int64], Floats]:
+    """Which photo shows each cell best, (rows, columns), -1 where none does; and weights (P, rows, columns)."""
     nodes = _nodes_mm(x0, y0, node, rows, columns)
     scores = np.full((len(planes), len(nodes)), -np.inf)
+    weights = np.zeros((len(planes), len(nodes)))
     for i, plane in enumerate(planes):
         image = plane.to_px(nodes)
         size = np.array(plane.size_px)
-        margin = np.minimum(image, size - 1 - image).min(axis=1) / size.min()
-        inside = margin > 0
+        room = np.minimum(image, size - 1 - image).min(axis=1)
+        inside = room > 0
         # Square-on views hide less of a void's floor: the share of the border distance counts as sharpness.
-        scores[i, inside] = margin[inside] - np.log(plane.mm_per_px_at(nodes[inside]))
+        score = room[inside] / size.min() - np.log(plane.mm_per_px_at(nodes[inside]))
+        # A cell that the border cuts is taken only when no other photo shows it.
+        scores[i, inside] = score - 1e3 * (room[inside] < 2 * GRID_PX)
+        weights[i, inside] = (room[inside] / size.min()) ** 2
     best = np.where(np.isfinite(scores.max(axis=0)), scores.argmax(axis=0), -1)
-    return best.reshape(rows, columns)
+    return best.reshape(rows, columns), weights.reshape(len(planes), rows, columns)
 
 
-def _gains(
-    photos: Sequence[Photo],
-    planes: Sequence[Plane],
-    x0: float,
-    y0: float,
-    node: float,
-    rows: int,
-    columns: int,
-) -> Floats:
-    """Exposure of each photo relative to the mean: log ratios over the overlaps, by least squares."""
+def _gain_maps(
+    photos: Sequence[Photo], planes: Sequence[Plane], weights: Floats, x0: float, y0: float, node: float
+) -> NDArray[np.float32]:
+    """Gain of each photo at each cell, (P, rows, columns, 3): its light becomes the weighted mean of all.
+
+    Only the light's slow part is shared; the detail of a place comes from one photo alone.
+    """
+    count, rows, columns = weights.shape
     nodes = _nodes_mm(x0, y0, node, rows, columns)
-    light = np.full((len(photos), len(nodes)), np.nan)
+    light = np.zeros((count, rows, columns, 3), np.float32)
     for i, (photo, plane) in enumerate(zip(photos, planes, strict=True)):
-        shrunk = cv2.resize(photo.pixels, None, fx=1 / 8, fy=1 / 8, interpolation=cv2.INTER_AREA).mean(axis=2)
+        shrunk = cv2.resize(photo.pixels, None, fx=1 / 8, fy=1 / 8, interpolation=cv2.INTER_AREA)
         at = np.round((plane.to_px(nodes) - 3.5) / 8).astype(int)
-        inside = np.all((at >= 0) & (at < np.array(shrunk.shape[::-1])), axis=1)
-        light[i, inside] = shrunk[at[inside, 1], at[inside, 0]]
-    terms, sides = [np.ones(len(photos))], [0.0]
-    for i in range(len(photos)):
-        for j in range(i):
-            both = (light[i] > 20) & (light[i] < 245) & (light[j] > 20) & (light[j] < 245)
-            if both.sum() >= 20:
-                row = np.zeros(len(photos))
-                row[i], row[j] = 1, -1
-                terms.append(row)
-                sides.append(-float(np.median(np.log(light[i, both] / light[j, both]))))
-    gains = np.linalg.lstsq(np.array(terms), np.array(sides), rcond=None)[0]
-    return np.asarray(np.exp(np.clip(gains, -np.log(GAIN_LIMIT), np.log(GAIN_LIMIT))), dtype=np.float64)
+        at = np.clip(at, 0, np.array(shrunk.shape[1::-1]) - 1)
+        seen = (weights[i] > 0).astype(np.float32)
+        patch = shrunk[at[:, 1], at[:, 0]].reshape(rows, columns, 3) * seen[:, :, None]
+        share = np.maximum(cv2.GaussianBlur(seen, (0, 0), LIGHT_CELLS), 1e-3)
+        light[i] = np.maximum(cv2.GaussianBlur(patch, (0, 0), LIGHT_CELLS) / share[:, :, None], 1.0)
+    weight = weights[..., None].astype(np.float32)
+    mean = (light * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-12)
+    gains = np.where(weight > 0, mean / light, 1.0)
+    return np.clip(gains, 1 / GAIN_LIMIT, GAIN_LIMIT).astype(np.float32)

@@ -21,8 +21,11 @@ TYPICAL_35MM_MM, TYPICAL_35MM_SD = 27.0, 0.20
 """A phone's main camera when Exif is silent: 23 to 32 mm."""
 CENTRE_SD = 0.005
 """Doubt of the lens centre as a share of the long side: phones stabilise by moving the lens, 10 to 20 px."""
-K1_SD, K2_SD, TANGENTIAL_SD, K3_SD = 0.08, 0.05, 5e-4, 0.005
-"""Distortion left in a phone's picture: k1 moves a corner of the frame by up to 3 %."""
+K1_SD, K2_SD, TANGENTIAL_SD, K3_SD = 0.06, 0.025, 5e-4, 0.005
+"""Distortion left in a phone's picture: k1 moves a corner of the frame (r² 0.8) by up to 10 % at two sigmas;
+``K2_SD`` is what is left of k2 once k1 is known."""
+K2_BY_K1 = -0.25
+"""The second radial term works against the first: a phone's lens bends back toward the frame's corners."""
 FILE_REFOCUS_SD = 0.0015
 """Refocusing a 5 mm phone lens from 0.7 to 0.9 m moves its image plane by 0.15 % (1/f = 1/u + 1/v)."""
 FILE_CENTRE_SD = 0.001
@@ -71,7 +74,10 @@ def _one_lens(
     mean[:3] = np.log(by_width * by_diagonal) / 2, (width_px - 1) / 2, (height_px - 1) / 2
     centre = CENTRE_SD * long_side
     spread = np.array([doubt, centre, centre, K1_SD, K2_SD, TANGENTIAL_SD, TANGENTIAL_SD, K3_SD])
-    return mean, np.diag(spread**2), 1.0
+    covariance = np.diag(spread**2)
+    covariance[3, 4] = covariance[4, 3] = K2_BY_K1 * K1_SD**2
+    covariance[4, 4] += (K2_BY_K1 * K1_SD) ** 2
+    return mean, covariance, 1.0
 
 
 def _file_covariance(lens: Lens, long_side_px: int) -> Floats:

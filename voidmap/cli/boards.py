@@ -1,0 +1,38 @@
+"""``voidmap boards``: print scale boards at true size."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from voidmap.cli import options
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def boards(
+        out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="Where to write the PDF.")],
+        paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "letter",
+        as_json: options.AsJson = False,
+    ) -> None:
+        """Print scale boards A to D at true size.
+
+        Example: voidmap boards --paper letter --out boards.pdf
+        """
+        from voidmap.cli.printing import emit
+        from voidmap.files import write_bytes
+        from voidmap.scale.sheet_pdf import SHEETS, boards_pdf
+
+        write_bytes(out, boards_pdf(paper))
+        emit(
+            {"file": str(out), "paper": paper.lower(), "boards": SHEETS},
+            as_json=as_json,
+            text=lambda: (
+                f"Wrote {out}: boards A to D on {paper.lower()} paper. Print at actual size on matt paper and measure "
+                "both 100 mm bars; when they differ, give --bar-x and --bar-y to the commands that read photos."
+            ),
+        )

@@ -1,0 +1,97 @@
+"""Printed sheets with boards at true size: a PDF of plain vectors."""
+
+from __future__ import annotations
+
+import io
+
+from voidmap.errors import ValueRefused
+from voidmap.scale.boards import BAR_MM, PATTERN_MM, black_rectangles_mm, board_name
+from voidmap.units import MM_PER_IN
+
+PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
+"""Landscape sheets: ISO 216 A4; US Letter, 11 x 8 1/2 in."""
+SHEETS = 4
+"""Boards A to D: one near each corner of a slab."""
+_BAR_GAP_MM, _TICK_MM = 7.0, 5.0
+
+
+def boards_pdf(paper: str) -> bytes:
+    """Draw boards A to D at true size, one a page, each with its letter and 100 mm check bars along x and y.
+
+    Parameters
+    ----------
+    paper
+        ``a4`` or ``letter``.
+
+    Returns
+    -------
+    bytes
+        A PDF whose pages are of exactly that paper, landscape.
+
+    Raises
+    ------
+    ValueRefused
+        When there is no such paper.
+    """
+    from matplotlib.backends.backend_pdf import PdfPages
+    from matplotlib.figure import Figure
+
+    if paper.lower() not in PAPERS_MM:
+        raise ValueRefused(f"there is no paper {paper}", "say a4 or letter")
+    size = PAPERS_MM[paper.lower()]
+    stream = io.BytesIO()
+    # A fixed date keeps the file the same from run to run.
+    with PdfPages(stream, metadata={"Title": "voidmap scale boards", "CreationDate": None}) as pages:
+        for number in range(SHEETS):
+            figure = Figure(figsize=(size[0] / MM_PER_IN, size[1] / MM_PER_IN))
+            _draw_sheet(figure, number, size)
+            pages.savefig(figure)
+    return stream.getvalue()
+
+
+def _draw_sheet(figure, number: int, size: tuple[float, float]) -> None:  # type: ignore[no-untyped-def]
+    from matplotlib.patches import Rectangle
+
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_xlim(0, size[0])
+    axes.set_ylim(size[1], 0)
+    axes.set_axis_off()
+    left = (size[0] - PATTERN_MM[0]) / 2 + _BAR_GAP_MM / 2
+    top = (size[1] - PATTERN_MM[1]) / 2 - 4.0
+    for x0, y0, x1, y1 in black_rectangles_mm(number):
+        axes.add_patch(Rectangle((left + x0, top + y0), x1 - x0, y1 - y0, facecolor="black", linewidth=0))
+    below = top + PATTERN_MM[1] + _BAR_GAP_MM
+    beside = left - _BAR_GAP_MM
+    _bar(axes, (left, below), (left + BAR_MM, below))
+    _bar(axes, (beside, top), (beside, top + BAR_MM))
+    words = f"{board_name(number)}".upper()
+    axes.text(left + PATTERN_MM[0], below + 4, words, fontsize=15, weight="bold", ha="right", va="center")
+    axes.text(
+        left + BAR_MM + 3, below, "100 mm: bar x", fontsize=8, ha="left", va="center"
+    )
+    axes.text(beside - 2.5, top + BAR_MM / 2, "100 mm: bar y", fontsize=8, ha="center", va="center", rotation=90)
+    axes.text(
+        left,
+        below + 8,
+        'Print at "actual size" on matt paper, measure both bars between the outer edges of their end ticks, '
+        "lay flat on the slab, face up.",
+        fontsize=7,
+        ha="left",
+        va="center",
+    )
+
+
+def _bar(axes, start: tuple[float, float], end: tuple[float, float]) -> None:  # type: ignore[no-untyped-def]
+    """A bar whose ticks' outer edges are exactly 100 mm apart."""
+    from matplotlib.patches import Rectangle
+
+    thin = 0.3
+    along_x = end[0] > start[0]
+    half = _TICK_MM / 2
+    for at in (0.0, BAR_MM - thin):
+        corner = (start[0] + at, start[1] - half) if along_x else (start[0] - half, start[1] + at)
+        sides = (thin, _TICK_MM) if along_x else (_TICK_MM, thin)
+        axes.add_patch(Rectangle(corner, *sides, facecolor="black", linewidth=0))
+    corner = (start[0], start[1] - thin / 2) if along_x else (start[0] - thin / 2, start[1])
+    sides = (BAR_MM, thin) if along_x else (thin, BAR_MM)
+    axes.add_patch(Rectangle(corner, *sides, facecolor="black", linewidth=0))
