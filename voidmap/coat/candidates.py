@@ -7,13 +7,13 @@ growth rings, edges and threads answer weakly by themselves.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from voidmap.coat.ground import FIXED_POINT, Bytes, Floats32, Grain, even_along_grain, grain_of
+from voidmap.coat.ground import FIXED_POINT, Bytes, Floats32, Grain, Shorts, even_along_grain, grain_of
 from voidmap.model import Floats
 
 SIGMAS_PX = (0.9, 1.3)
@@ -27,21 +27,28 @@ EVENED_THRESHOLD = 3.0
 CELL_PX = 64
 """The local noise is that of a cell of this side."""
 NOISE_QUANTILE = 0.95
-"""The noise is read from the tail, so that textured wood counts as noisy; a normal's 0.95 two-sided is 1.96."""
+NOISE_SIGMAS = 1.96
+"""The noise is read from the tail, so that textured wood counts as noisy: a normal's two-sided 0.95."""
+NOISE_STEP = 3
+"""Every third row and column gives the noise: some 440 readings a cell, 5 % apart."""
+STRIP_ROWS = 256
+"""Rows worked on at a time: the arrays stay small and near the processor."""
+HALO_PX = 8
+"""Rows read beyond a strip: over six times the widest smoothing."""
+PRE_THRESHOLD = 0.6
+"""First cut, as a share of the threshold over the strip's least noise, before the noise is smoothed."""
 NOISE_FLOOR = 0.7
 """Least noise of a cell, as a share of the picture's median cell: saturated glare has none of its own."""
 
 _LAPLACE = np.array([[0, 1, 0], [1, -4, 1], [0, 1, 0]], np.float32)
-_STRETCH = np.array([[0, -1, 0], [1, 0, 1], [0, -1, 0]], np.float32)
-_SHEAR = np.array([[1, 0, -1], [0, 0, 0], [-1, 0, 1]], np.float32) / 2
 _NEIGHBOURS = np.ones((3, 3), np.uint8)
 
 
 @dataclass(frozen=True, eq=False)
 class Level:
-    """One level of the pyramid: its picture (8-bit grey as float), pixels per its pixel, and its grain."""
+    """One level of the pyramid: its picture (8-bit grey), photo pixels per its pixel, and the grain."""
 
-    picture: Floats32
+    picture: Bytes
     step_px: int
     grain: Grain
 
@@ -75,12 +82,13 @@ class Candidates:
 
 def pyramid(grey: Bytes, largest_px: float) -> tuple[Level, ...]:
     """Return the levels needed for spots up to ``largest_px`` across."""
+    grain = grain_of(grey)
     levels = []
     picture = grey
     step = 1
     while True:
-        levels.append(Level(picture.astype(np.float32), step, grain_of(picture)))
-        if 2 * DISC_RADIUS_SIGMAS * SIGMAS_PX[-1] * step >= largest_px or min(picture.shape) < 2 * CELL_PX:
+        levels.append(Level(picture, step, grain))
+        if 2 * DISC_RADIUS_SIGMAS * SIGMAS_PX[-1] * step >= largest_px or min(picture.shape) < 4 * CELL_PX:
             return tuple(levels)
         picture = cv2.resize(picture, (picture.shape[1] // 2, picture.shape[0] // 2), interpolation=cv2.INTER_AREA)
         step *= 2
@@ -94,64 +102,115 @@ def find_candidates(levels: tuple[Level, ...], look: Bytes) -> Candidates:
     levels
         The picture's pyramid.
     look
-        (H, W) uint8 at full size, non-zero where to look.
+        (H, W) uint8 at full size, 255 where to look.
     """
-    rows: list[Floats] = []
+    parts = []
     for number, level in enumerate(levels):
         mask = look if number == 0 else cv2.resize(look, level.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
         picture, threshold = level.picture, THRESHOLD
         if number > 0:
-            fixed = np.round(picture * FIXED_POINT).astype(np.int16)
-            picture = even_along_grain(fixed, level.grain).astype(np.float32) / FIXED_POINT
+            picture = even_along_grain(cv2.multiply(picture, FIXED_POINT, dtype=cv2.CV_16S), level.grain)
             threshold = EVENED_THRESHOLD
         for sigma in SIGMAS_PX:
-            rows += _peaks(picture, mask, sigma, threshold, number, level.step_px)
-    found = np.concatenate(rows) if rows else np.zeros((0, 6))
-    x, y, at, sigma_px, polarity, strength = found.T
-    return Candidates(x, y, at.astype(np.int64), sigma_px, polarity.astype(np.int64), strength)
-
-
-def _peaks(picture: Floats32, mask: Bytes, sigma: float, threshold: float, number: int, step: int) -> list[Floats]:
-    smooth = cv2.GaussianBlur(picture, (0, 0), sigma)
-    mean = cv2.filter2D(smooth, -1, _LAPLACE)
-    spread = cv2.magnitude(cv2.filter2D(smooth, -1, _STRETCH), cv2.filter2D(smooth, -1, _SHEAR))
-    noise = _noise(mean)
-    rows = []
-    for polarity, curved in ((-1, cv2.subtract(mean, spread)), (1, -cv2.add(mean, spread))):
-        strength = cv2.divide(curved, noise)
-        top = cv2.dilate(strength, _NEIGHBOURS)
-        peak = cv2.bitwise_and(cv2.compare(strength, top, cv2.CMP_GE), mask)
-        peak = cv2.bitwise_and(peak, cv2.compare(strength, threshold, cv2.CMP_GT))
-        at = cv2.findNonZero(peak)
-        if at is None or len(at) == 0:
-            continue
-        x, y = np.asarray(at).reshape(-1, 2).T
-        shift = (step - 1) / 2
-        count = len(x)
-        rows.append(
-            np.column_stack(
-                [
-                    x * step + shift,
-                    y * step + shift,
-                    np.full(count, number),
-                    np.full(count, sigma * step),
-                    np.full(count, polarity),
-                    strength[y, x],
-                ]
+            x, y, polarity, strength = _peaks(picture, mask, sigma, threshold)
+            shift = (level.step_px - 1) / 2
+            parts.append(
+                Candidates(
+                    x * level.step_px + shift,
+                    y * level.step_px + shift,
+                    np.full(len(x), number),
+                    np.full(len(x), sigma * level.step_px),
+                    polarity,
+                    strength,
+                )
             )
+    return Candidates(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Candidates)))
+
+
+def _peaks(
+    picture: Bytes | Shorts, mask: Bytes, sigma: float, threshold: float
+) -> tuple[Floats, Floats, NDArray[np.int64], Floats]:
+    """Find the peaks of curvature at one scale, strip by strip: places, polarity, curvature over noise."""
+    height, width = picture.shape
+    cells = (max(1, height // CELL_PX), max(1, width // CELL_PX))
+    level = np.zeros(cells, np.float32)
+    rows = []
+    for top in range(0, height, STRIP_ROWS):
+        bottom = min(height, top + STRIP_ROWS)
+        first, last = max(0, top - HALO_PX), min(height, bottom + HALO_PX)
+        smooth = cv2.GaussianBlur(picture[first:last].astype(np.float32), (0, 0), sigma)
+        size = np.abs(cv2.filter2D(smooth, -1, _LAPLACE))
+        own = _cell_noise(size[top - first : bottom - first], cells[1])
+        at = top // CELL_PX
+        level[at : at + len(own)] = own[: max(0, cells[0] - at)]
+        least = cv2.resize(
+            np.maximum(own, NOISE_FLOOR * np.median(own)) * np.float32(PRE_THRESHOLD * threshold),
+            (width, last - first),
+            interpolation=cv2.INTER_NEAREST,
         )
-    return rows
+        top_of = cv2.compare(size, cv2.dilate(size, _NEIGHBOURS), cv2.CMP_GE)
+        peak = cv2.bitwise_and(top_of, cv2.compare(size, least, cv2.CMP_GT))
+        peak = cv2.bitwise_and(peak[top - first : bottom - first], mask[top:bottom])
+        found = cv2.findNonZero(peak)
+        if found is None or len(found) == 0:
+            continue
+        x, y = np.asarray(found).reshape(-1, 2).T
+        rows.append(_measured(smooth, size, x, y + (top - first), first, least))
+    if not rows:
+        return np.zeros(0), np.zeros(0), np.zeros(0, np.int64), np.zeros(0)
+    x, y, polarity, weak = np.concatenate(rows, axis=1)
+    strength = weak / _noise_at(level, x / width, y / height)
+    keep = strength > threshold
+    return x[keep], y[keep], polarity[keep].astype(np.int64), strength[keep]
 
 
-def _noise(mean: Floats32) -> Floats32:
-    """Local noise of the mean curvature, a map of the picture's size."""
-    height, width = mean.shape
-    sample = np.abs(mean[::2, ::2])
-    side = CELL_PX // 2
-    rows, columns = max(1, sample.shape[0] // side), max(1, sample.shape[1] // side)
+def _measured(
+    smooth: Floats32, size: Floats32, x: NDArray[np.int32], y: NDArray[np.int32], first: int, least: Floats32
+) -> Floats:
+    """Places with their weaker curvature: rows x, y, polarity, curvature (twice the smaller eigenvalue)."""
+    height, width = smooth.shape
+    inside = (x > 0) & (y > 0) & (x < width - 1) & (y < height - 1)
+    x, y = x[inside], y[inside]
+
+    def at(dx: int, dy: int) -> Floats32:
+        return smooth[y + dy, x + dx]
+
+    across = at(1, 0) + at(-1, 0)
+    down = at(0, 1) + at(0, -1)
+    shear = (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1)) / 2
+    weak = size[y, x] - np.hypot(across - down, shear)
+    polarity = np.where(across + down > 4 * at(0, 0), -1, 1)
+    keep = weak > least[y, x]
+    x, y = x[keep], y[keep]
+    fine = [c.astype(np.float64) for c in (x, y)]
+    here = size[y, x].astype(np.float64)
+    for k, (dx, dy) in enumerate(((1, 0), (0, 1))):
+        before = size[y - dy, x - dx].astype(np.float64)
+        after = size[y + dy, x + dx].astype(np.float64)
+        bend = np.minimum(before + after - 2 * here, -1e-9)
+        fine[k] += np.clip((before - after) / (2 * bend), -0.5, 0.5)
+    return np.stack([fine[0], fine[1] + first, polarity[keep], weak[keep]])
+
+
+def _cell_noise(size: Floats32, columns: int) -> Floats32:
+    """Noise of the curvature in the cells of a strip, (rows of cells, columns)."""
+    side = CELL_PX // NOISE_STEP
+    sample = size[::NOISE_STEP, ::NOISE_STEP]
+    rows = max(1, sample.shape[0] // side)
     cells = sample[: rows * side, : columns * side]
-    cells = cells.reshape(rows, cells.shape[0] // rows, columns, -1).swapaxes(1, 2).reshape(rows, columns, -1)
-    level = np.quantile(cells[:, :, ::3], NOISE_QUANTILE, axis=2).astype(np.float32) / 1.96
-    level = np.maximum(level, NOISE_FLOOR * np.median(level))
-    calm = cv2.medianBlur(level.astype(np.float32), 3)
-    return np.asarray(cv2.resize(calm, (width, height), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+    cells = cells.reshape(rows, cells.shape[0] // rows, columns, side).swapaxes(1, 2).reshape(rows, columns, -1)
+    place = int(NOISE_QUANTILE * (cells.shape[2] - 1))
+    return np.asarray(np.partition(cells, place, axis=2)[:, :, place] / NOISE_SIGMAS, dtype=np.float32)
+
+
+def _noise_at(level: Floats32, x_share: Floats, y_share: Floats) -> Floats:
+    """Noise at shares of the picture's width and height, interpolated between the cells."""
+    calm = cv2.medianBlur(np.maximum(level, NOISE_FLOOR * np.median(level)), 3)
+    rows, columns = level.shape
+    map_x = (x_share * columns - 0.5).astype(np.float32).reshape(-1, 1)
+    map_y = (y_share * rows - 0.5).astype(np.float32).reshape(-1, 1)
+    out = [
+        cv2.remap(calm, map_x[k : k + 30000], map_y[k : k + 30000], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        for k in range(0, len(map_x), 30000)
+    ]
+    return np.concatenate(out).ravel().astype(np.float64) if out else np.zeros(0)

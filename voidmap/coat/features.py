@@ -18,6 +18,8 @@ RINGS_SIGMAS = (0.0, 0.8, 1.6, 2.4, 3.2, 4.2, 5.4, 7.0, 9.0)
 a thread or an edge beyond."""
 OUTER_RING = 4
 """The ring whose median is the spot's surroundings."""
+SAMPLE_SIGMA = 0.6
+"""Smoothing before sampling, px of the level: half the noise for 0.1 px of blur more."""
 SPOKES = 16
 WAVES = (1, 2, 4)
 """Angular waves kept: 1 an edge, 2 a line through, 4 two lines."""
@@ -51,7 +53,7 @@ def ring_samples(levels: tuple[Level, ...], found: Candidates) -> Floats:
         at_x = x[:, None, None] + radius[:, :, None] * np.cos(angle)[:, None, :]
         at_y = y[:, None, None] + radius[:, :, None] * np.sin(angle)[:, None, :]
         shape = (len(mine), -1)
-        smooth = cv2.GaussianBlur(level.picture, (0, 0), 0.6)
+        smooth = cv2.GaussianBlur(level.picture, (0, 0), SAMPLE_SIGMA)
         grey = cv2.remap(
             smooth,
             at_x.reshape(shape).astype(np.float32),
