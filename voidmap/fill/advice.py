@@ -49,6 +49,8 @@ def clashes(
     for product in (resin.fill, resin.thin, resin.coat):
         found.append(clash.ratio_weight_against_volume(product))
         for container in product.containers:
+            if container.label_ml is not None:
+                found.append(clash.us_against_imperial(container.ml, container.label_ml))
             found.append(clash.ounces_of_weight_for_fluid(container, product.density_g_per_ml))
     found += _depths(intake, resin, used, overfill_mm, most_lifts)
     if coat_every_h is not None:

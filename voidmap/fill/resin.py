@@ -15,12 +15,16 @@ _REMEDY = "correct it in resin.toml, or delete the file and run voidmap fill for
 
 @dataclass(frozen=True)
 class Container:
-    """What a product is sold in: A and B together. ``price`` and ``mass_g`` are None when not given."""
+    """What a product is sold in: A and B together; what is not given is None.
+
+    ``mass_g`` and ``label_ml`` are a second and third figure on the label, to be checked against the size.
+    """
 
     label: str
     ml: float
     price: float | None = None
     mass_g: float | None = None
+    label_ml: float | None = None
 
 
 @dataclass(frozen=True)
@@ -184,11 +188,16 @@ def _containers(section: str, given: Any) -> list[Container]:
     if not isinstance(given, list):
         raise ValueRefused(f"{section}.containers in resin.toml is not a list", _REMEDY)
     for entry in given:
-        if not isinstance(entry, dict) or "size" not in entry or set(entry) - {"size", "price", "mass"}:
+        if not isinstance(entry, dict) or "size" not in entry or set(entry) - {"size", "price", "mass", "label_ml"}:
             raise ValueRefused(f"{section}.containers in resin.toml has an entry without size", _REMEDY)
         price = entry.get("price")
         if price is not None and (not isinstance(price, (int, float)) or not 0 <= price < 1e6):
             raise ValueRefused(f"{section}.containers in resin.toml has a price of {price}", "give a number, 0 or more")
+        label = entry.get("label_ml")
+        if label is not None and (isinstance(label, bool) or not isinstance(label, (int, float)) or not label > 0):
+            raise ValueRefused(
+                f"{section}.containers in resin.toml has a label_ml of {label}", "give ml as on the label"
+            )
         try:
             ml = units.parse_volume_ml(str(entry["size"]))
             mass = units.parse_mass_g(str(entry["mass"])) if "mass" in entry else None
@@ -196,7 +205,7 @@ def _containers(section: str, given: Any) -> list[Container]:
             raise ValueRefused(f"{section}.containers in resin.toml: {error.wrong}", error.remedy) from error
         if not 1 <= ml <= 1e6:
             raise ValueRefused(f"{section}.containers in resin.toml has a size of {entry['size']}", _REMEDY)
-        found.append(Container(str(entry["size"]), ml, float(price) if price else None, mass))
+        found.append(Container(str(entry["size"]), ml, float(price) if price else None, mass, label))
     return found
 
 

@@ -106,8 +106,9 @@ def _head(plan: FillPlan) -> list[str]:
     extra = plan.allowances
     return [
         f"Mix {amount(plan.mix_ml)} in {batch_count(plan)}; chance that a cup runs short: {plan.chance_short:.1%}.",
-        f"Voids {amount(plan.volume_ml)}, 95 % interval {lo:.0f} to {hi:.0f} ml; overfill {amount(extra.overfill_ml)}; "
-        f"soak {amount(extra.soak_ml)}; cup and stick {amount(extra.cup_ml)}.",
+        f"Voids {amount(plan.volume_ml)}, 95 % interval {lo:.0f} to {hi:.0f} ml.",
+        f"On top: overfill {amount(extra.overfill_ml)}, soak {amount(extra.soak_ml)}, cup and stick "
+        f"{amount(extra.cup_ml)}.",
     ]
 
 

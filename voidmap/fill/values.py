@@ -120,10 +120,10 @@ def write_template() -> str:
                 lines.append(f'{key} = {{ value = {_toml(field.usual)}, source = "assumed" }}{note}')
         if section in PRODUCTS:
             lines += [
-                "# What you can buy (parts A and B together), with your price; mass only if the label gives it.",
+                "# What you can buy (A and B together), with your price; mass and label_ml as the label gives them.",
                 "# containers = [",
                 '#   { size = "1 qt", price = 0.0 },',
-                '#   { size = "1 gal", price = 0.0, mass = "4.2 kg" },',
+                '#   { size = "1 gal", price = 0.0, mass = "4.2 kg", label_ml = 3785 },',
                 "# ]",
             ]
     return "\n".join(lines) + "\n"
