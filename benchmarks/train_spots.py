@@ -66,9 +66,7 @@ def real_tile(rng, pictures):
     )
     matrix = cv2.getRotationMatrix2D(middle, rng.uniform(0, 360), zoom)
     matrix[:, 2] += SIDE / 2 - np.asarray(middle)
-    return cv2.warpAffine(
-        picture, matrix, (SIDE, SIDE), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101
-    )
+    return cv2.warpAffine(picture, matrix, (SIDE, SIDE), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
 
 
 def blob_outline(rng, middle, length, width, turn):
@@ -90,9 +88,7 @@ def fill_over(picture, outline, colour, opacity):
 def stroke(picture, points, width, colour, strength):
     """Blend a thread-like stroke along points (N, 2) px into a float picture."""
     fine = np.zeros((picture.shape[0] * 2, picture.shape[1] * 2), np.uint8)
-    cv2.polylines(
-        fine, [np.round(points * 32).astype(np.int32)], False, 255, max(1, round(2 * width)), cv2.LINE_AA, 4
-    )
+    cv2.polylines(fine, [np.round(points * 32).astype(np.int32)], False, 255, max(1, round(2 * width)), cv2.LINE_AA, 4)
     share = cv2.resize(fine, picture.shape[1::-1], interpolation=cv2.INTER_AREA).astype(np.float32)[..., None] / 255
     return picture * (1 - share * strength) + np.asarray(colour, np.float32) * share * strength
 
@@ -107,12 +103,14 @@ def thread(rng, length):
 
 
 def dress(rng, picture):
-    """Add to a float picture what is on and under a coat but no pinhole."""
+    """Add to a float picture what is on and under a coat but no pinhole; returns it and the fills' outlines."""
+    outlines = []
     for _ in range(rng.integers(0, 4)):
         tint = rng.choice([(110, 160, 225), (40, 40, 40), (230, 230, 230), (160, 90, 40), (60, 120, 180)])
         outline = blob_outline(
             rng, rng.uniform(0, SIDE, 2), rng.uniform(30, 260), rng.uniform(4, 60), rng.uniform(0, np.pi)
         )
+        outlines.append(outline)
         picture = fill_over(picture, outline, np.asarray(tint) * rng.uniform(0.7, 1.05), rng.uniform(0.75, 1))
     for _ in range(rng.integers(3, 22)):
         points = rng.uniform(0, SIDE, 2) + thread(rng, rng.uniform(6, 110))
@@ -130,7 +128,7 @@ def dress(rng, picture):
         ends = np.array([[-1, -1], [1, 1]]) * [np.cos(turn), np.sin(turn)] * rng.uniform(20, 300) + start
         colour = rng.choice([60.0, 235.0])
         picture = stroke(picture, ends, rng.uniform(0.5, 3), (colour,) * 3, rng.uniform(0.05, 0.6))
-    return picture
+    return picture, outlines
 
 
 def lit(rng, picture, sanded):
@@ -161,7 +159,7 @@ def lit(rng, picture, sanded):
 
 def photographed(rng, picture):
     """Blur, noise, sharpening and JPEG; returns the photo and its blur (1 sigma, px)."""
-    blur = float(rng.uniform(0.35, 1.3))
+    blur = float(rng.uniform(0.35, 1.6))
     seen = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), blur)
     noise = rng.standard_normal(seen.shape).astype(np.float32)
     noise = cv2.GaussianBlur(noise, (0, 0), 0.6) * 2.0
@@ -180,16 +178,31 @@ def effective_blur(blur, sharpen):
     return SIGMA_BY_MTF50 / f[np.argmax(mtf < 0.5)]
 
 
+def spread_out(places, least):
+    """Return the indices of places (N, 2), none nearer than ``least`` to one before it."""
+    kept = []
+    for i, place in enumerate(places):
+        if all(np.hypot(*(place - places[j])) >= least for j in kept):
+            kept.append(i)
+    return np.asarray(kept, dtype=int)
+
+
 def scene(rng, pictures):
     """Return a photo, its planted pinholes and its blur."""
     base = real_tile(rng, pictures) if pictures and rng.random() < 0.35 else wood_picture(rng)
     sanded = bool(rng.random() < 0.45)
-    picture = lit(rng, dress(rng, base.astype(np.float32)), sanded)
+    dressed, outlines = dress(rng, base.astype(np.float32))
+    picture = lit(rng, dressed, sanded)
     picture = np.clip(picture, 0, 255).astype(np.uint8)
     free = np.zeros((SIDE, SIDE), np.uint8)
     free[12:-12, 12:-12] = 1
-    places = places_apart(free, int(rng.integers(30, 110)), rng.uniform(14, 40), rng, taken_px=np.zeros((0, 2)))
-    sizes = np.clip(np.exp(rng.normal(np.log(5.5), 0.55, len(places))), 1.6, LARGEST_PX)
+    at_rims = np.concatenate([o + rng.normal(0, 6, o.shape) for o in outlines] or [np.zeros((0, 2))])
+    at_rims = at_rims[np.all((at_rims > 15) & (at_rims < SIDE - 15), axis=1)]
+    at_rims = at_rims[rng.random(len(at_rims)) < rng.uniform(0, 0.25)]
+    apart = rng.uniform(14, 40)
+    places = places_apart(free, int(rng.integers(30, 110)), apart, rng, taken_px=at_rims)
+    places = np.concatenate([places, at_rims[spread_out(at_rims, 12.0)]])
+    sizes = np.clip(np.exp(rng.normal(np.log(5.5), 0.62, len(places))), 1.6, LARGEST_PX)
     plants = [Plant(float(x), float(y), float(d)) for (x, y), d in zip(places, sizes, strict=True)]
     planted = plant(picture, plants, rng, sanded=sanded, blur_px=0.3)
     photo, blur = photographed(rng, planted)
@@ -286,9 +299,7 @@ def report(x, label, ratio, weight, net):
     for cut in (0.3, 0.5, 0.7):
         called = use & (p > cut)
         true = called & (label > 0)
-        print(
-            f"  p > {cut}: precision {true.sum() / max(1, called.sum()):.3f}  recall {true.sum() / label.sum():.3f}"
-        )
+        print(f"  p > {cut}: precision {true.sum() / max(1, called.sum()):.3f}  recall {true.sum() / label.sum():.3f}")
     for low in np.arange(0, 1, 0.2):
         at = use & (p >= low) & (p < low + 0.2)
         print(f"  said {p[at].mean():.2f}  is {label[at].mean():.2f}  ({at.sum()})")

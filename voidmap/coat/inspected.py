@@ -16,7 +16,7 @@ SHRINK = 4
 """The masks' grid, photo px: a quarter of the finest outline that matters."""
 COARSE_MM = 1.0
 """Grid of the square-on picture in which the slab and the sheets are found, mm."""
-CLEAR_MM = 2.0
+CLEAR_MM = 1.0
 """Kept clear of the slab's edge, of sheets and of the frame: a pinhole there can't be told from the edge."""
 CLIPPED = 250
 """All channels at or over this: glare that hides what lies under it."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from voidmap.errors import CantTell, JobError, ScaleError, ValueRefused
+from voidmap.errors import JobError, ScaleError, ValueRefused
 from voidmap.files import Job, load_photos, open_job, read_json
 from voidmap.records import CoatRecord, Intake, PhotoRecord, Pinhole
 
@@ -197,18 +197,12 @@ def _look(photo: Photo, plane: Plane, record: PhotoRecord, options: CoatOptions,
 
 def _surroundings(photo: Photo, plane: Plane, options: CoatOptions) -> tuple[Floats | None, tuple[Floats, ...]]:
     """Return the slab's outline in photo px (None: it fills the frame) and the outlines of the boards' sheets."""
-    from voidmap import scale, surface
-    from voidmap.surface.covered import find_sheets
+    from voidmap.coat import surround
 
-    ortho = scale.rectify(photo, plane, mm_per_px=ALIGN_MM_PER_PX)
-    sheets = tuple(plane.to_px(s) for s in find_sheets(ortho, plane.patterns_mm))
+    sheets = surround.sheets_px(photo.pixels, plane)
     if options.region == "whole" or options.mm_per_px is not None:
         return None, sheets
-    try:
-        slab = surface.find_slab(ortho, plane.patterns_mm, camera_mm=plane.camera_mm)
-    except CantTell:
-        return None, sheets
-    return plane.to_px(slab.outline_mm), sheets
+    return surround.surface_px(photo.pixels, sheets), sheets
 
 
 def _ortho(one: Looked, plane: Plane, mm_per_px: float) -> Ortho:

@@ -1,0 +1,162 @@
+"""What is in view beside the coated surface: the paper around the boards, and a strip of bench.
+
+A coat's photo is a close-up: the surface fills the frame, or a bench shows along a side of it. Such a bench is
+parted from the surface by an edge that runs from side to side of the frame, sharp all along, with another colour
+beyond it; growth rings are not of another colour on their two sides, the step to sapwood is not sharp, and fills,
+reflections and boards don't run from side to side.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from voidmap.coat.ground import Bytes, Floats32
+from voidmap.model import Floats, Plane
+from voidmap.scale.boards import PATTERN_MM
+
+STEP_MM = 0.5
+"""Step outward from a board's pattern in the search for the paper's edge."""
+WIDEST_MARGIN_MM = 87.0
+"""Margin of an uncut A4 sheet with the pattern at one end: 297 mm less 210 mm; none can be wider."""
+USUAL_MARGIN_MM = 43.5
+"""Of a pattern in the middle of A4; taken when no edge of the paper is seen."""
+PAPER_STEP = 0.07
+"""Paper ends where a colour channel falls by this share or more within 3 mm."""
+PAPER_QUANTILE = 0.85
+"""A side's brightness is this quantile along it, so that bars and letters printed there don't count as an edge."""
+SHRINK = 4
+EDGE_STEP_PX = 2
+"""A bench's edge is sharp: the step is read over this many cells either way (16 photo px in all)."""
+LEAST_STEP = 7.0
+"""8-bit step that counts as an edge; noise of the shrunken picture is about 1."""
+BAND_CELLS = (4, 24)
+"""Colours beside the edge are compared between these distances from it, cells."""
+LEAST_RUN = 0.8
+"""Share of the edge's length on which it must be sharp, and of another colour beyond."""
+DEEPEST = 0.45
+"""Share of the frame that a bench may take from one side: more, and it is not a photo of the coat."""
+
+
+def sheets_px(pixels: Bytes, plane: Plane) -> tuple[Floats, ...]:
+    """Find the paper around each board, as outlines (4, 2) in photo px."""
+    return tuple(plane.to_px(_sheet_mm(pixels, plane, np.asarray(p, dtype=np.float64))) for p in plane.patterns_mm)
+
+
+def _sheet_mm(pixels: Bytes, plane: Plane, pattern: Floats) -> Floats:
+    across = (pattern[1] - pattern[0]) / PATTERN_MM[0]
+    down = (pattern[3] - pattern[0]) / PATTERN_MM[1]
+    left = _margin(pixels, plane, pattern[0], pattern[3], -across)
+    right = _margin(pixels, plane, pattern[1], pattern[2], across)
+    top = _margin(pixels, plane, pattern[0], pattern[1], -down)
+    bottom = _margin(pixels, plane, pattern[3], pattern[2], down)
+    return np.array(
+        [
+            pattern[0] - left * across - top * down,
+            pattern[1] + right * across - top * down,
+            pattern[2] + right * across + bottom * down,
+            pattern[3] - left * across + bottom * down,
+        ]
+    )
+
+
+def _margin(pixels: Bytes, plane: Plane, start: Floats, end: Floats, outward: Floats) -> float:
+    """Distance of the paper's edge from one side of the pattern, mm."""
+    along = np.linspace(0.02, 0.98, 80)[:, None, None]
+    out = np.arange(1.0, WIDEST_MARGIN_MM, STEP_MM)
+    places = start + along * (end - start) + out[None, :, None] * outward
+    at = plane.to_px(places.reshape(-1, 2)).astype(np.float32).reshape(80, len(out), 2)
+    inside = (at[..., 0] >= 0) & (at[..., 0] < pixels.shape[1]) & (at[..., 1] >= 0) & (at[..., 1] < pixels.shape[0])
+    shown = inside.mean(axis=0) > 0.5
+    colour = np.asarray(cv2.remap(pixels, at[..., 0], at[..., 1], cv2.INTER_LINEAR), dtype=np.float64)
+    level = np.quantile(colour, PAPER_QUANTILE, axis=0) + 1.0
+    back = int(3.0 / STEP_MM)
+    fall = np.max(1 - level[back:] / level[:-back], axis=1)
+    edge = np.flatnonzero((fall > PAPER_STEP) & shown[back:])
+    if len(edge) == 0:
+        return USUAL_MARGIN_MM if shown.all() else float(out[shown][-1]) if shown.any() else 1.0
+    first = edge[0]
+    run = fall[first : first + back]
+    return float(out[first + int(np.argmax(run))] + 3.0)
+
+
+def surface_px(pixels: Bytes, sheets: Sequence[Floats]) -> Floats | None:
+    """Find the coated surface's outline (N, 2) photo px; None when it fills the frame.
+
+    Parameters
+    ----------
+    pixels
+        The photo, (H, W, 3) uint8.
+    sheets
+        Outlines of what lies on it, photo px.
+    """
+    size = (pixels.shape[1] // SHRINK, pixels.shape[0] // SHRINK)
+    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    hidden = np.zeros(size[::-1], np.uint8)
+    for sheet in sheets:
+        cv2.fillPoly(hidden, [np.round(np.asarray(sheet) / SHRINK).astype(np.int32)], 255)
+    hidden = cv2.dilate(hidden, np.ones((9, 9), np.uint8))
+    bench = np.zeros(size[::-1], bool)
+    for turns in range(4):
+        edge = _edge_from_left(np.rot90(small, turns), np.rot90(hidden, turns) > 0)
+        if edge is not None:
+            beyond = np.arange(np.rot90(bench, turns).shape[1])[None, :] <= edge[:, None]
+            bench |= np.rot90(beyond, -turns)
+    if not bench.any():
+        return None
+    contours, _ = cv2.findContours((~bench).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    widest = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(np.float64)
+    outline: Floats = widest * SHRINK + (SHRINK - 1) / 2
+    return outline
+
+
+def _edge_from_left(small: Floats32, hidden: NDArray[np.bool_]) -> NDArray[np.int64] | None:
+    """Column of the bench's edge in each row, for a bench along the left side; None when there is none."""
+    reach = int(small.shape[1] * DEEPEST)
+    part = cv2.blur(np.ascontiguousarray(small[:, : reach + BAND_CELLS[1]]), (1, 9))
+    step = np.zeros(part.shape[:2], np.float32)
+    step[:, EDGE_STEP_PX:-EDGE_STEP_PX] = np.abs(part[:, 2 * EDGE_STEP_PX :] - part[:, : -2 * EDGE_STEP_PX]).max(axis=2)
+    step[hidden[:, : part.shape[1]]] = 0
+    path = _best_path(np.minimum(step[:, :reach], 2 * LEAST_STEP))
+    rows = np.arange(len(path))
+    free = ~hidden[rows, path]
+    if free.mean() < 0.5:
+        return None
+    sharp = (step[rows, path] >= LEAST_STEP)[free].mean()
+    apart = _other_colour(part, path)[free].mean()
+    return path if min(sharp, apart) >= LEAST_RUN else None
+
+
+def _best_path(gain: Floats32) -> NDArray[np.int64]:
+    """Columns of the path from top to bottom, one column aside a row at most, that gathers most."""
+    height, width = gain.shape
+    total = gain[0].copy()
+    came = np.zeros((height, width), np.int8)
+    for row in range(1, height):
+        left = np.concatenate([[-np.inf], total[:-1]])
+        right = np.concatenate([total[1:], [-np.inf]])
+        choices = np.stack([left, total + 1e-3, right])
+        best = np.argmax(choices, axis=0)
+        came[row] = best - 1
+        total = choices[best, np.arange(width)] + gain[row]
+    path = np.zeros(height, np.int64)
+    path[-1] = int(np.argmax(total))
+    for row in range(height - 1, 0, -1):
+        path[row - 1] = path[row] + came[row, path[row]]
+    return path
+
+
+def _other_colour(part: Floats32, path: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether the bands on both sides of the path differ in each row, in the way that they mostly do."""
+    near, far = BAND_CELLS
+    rows = np.arange(len(path))[:, None]
+    reach = np.arange(near, far)[None, :]
+    inner = part[rows, np.minimum(path[:, None] + reach, part.shape[1] - 1)].mean(axis=1)
+    outer = part[rows, np.maximum(path[:, None] - reach, 0)].mean(axis=1)
+    difference = cv2.blur(inner - outer, (1, 41))
+    channel = int(np.argmax(np.abs(np.median(difference, axis=0))))
+    sign = np.sign(np.median(difference[:, channel]))
+    return np.asarray(sign * difference[:, channel] >= LEAST_STEP)
