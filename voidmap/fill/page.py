@@ -9,6 +9,7 @@ from voidmap import units
 from voidmap.fill.methods import METHODS
 from voidmap.fill.text import (
     amount,
+    assumed_by_section,
     batch_count,
     day_clock,
     grouped_methods,
@@ -24,15 +25,17 @@ def fill_page(plan: FillPlan, *, title: str) -> str:
     style = files("voidmap.fill").joinpath("page.css").read_text(encoding="utf-8")
     parts = [
         _head(plan, title),
+        _block("Assumed, not from a data sheet: check before mixing", _assumed(plan), "small"),
         _block("These do not agree", _list(plan.contradictions), "clash"),
-        _block("1 Prepare", _prepare(plan)),
+        _pair(
+            _block("1 Prepare", _prepare(plan)) + _block("Without resin", _dry(plan)),
+            _block("4 Coats and what to buy", _coats(plan))
+            + _block("Chance that a cup runs short", _chances(plan))
+            + _block("Notes", _list(plan.notes), "tight"),
+        ),
         _block("2 Mix and pour", _batches(plan)),
         _block("3 Time line", _timeline(plan)),
-        f'<div class="two">{_block("4 Coats", _coats(plan))}{_block("Chance of running short", _chances(plan))}</div>',
-        _block("Without resin", _dry(plan)),
-        _block("Notes", _list(plan.notes)),
-        _block("Cautions", _list(plan.cautions), "cautions"),
-        _block("Assumed, not from a data sheet", _assumed(plan), "small"),
+        _block("Cautions", _list(plan.cautions), "tight columns"),
     ]
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
@@ -44,6 +47,10 @@ def fill_page(plan: FillPlan, *, title: str) -> str:
 
 def _block(head: str, inside: str, kind: str = "") -> str:
     return f'<section class="{kind}"><h2>{escape(head)}</h2>{inside}</section>\n' if inside else ""
+
+
+def _pair(left: str, right: str) -> str:
+    return f'<div class="two"><div>{left}</div><div>{right}</div></div>'
 
 
 def _list(lines: tuple[str, ...]) -> str:
@@ -119,14 +126,12 @@ def _timeline(plan: FillPlan) -> str:
 
 def _coats(plan: FillPlan) -> str:
     rows = "".join(
-        f'<tr><td class="box"></td><th>{escape(m.coat)}</th><td><b>{m.part_a_g:.1f} g</b> {m.part_a_ml:.0f} ml</td>'
-        f"<td><b>{m.part_b_g:.1f} g</b> {m.part_b_ml:.0f} ml</td><td>{m.cups}</td>"
+        f'<tr><td class="box"></td><th>{escape(m.coat)}</th><td><b>{m.part_a_g:g} g</b> {m.part_a_ml:.0f} ml</td>'
+        f"<td><b>{m.part_b_g:g} g</b> {m.part_b_ml:.0f} ml</td><td>{m.cups}</td>"
         f"<td>{escape(amount(m.mix_ml))}</td></tr>"
         for m in plan.coats.mixes
     )
-    head = (
-        '<tr><th class="box"></th><th>Coat</th><th>Part A a cup</th><th>Part B a cup</th><th>Cups</th><th>Mix</th></tr>'
-    )
+    head = '<tr><th class="box"></th><th>Coat</th><th>A a cup</th><th>B a cup</th><th>Cups</th><th>Mix</th></tr>'
     bought = []
     for p in plan.purchases:
         what = f": {', '.join(p.containers)}" if p.containers else ""
@@ -136,10 +141,10 @@ def _coats(plan: FillPlan) -> str:
 
 
 def _chances(plan: FillPlan) -> str:
-    rows = "".join(
-        f"<tr><td>{escape(amount(p.mix_ml))}</td><td>{p.chance_short:.0%}</td></tr>" for p in plan.chance_table
-    )
-    return f"<table><tr><th>Mixed in all</th><th>a cup runs short</th></tr>{rows}</table>" if rows else ""
+    mixed = "".join(f"<td>{p.mix_ml / units.ML_PER_FL_OZ:.1f}<br>{p.mix_ml:.0f}</td>" for p in plan.chance_table)
+    short = "".join(f"<td>{p.chance_short:.0%}</td>" for p in plan.chance_table)
+    rows = f"<tr><th>Mixed, fl oz<br>ml</th>{mixed}</tr><tr><th>Chance</th>{short}</tr>"
+    return f"<table>{rows}</table>" if plan.chance_table else ""
 
 
 def _dry(plan: FillPlan) -> str:
@@ -153,4 +158,5 @@ def _dry(plan: FillPlan) -> str:
 
 
 def _assumed(plan: FillPlan) -> str:
-    return f"<p>{escape('; '.join(plan.assumed))}</p>" if plan.assumed else ""
+    rows = [f"<b>{escape(section)}</b> {escape('; '.join(rest))}" for section, rest in assumed_by_section(plan)]
+    return f"<p>{'. '.join(rows)}.</p>" if rows else ""

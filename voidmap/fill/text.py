@@ -49,7 +49,8 @@ def grouped_preparation(plan: FillPlan) -> list[tuple[str, str]]:
                 continue
             rows.setdefault(step, []).append(method.defect)
     order = sorted(rows, key=lambda step: next(k for k, word in enumerate(STEP_ORDER) if step.startswith(word)))
-    found = [(step, ", ".join(rows[step])) for step in order]
+    every = sum(1 for method in plan.methods if method.prepare)
+    found = [(step, "all" if len(rows[step]) == every > 1 else ", ".join(rows[step])) for step in order]
     dams = [
         f"{d.defect} {units.shop_length(d.length_mm)} ({d.length_mm:.0f} mm){f' on the {d.side}' if d.side else ''}"
         for d in plan.dams
@@ -112,12 +113,17 @@ def _head(plan: FillPlan) -> list[str]:
     ]
 
 
-def _assumed(plan: FillPlan) -> list[str]:
+def assumed_by_section(plan: FillPlan) -> list[tuple[str, list[str]]]:
+    """Return the assumed values, section by section of ``resin.toml``."""
     by_section: dict[str, list[str]] = defaultdict(list)
     for line in plan.assumed:
         section, _, rest = line.partition(".")
         by_section[section].append(rest)
-    return [_wrapped(f"{section}: {'; '.join(rest)}", "    ") for section, rest in by_section.items()]
+    return list(by_section.items())
+
+
+def _assumed(plan: FillPlan) -> list[str]:
+    return [_wrapped(f"{section}: {'; '.join(rest)}", "    ") for section, rest in assumed_by_section(plan)]
 
 
 def _methods(plan: FillPlan) -> list[str]:
