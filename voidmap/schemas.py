@@ -7,7 +7,16 @@ from typing import Any, TypeVar
 
 from voidmap import records
 from voidmap.errors import JobError, ValueRefused
-from voidmap.records import CoatRecord, FillPlan, Intake, ProbeAdvice, Verdict
+from voidmap.records import (
+    BoardsPrinted,
+    CoatRecord,
+    FillPlan,
+    Intake,
+    LensFile,
+    ProbeAdvice,
+    ShotPlan,
+    Verdict,
+)
 
 Record = TypeVar("Record", Intake, FillPlan, CoatRecord, Verdict)
 RECORDS: dict[str, type[Any]] = {
@@ -16,6 +25,9 @@ RECORDS: dict[str, type[Any]] = {
     "fill": FillPlan,
     "coat": CoatRecord,
     "verdict": Verdict,
+    "boards": BoardsPrinted,
+    "lens": LensFile,
+    "shots": ShotPlan,
 }
 
 

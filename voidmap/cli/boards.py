@@ -25,11 +25,12 @@ def register(app: typer.Typer) -> None:
         """
         from voidmap.cli.printing import emit
         from voidmap.files import write_bytes
+        from voidmap.records import BoardsPrinted
         from voidmap.scale.sheet_pdf import SHEETS, boards_pdf
 
         write_bytes(out, boards_pdf(paper))
         emit(
-            {"file": str(out), "paper": paper.lower(), "boards": SHEETS},
+            BoardsPrinted(str(out), paper.lower(), SHEETS),
             as_json=as_json,
             text=lambda: (
                 f"Wrote {out}: boards A to D on {paper.lower()} paper. Print at actual size on matt paper and measure "

@@ -44,7 +44,7 @@ class Priors:
 
     ``lens_mean`` (G, 8) and ``lens_cov`` (G, 8, 8) of each camera (``log f`` relative to ``focal_px``),
     ``aspect`` (G,) fy / fx, ``stretch_sd`` (2,) of the print along x and y, ``refocus_sd`` of log f between photos,
-    ``shape_mean`` and ``shape_sd`` (5,) of a board's departure from the plane, mm; ``least_sigma_px`` is the
+    ``shape_mean`` (5,) and ``shape_sd`` (5,) or (B, 5) of a board's departure from the plane, mm; ``least_sigma_px`` is the
     least error that a corner may be credited with.
     """
 
@@ -233,7 +233,8 @@ def _prior_vectors(layout: Layout, priors: Priors) -> tuple[Floats, Floats]:
     precision[layout.stretch, layout.stretch] = np.diag(priors.stretch_sd**-2)
     for board in range(layout.boards):
         mean[layout.shape(board)] = priors.shape_mean
-        precision[layout.shape(board), layout.shape(board)] = np.diag(priors.shape_sd**-2)
+        spread = np.broadcast_to(priors.shape_sd, (layout.boards, SHAPE_TERMS))[board]
+        precision[layout.shape(board), layout.shape(board)] = np.diag(spread**-2.0)
     return mean, precision
 
 

@@ -20,9 +20,7 @@ LEAST_CONTRAST = 0.04
 _CHUNKS = 8
 
 
-def edge_mtf50(
-    picture: NDArray[np.floating], start_px: Floats, end_px: Floats, reach_px: float
-) -> float | None:
+def edge_mtf50(picture: NDArray[np.floating], start_px: Floats, end_px: Floats, reach_px: float) -> float | None:
     """Return the MTF50 across one straight edge, cycles per pixel.
 
     Parameters
@@ -49,9 +47,7 @@ def edge_mtf50(
     return _mtf50(profile)
 
 
-def _profile(
-    picture: NDArray[np.floating], start: Floats, unit: Floats, length: float, reach: float
-) -> Floats | None:
+def _profile(picture: NDArray[np.floating], start: Floats, unit: Floats, length: float, reach: float) -> Floats | None:
     """Edge spread in quarter-pixel bins from -reach to +reach."""
     low = np.floor(np.minimum(start, start + unit * length) - reach).astype(int)
     high = np.ceil(np.maximum(start, start + unit * length) + reach).astype(int) + 1

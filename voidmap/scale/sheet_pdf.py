@@ -66,9 +66,7 @@ def _draw_sheet(figure, number: int, size: tuple[float, float]) -> None:  # type
     _bar(axes, (beside, top), (beside, top + BAR_MM))
     words = f"{board_name(number)}".upper()
     axes.text(left + PATTERN_MM[0], below + 4, words, fontsize=15, weight="bold", ha="right", va="center")
-    axes.text(
-        left + BAR_MM + 3, below, "100 mm: bar x", fontsize=8, ha="left", va="center"
-    )
+    axes.text(left + BAR_MM + 3, below, "100 mm: bar x", fontsize=8, ha="left", va="center")
     axes.text(beside - 2.5, top + BAR_MM / 2, "100 mm: bar y", fontsize=8, ha="center", va="center", rotation=90)
     axes.text(
         left,
@@ -82,7 +80,7 @@ def _draw_sheet(figure, number: int, size: tuple[float, float]) -> None:  # type
 
 
 def _bar(axes, start: tuple[float, float], end: tuple[float, float]) -> None:  # type: ignore[no-untyped-def]
-    """A bar whose ticks' outer edges are exactly 100 mm apart."""
+    """Draw a bar whose ticks' outer edges are exactly 100 mm apart."""
     from matplotlib.patches import Rectangle
 
     thin = 0.3

@@ -15,6 +15,7 @@ from voidmap.scale.adjust import Fit, Look, Priors, Start, adjust, board_world
 from voidmap.scale.boards import BAR_MM, pattern_outline_mm
 from voidmap.scale.camera import lens_record, plane_points, rotations
 from voidmap.scale.detect import BoardSeen, find_boards, grey_of
+from voidmap.scale.faults import check_boards, why_no_board
 from voidmap.scale.priors import board_priors, lens_priors
 
 DRAWS = 200
@@ -110,8 +111,6 @@ def check_lengths(bar_x_mm: float, bar_y_mm: float, board_thickness_mm: float) -
 
 def boards_in(photo: Photo) -> tuple[BoardSeen, ...]:
     """Find the boards in a photo; refuse a photo without any."""
-    from voidmap.scale.faults import why_no_board
-
     grey = grey_of(photo.pixels)
     boards = find_boards(grey, photo.file)
     if not boards:
@@ -143,7 +142,7 @@ def solve_boards(
         board_thickness_mm=board_thickness_mm,
     )
     names = [photo.file for photo in photos]
-    fit = fit_looks(looks, camera_of, priors, names)
+    fit = check_boards(fit_looks(looks, camera_of, priors, names), looks, camera_of, priors, numbers)
     sizes = [(p.width_px, p.height_px) for p in photos]
     planes = planes_of(fit, looks, numbers, sizes, priors, source="photo" if lens is None else "file")
     return Solution(numbers, looks, tuple(tuple(b) for b in seen), fit, planes)
