@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from voidmap.cli import options
 from voidmap.cli.printing import emit, photograph_again, progress
+
+if TYPE_CHECKING:
+    from voidmap.records import Intake
 
 
 def register(app: typer.Typer) -> None:
@@ -40,7 +44,6 @@ def register(app: typer.Typer) -> None:
         """
         from voidmap import units
         from voidmap.job.intake import STEPS, IntakeOptions, take_in
-        from voidmap.report.tables import intake_text
 
         chosen = IntakeOptions(
             thickness_mm=units.parse_length_mm(slab_thickness) if slab_thickness else None,
@@ -56,7 +59,13 @@ def register(app: typer.Typer) -> None:
         )
         with progress(len(STEPS), as_json=as_json) as step:
             record = take_in(job, photos, chosen, step)
-        emit(record, as_json=as_json, text=lambda: intake_text(record, job))
+        emit(record, as_json=as_json, text=lambda: _text(record, job))
         again = tuple(r for p in record.photos if p.quality.verdict == "reshoot" for r in p.quality.reasons)
         if again:
             photograph_again(again)
+
+
+def _text(record: Intake, job: Path) -> str:
+    from voidmap.report.tables import intake_text
+
+    return intake_text(record, job)
