@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from voidmap.model import Ortho, SlabFound
 from voidmap.surface.blur import edge_blur_px
 from voidmap.surface.dots import find_dots
@@ -18,6 +20,7 @@ from voidmap.surface.rim import log_channels, refine_rim
 
 def find_candidates(ortho: Ortho, slab: SlabFound) -> tuple[Candidate, ...]:
     """Find and describe patches, lines and dots that stand out from the slab's own sound wood."""
+    ortho, slab, shift = _cut_out(ortho, slab)
     evened = even_light(ortho, slab, grain_direction_deg(ortho, slab))
     if not evened.seen.any():
         return ()
@@ -30,7 +33,35 @@ def find_candidates(ortho: Ortho, slab: SlabFound) -> tuple[Candidate, ...]:
         if cover is not None:
             found.append(Candidate(cover, "patch", 0.0))
     lines, dots = line_and_dot_scores(evened)
-    found += [Candidate(line.cover, "line", line.score, line.path_px) for line in find_lines(evened, lines)]
+    traced = find_lines(evened, lines, blur_px)
+    found += [Candidate(line.cover, "line", line.score, line.path_px, line.width_max_px) for line in traced]
     found += [Candidate(dot.cover, "dot", dot.score) for dot in find_dots(evened, dots)]
     texture = texture_of(evened, distance)
-    return tuple(replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found)
+    described = [replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found]
+    return tuple(_moved(c, shift) for c in described)
+
+
+def _cut_out(ortho: Ortho, slab: SlabFound) -> tuple[Ortho, SlabFound, tuple[int, int]]:
+    """Cut the slab out of a picture that shows much bench; return the cut's (column, row) too."""
+    rows, columns = np.nonzero(slab.mask.any(axis=1))[0], np.nonzero(slab.mask.any(axis=0))[0]
+    if not len(rows):
+        return ortho, slab, (0, 0)
+    top, left = int(rows[0]), int(columns[0])
+    box = (slice(top, int(rows[-1]) + 1), slice(left, int(columns[-1]) + 1))
+    mm = ortho.mm_per_px
+    x0, y0 = ortho.x0_mm + left * mm, ortho.y0_mm + top * mm
+    pixels = np.ascontiguousarray(ortho.pixels[box])
+    return (
+        replace(ortho, pixels=pixels, valid=ortho.valid[box], x0_mm=x0, y0_mm=y0),
+        replace(slab, mask=slab.mask[box], covered=slab.covered[box]),
+        (left, top),
+    )
+
+
+def _moved(found: Candidate, shift: tuple[int, int]) -> Candidate:
+    """Carry a candidate from the cut back to the whole picture."""
+    x, y = found.cover.corner
+    outline = found.cover.outline_px + np.array(shift, dtype=np.float64)
+    cover = replace(found.cover, corner=(x + shift[0], y + shift[1]), outline_px=outline)
+    path = None if found.path_px is None else found.path_px + np.array(shift, dtype=np.float64)
+    return replace(found, cover=cover, path_px=path)

@@ -32,6 +32,7 @@ class Candidate:
     source: str
     score: float
     path_px: Floats | None = None
+    width_max_px: float | None = None
     features: dict[str, float] = field(default_factory=dict)
 
 

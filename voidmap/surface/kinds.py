@@ -1,16 +1,29 @@
-"""What a found thing is: a chance for each kind, and whether it is a void at all."""
+"""What a found thing is: a chance for each kind, and whether it is a void at all.
+
+The chances come from a small model (``kinds.json``): a sum of shallow decision trees over the figures of
+``features.describe``, trained on simulated slabs by ``benchmarks/train_kinds.py`` and calibrated on slabs held
+out from the trees. A tree is ``[value]``, or ``[figure, cut, low, high]`` where ``low`` is taken when the figure
+is at most the cut.
+"""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
 
 import numpy as np
 
+from voidmap.model import Floats
 from voidmap.records import Kind
 
 # The label of a candidate that is nothing: growth rings, pores, pencil, shadows.
 NOTHING = "nothing"
+# Real slabs hold what the simulator does not: this much of every chance is spread over all labels.
+UNKNOWN_SHARE = 0.02
 
 
 @dataclass(frozen=True)
@@ -20,7 +33,6 @@ class Judgement:
     kind: Kind | None
     void_probability: float
     kind_chances: Mapping[Kind, float]
-    through_probability: float = 0.0
 
     @property
     def is_void(self) -> bool:
@@ -28,51 +40,42 @@ class Judgement:
         return self.kind is not None and self.kind.is_void
 
 
+@cache
+def _model() -> dict[str, Any]:
+    text = files("voidmap.surface").joinpath("kinds.json").read_text(encoding="utf-8")
+    return dict(json.loads(text))
+
+
 def judge(figures: Mapping[str, float]) -> Judgement:
-    """Judge a candidate by its figures (see ``features.describe``)."""
-    return _settle(_rules(figures))
+    """Judge a candidate by its figures (see ``features.describe``).
+
+    The candidate is a void, a flat thing or nothing, whichever has the greatest chance as a group; within the
+    group it is the likeliest kind. ``kind_chances`` are those of the kinds, given that it is something.
+    """
+    model = _model()
+    labels: list[str] = model["labels"]
+    chances = dict(zip(labels, _chances(model, figures), strict=True))
+    kinds = {kind: float(chances[kind]) for kind in Kind}
+    void = sum(p for kind, p in kinds.items() if kind.is_void)
+    flat = sum(p for kind, p in kinds.items() if not kind.is_void)
+    given = {kind: p / (void + flat) for kind, p in kinds.items()}
+    if chances[NOTHING] > max(void, flat):
+        return Judgement(None, void, given)
+    best = max((k for k in given if k.is_void == (void >= flat)), key=lambda k: given[k])
+    return Judgement(best, void, given)
 
 
-def _settle(chances: Mapping[str, float]) -> Judgement:
-    """Turn chances over all labels into a judgement."""
-    void = sum(p for label, p in chances.items() if label != NOTHING and Kind(label).is_void)
-    flat = sum(p for label, p in chances.items() if label != NOTHING and not Kind(label).is_void)
-    total = max(void + flat, 1e-9)
-    kinds = {Kind(label): p / total for label, p in chances.items() if label != NOTHING}
-    if chances.get(NOTHING, 0.0) > max(void, flat):
-        return Judgement(None, void, kinds)
-    best = max((k for k in kinds if k.is_void == (void >= flat)), key=lambda k: kinds[k])
-    return Judgement(best, void, kinds)
+def _chances(model: Mapping[str, Any], figures: Mapping[str, float]) -> Floats:
+    scores = np.array(model["start"], dtype=np.float64)
+    for trees in model["rounds"]:
+        scores += [_leaf(tree, figures) for tree in trees]
+    scores = scores / model["temperature"]
+    chances = np.exp(scores - scores.max())
+    chances = chances / chances.sum()
+    return np.asarray((1.0 - UNKNOWN_SHARE) * chances + UNKNOWN_SHARE / len(chances), dtype=np.float64)
 
 
-def _rules(f: Mapping[str, float]) -> dict[str, float]:
-    chances = {str(kind): 0.01 for kind in Kind} | {NOTHING: 0.02}
-
-    def sigmoid(x: float) -> float:
-        return float(1.0 / (1.0 + np.exp(-x)))
-
-    area = float(np.exp(f["log_area"]))
-    if f["is_line"]:
-        void = sigmoid(6.0 * (f["score"] - 4.2) * 0.3 + 8.0 * (-f["dark_middle"] - 0.35) + (f["log_length"] - 3.0))
-        seam = sigmoid(3.0 * (f["log_length"] - 4.7)) * sigmoid(20.0 * (0.004 - f["bow_share"]) * 10)
-        chances["seam_gap"], chances["crack"] = void * seam, void * (1 - seam)
-        chances[NOTHING] = 1.0 - void
-    elif f["is_dot"]:
-        void = sigmoid(0.4 * (f["score"] - 15.0) + 8.0 * (f["roundness"] - 0.7) + 6.0 * (-f["dark_low"] - 0.3))
-        chances["hole"], chances[NOTHING] = void, 1.0 - void
-    else:
-        odd = sigmoid(
-            3.0 * (f["odd"] - 1.9) + 2.0 * (f["log_area"] - 4.0) + 6 * (f["step"] - 0.1) - 4 * (f["log_slender"] > 3.5)
-        )
-        rough = sigmoid(3.0 * (f["rough_fine"] - 1.6) + 10.0 * (-f["dark_middle"] - 0.5) + 6.0 * (f["black"] - 0.2))
-        sharp = sigmoid(2.0 * (3.0 - f["rim_width"]))
-        void = odd * rough * sharp
-        bark = sigmoid(1.5 * (f["log_area"] - 6.3) + 3.0 * (f["rough_fine"] - 2.5))
-        chances["bark_void"], chances["knot_hole"] = void * bark, void * (1.0 - bark)
-        knot = sigmoid(3.0 * (f["rough_along"] - 0.7) + 2.0 * (1.5 - f["log_axes"] * 2) + 2 * (2 - f["rim_width"]))
-        chances["sound_knot"], chances["stain"] = odd * (1 - void) * knot, odd * (1 - void) * (1 - knot)
-        chances[NOTHING] = 1.0 - odd
-        if area < 15:
-            chances["hole"], chances["knot_hole"] = chances["knot_hole"] + chances["bark_void"], 0.01
-    total = sum(chances.values())
-    return {label: p / total for label, p in chances.items()}
+def _leaf(tree: list[Any], figures: Mapping[str, float]) -> float:
+    while len(tree) > 1:
+        tree = tree[2] if figures[tree[0]] <= tree[1] else tree[3]
+    return float(tree[0])

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from voidmap.model import Floats
+from voidmap.surface.across import profiles, widths_px
 from voidmap.surface.light import Evened
 from voidmap.surface.mosaic import Bools, Floats32
 from voidmap.surface.rim import Cover, cover_of
@@ -15,7 +16,7 @@ from voidmap.surface.rim import Cover, cover_of
 # A line starts where it is this many times stronger than the figure nearby, and goes on down to that.
 START_SCORE, GO_ON_SCORE = 5.0, 2.5
 # A piece of a line is at least this long; a whole line too.
-LEAST_PIECE_MM, LEAST_LENGTH_MM = 2.0, 6.0
+LEAST_PIECE_MM, LEAST_LENGTH_MM = 4.0, 6.0
 # Two pieces join over a gap of at most this, and at most this share of the shorter one, ...
 JOIN_MM, JOIN_SHARE = 15.0, 1.0
 # ... when both point at each other within this angle.
@@ -30,12 +31,14 @@ ALONG_MM = 8.0
 
 @dataclass(frozen=True, eq=False)
 class Line:
-    """A dark line: its path (N, 2) in px from end to end, its cover, and its length along the path."""
+    """A dark line: its path (N, 2) in px from end to end, its cover, its length along the path, its widths."""
 
     path_px: Floats
     cover: Cover
     length_px: float
     score: float
+    width_mean_px: float
+    width_max_px: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,8 +55,8 @@ class Piece:
         return float(np.hypot(*np.diff(self.path, axis=0).T).sum())
 
 
-def find_lines(evened: Evened, score: Floats32) -> list[Line]:
-    """Trace dark lines in a score map (see ``ridges.line_score``)."""
+def find_lines(evened: Evened, score: Floats32, blur_px: float) -> list[Line]:
+    """Trace dark lines in a score map (see ``ridges.line_and_dot_scores``)."""
     pieces = _pieces(score, evened.mm_per_px)
     lines = []
     for group in _joined(pieces, evened.mm_per_px):
@@ -61,9 +64,9 @@ def find_lines(evened: Evened, score: Floats32) -> list[Line]:
         length = float(np.hypot(*np.diff(path, axis=0).T).sum())
         if length * evened.mm_per_px < LEAST_LENGTH_MM:
             continue
-        cover = _cover(group, path, evened)
-        if cover is not None:
-            lines.append(Line(path, cover, length, float(np.median([p.score for p in group]))))
+        line = _line(group, path, length, evened, blur_px)
+        if line is not None:
+            lines.append(line)
     return lines
 
 
@@ -190,8 +193,8 @@ def _chain(group: list[Piece]) -> Floats:
     return np.vstack(chain)
 
 
-def _cover(group: list[Piece], path: Floats, evened: Evened) -> Cover | None:
-    """Share of each pixel that the crack covers, from the darkness across it."""
+def _line(group: list[Piece], path: Floats, length: float, evened: Evened, blur_px: float) -> Line | None:
+    """Measure a line: what it covers, and its width along the path."""
     mm = evened.mm_per_px
     bones = np.vstack([p.bones for p in group])
     reach = int(np.ceil((WIDEST_MM + 3.0) / mm))
@@ -203,33 +206,65 @@ def _cover(group: list[Piece], path: Floats, evened: Evened) -> Cover | None:
     spine[local[:, 1], local[:, 0]] = 1
     cv2.polylines(spine, [np.round(path - [x0, y0]).astype(np.int32)], False, 1)
     bare = evened.seen[y0:y1, x0:x1]
-    level = np.where(bare, evened.dark[y0:y1, x0:x1], np.float32(0))
-    share = cross_share(level, bare, spine.astype(bool), mm)
-    return cover_of(share, (int(x0), int(y0)), spine.astype(bool))
+    light = np.exp(np.where(bare, np.minimum(evened.dark[y0:y1, x0:x1], 0.5), np.float32(0)))
+    away = cv2.distanceTransform(1 - spine, cv2.DIST_L2, 5) * mm
+    missing = missing_light(light, bare, np.asarray(away, dtype=np.float32), mm)
+    share = cross_share(missing, bare, spine.astype(bool), np.asarray(away, dtype=np.float32), mm)
+    cover = cover_of(share, (int(x0), int(y0)), spine.astype(bool))
+    if cover is None:
+        return None
+    rows = profiles(missing, path - [x0, y0], 0.5 * WIDEST_MM / mm, ALONG_MM / mm)
+    true, at_half = widths_px(rows, blur_px)
+    narrower = float(true.sum() / max(at_half.sum(), 1e-6))
+    if narrower < 1.0:
+        cover = _narrowed(cover, share, spine.astype(bool), narrower) or cover
+    score = float(np.median([p.score for p in group]))
+    widest = float(np.quantile(true, 0.98))
+    return Line(path, cover, length, score, cover.area_px / length, max(widest, cover.area_px / length))
 
 
-def cross_share(level: Floats32, bare: Bools, spine: Bools, mm_per_px: float) -> Floats32:
+def missing_light(light: Floats32, bare: Bools, away: Floats32, mm_per_px: float) -> Floats32:
+    """Light that is missing at each pixel, as a share of what the wood beside the line gives back.
+
+    Blur mixes light, not logs, so shares are taken in light.
+    """
+    beside = bare & (away > 1.5) & (away < 0.5 * WIDEST_MM)
+    wood = _mean_of(light, beside, ALONG_MM / 2 / mm_per_px, 1.0)
+    return np.where(bare, 1.0 - light / np.maximum(wood, 0.05), np.float32(0)).astype(np.float32)
+
+
+def cross_share(missing: Floats32, bare: Bools, spine: Bools, away: Floats32, mm_per_px: float) -> Floats32:
     """Share of each pixel covered by a crack that runs along ``spine``.
 
-    Blur mixes light, not logs, so the share is taken in light: how far a pixel has gone from the wood beside
-    the crack to the crack's own darkness nearby. The spine itself is always covered (a gap that the crack
-    shows through).
+    It is how far a pixel has gone from the wood beside the crack to the crack's own darkness nearby. The spine
+    itself is always covered (a gap that the crack shows through).
     """
-    away = cv2.distanceTransform((~spine).astype(np.uint8), cv2.DIST_L2, 5) * mm_per_px
-    light = np.exp(np.minimum(level, 0.5))
-    widest = 0.5 * WIDEST_MM
-    beside = bare & (away > 1.5) & (away < widest)
-    wood = _mean_of(light, beside, ALONG_MM / 2 / mm_per_px, 1.0)
-    soft = cv2.GaussianBlur(light, (0, 0), 0.6)
-    dark = np.maximum(wood - soft, 0.0)
-    near = bare & (away <= widest)
-    peak = cv2.dilate(np.where(near & (away < 1.0), dark, np.float32(0)), np.ones((3, 3), np.uint8))
-    on_spine = spine & bare
-    depth = _mean_of(peak, on_spine, ALONG_MM / 2 / mm_per_px, 0.3)
-    share = np.where(near, dark / np.maximum(depth, 0.02), np.float32(0))
+    near = bare & (away <= 0.5 * WIDEST_MM)
+    soft = cv2.GaussianBlur(missing, (0, 0), 0.5)
+    peak = cv2.dilate(np.where(near & (away < 1.0), soft, np.float32(0)), np.ones((3, 3), np.uint8))
+    depth = _mean_of(np.asarray(peak), spine & bare, ALONG_MM / 2 / mm_per_px, 0.3)
+    share = np.where(near, soft / np.maximum(depth, 0.02), np.float32(0))
+    # Where the crack is wide, one wall may be lit: its darkness is then the mean over its width.
+    wide = np.asarray(cv2.erode((share > 0.4).astype(np.uint8), np.ones((3, 3), np.uint8))).astype(bool)
+    wide = wide & bare
+    whole = np.where(wide, _mean_of(soft, wide, ALONG_MM / 4 / mm_per_px, 0.3), depth)
+    deep = _mean_of(whole, near & (wide | spine), ALONG_MM / 4 / mm_per_px, 0.3)
+    share = np.where(near, soft / np.maximum(deep, 0.02), np.float32(0))
     share = np.clip(share, 0.0, 1.0)
     share[spine] = np.maximum(share[spine], 0.52)
     return np.asarray(share, dtype=np.float32)
+
+
+def _narrowed(cover: Cover, share: Floats32, spine: Bools, narrower: float) -> Cover | None:
+    """Draw the outline at a higher share, so that its area is ``narrower`` times what it was."""
+    fine = cv2.resize(np.where(cover.mask, share, np.float32(0)), None, fx=3, fy=3, interpolation=cv2.INTER_LINEAR)
+    inside = fine[fine > 0.5]
+    if not len(inside):
+        return None
+    level = float(np.quantile(inside, 1.0 - narrower))
+    raised = np.clip(share - level + 0.5, 0.0, 1.0)
+    raised[spine] = np.maximum(raised[spine], 0.52)
+    return cover_of(raised, cover.corner, spine)
 
 
 def _mean_of(values: Floats32, where: Bools, sigma: float, fallback: float) -> Floats32:

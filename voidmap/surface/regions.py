@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from voidmap.model import Ortho, Plane, Region, SlabFound
+from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
 from voidmap.records import Kind
 from voidmap.surface.candidates import find_candidates
 from voidmap.surface.features import Candidate
@@ -20,9 +20,14 @@ from voidmap.surface.measure import (
     spine_length_px,
     walk_outline,
 )
+from voidmap.surface.through import bench_tint, through_chance
 
 # A thing that lies within another by more than this share is a part of it.
 PART_SHARE = 0.5
+# A patch more slender than this (length squared over area) is better measured as a line, where one was traced.
+SLENDER = 10.0
+# Kinds wide enough to see the bench through.
+MAY_GO_THROUGH = (Kind.KNOT_HOLE, Kind.BARK_VOID, Kind.HOLE)
 # A void opens on the slab's side when it comes this near to the outline (px: the border row is not judged,
 # the rim is blurred), and along at least this length.
 OPENING_REACH_PX, LEAST_OPENING_MM = 5.0, 0.4
@@ -50,14 +55,27 @@ def find_regions(ortho: Ortho, slab: SlabFound, plane: Plane | None = None) -> t
     """
     candidates = find_candidates(ortho, slab)
     judged = [(c, judge(c.features)) for c in candidates]
-    kept = _without_parts([(c, j) for c, j in judged if j.kind is not None])
+    kept = _without_parts(_traced_best([(c, j) for c, j in judged if j.kind is not None]))
     if not kept:
         return ()
+    bench = bench_tint(ortho, slab)
     middles = np.array([ortho.to_mm(c.cover.outline_px).mean(axis=0) for c, _ in kept])
     scale = area_scale_rel(plane, middles)
     walk = walk_outline(slab.outline_mm)
-    regions = [_region(c, j, ortho, slab, walk, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)]
+    regions = [_region(c, j, ortho, slab, walk, bench, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)]
     return tuple(sorted(regions, key=lambda r: -r.area_mm2))
+
+
+def _traced_best(judged: list[tuple[Candidate, Judgement]]) -> list[tuple[Candidate, Judgement]]:
+    """Drop slender patches that were also traced as a line: the line knows its width better."""
+    lines = [c for c, j in judged if c.source == "line" and j.is_void]
+
+    def doubled(found: Candidate) -> bool:
+        if found.source != "patch" or found.features["log_slender"] < np.log(SLENDER):
+            return False
+        return any(_shared(found, line) > PART_SHARE or _shared(line, found) > PART_SHARE for line in lines)
+
+    return [(c, j) for c, j in judged if not doubled(c)]
 
 
 def _without_parts(judged: Sequence[tuple[Candidate, Judgement]]) -> list[tuple[Candidate, Judgement]]:
@@ -88,7 +106,13 @@ def _shared(one: Candidate, other: Candidate) -> float:
 
 
 def _region(
-    found: Candidate, judgement: Judgement, ortho: Ortho, slab: SlabFound, walk: np.ndarray, scale_rel: float
+    found: Candidate,
+    judgement: Judgement,
+    ortho: Ortho,
+    slab: SlabFound,
+    walk: Floats,
+    bench: Floats | None,
+    scale_rel: float,
 ) -> Region:
     mm, cover, kind = ortho.mm_per_px, found.cover, judgement.kind
     assert kind is not None
@@ -103,7 +127,8 @@ def _region(
         reach = OPENING_REACH_PX * mm + slab.edge_blur_mm
         opening = edge_contact_mm(cover.mask, cover.corner, walk, ortho, reach)
         opening = opening if opening > LEAST_OPENING_MM else 0.0
-    widest = max(greatest_width_px(cover.mask) * mm, area / length)
+    widest = found.width_max_px or greatest_width_px(cover.mask)
+    widest = max(widest * mm, area / length)
     return Region(
         mask=cover.mask,
         corner=cover.corner,
@@ -119,6 +144,6 @@ def _region(
         rim_mm=rim,
         opens_on_edge=opening > 0.0,
         edge_opening_mm=opening,
-        through_probability=judgement.through_probability if kind is not Kind.CRACK else 0.0,
+        through_probability=through_chance(cover, ortho, slab, bench) if kind in MAY_GO_THROUGH else 0.0,
         measures=found.features,
     )
