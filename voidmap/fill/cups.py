@@ -20,7 +20,7 @@ from voidmap.records import Defect
 
 LEVELS = (-4.0, 8.0)
 """Standard deviations: the range of levels to plan at; no chance that can be told from none or one lies beyond."""
-LEVEL_STEPS = 241
+LEVEL_STEPS = 121
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from voidmap.fill.packing import TINY, Load
 from voidmap.records import Point
 
-SWEEPS = 3
+SWEEPS = 2
 """Rounds of exchanges; later ones gain next to nothing."""
-MOST_LOADS = 120
+MOST_LOADS = 80
 """With more loads exchanges take too long to be worth it."""
 
 
@@ -77,6 +77,7 @@ def exchange(
 def _improve(first: list[int], second: list[int], points: Sequence[Point], fits: object) -> bool:
     assert callable(fits)
     better = False
+    now = _spread(first, points) + _spread(second, points)
     for one in [*first, None]:
         for other in [*second, None]:
             if (one is None or one in first) and (other is None or other in second):
@@ -84,9 +85,9 @@ def _improve(first: list[int], second: list[int], points: Sequence[Point], fits:
                 new_second = [i for i in second if i != other] + ([one] if one is not None else [])
                 if not new_first or not new_second or not fits(new_first) or not fits(new_second):
                     continue
-                gain = _spread(first, points) + _spread(second, points)
-                gain -= _spread(new_first, points) + _spread(new_second, points)
-                if gain > 1e-6:
+                then = _spread(new_first, points) + _spread(new_second, points)
+                if then < now - 1e-6:
+                    now = then
                     first[:], second[:] = new_first, new_second
                     better = True
     return better

@@ -7,12 +7,14 @@ bound: L2 of Martello and Toth (Discrete Applied Mathematics 28, 1990, 59-70) in
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 TINY = 1e-9
-NODES = 6000
-"""Branches looked at before the best found is taken; about a quarter of a second."""
+NODES = 1500
+"""Branches looked at before the best found is taken; about a tenth of a second."""
 EXACT_LOADS = 60
 """With more loads than this no search within the nodes improves on best-fit decreasing."""
 
@@ -39,13 +41,16 @@ class Packing:
 
 def l2_bound(sizes: Sequence[float]) -> int:
     """Return L2 for bins of size 1: no packing of these sizes (each at most 1) uses fewer bins."""
+    ordered = sorted(sizes)
+    sums = [0.0, *accumulate(ordered)]
+    middle = bisect_right(ordered, 0.5 + TINY)
     best = 0
-    for alpha in sorted({0.0, *(s for s in sizes if s <= 0.5)}):
-        huge = [s for s in sizes if s > 1 - alpha + TINY]
-        big = [s for s in sizes if 0.5 + TINY < s <= 1 - alpha + TINY]
-        small = [s for s in sizes if alpha - TINY <= s <= 0.5 + TINY]
-        room = len(big) - sum(big)
-        best = max(best, len(huge) + len(big) + max(0, math.ceil(sum(small) - room - 1e-7)))
+    for alpha in sorted({0.0, *ordered[:middle]}):
+        small = bisect_left(ordered, alpha - TINY)
+        huge = max(middle, bisect_right(ordered, 1 - alpha + TINY))
+        room = (huge - middle) - (sums[huge] - sums[middle])
+        rest = sums[middle] - sums[min(small, middle)]
+        best = max(best, len(ordered) - middle + max(0, math.ceil(rest - room - 1e-7)))
     return best
 
 
