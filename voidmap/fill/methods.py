@@ -70,7 +70,7 @@ def choose_methods(
 
 def _few(names: set[str]) -> str:
     listed = sorted(names)
-    return ", ".join(listed[:12]) + (" ..." if len(listed) > 12 else "")
+    return ", ".join(listed[:12]) + (f" or {len(listed) - 12} more" if len(listed) > 12 else "")
 
 
 def _method(defect: Defect, slab: SlabRecord, chosen: str | None) -> Method:
