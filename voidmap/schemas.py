@@ -18,7 +18,7 @@ from voidmap.records import (
     Verdict,
 )
 
-Record = TypeVar("Record", Intake, FillPlan, CoatRecord, Verdict)
+Record = TypeVar("Record", Intake, FillPlan, CoatRecord, Verdict, LensFile)
 RECORDS: dict[str, type[Any]] = {
     "intake": Intake,
     "probe": ProbeAdvice,

@@ -44,8 +44,8 @@ class Priors:
 
     ``lens_mean`` (G, 8) and ``lens_cov`` (G, 8, 8) of each camera (``log f`` relative to ``focal_px``),
     ``aspect`` (G,) fy / fx, ``stretch_sd`` (2,) of the print along x and y, ``refocus_sd`` of log f between photos,
-    ``shape_mean`` (5,) and ``shape_sd`` (5,) or (B, 5) of a board's departure from the plane, mm; ``least_sigma_px`` is the
-    least error that a corner may be credited with.
+    ``shape_mean`` (5,) and ``shape_sd`` (5,) or (B, 5) of a board's departure from the plane, mm;
+    ``least_sigma_px`` is the least error that a corner may be credited with.
     """
 
     lens_mean: Floats

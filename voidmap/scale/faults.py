@@ -21,6 +21,8 @@ LOOSE_ALONE_SD_MM = np.array([0.15, 0.15, 0.15, 4.0, 4.0])
 """The same for a board alone: its height and tilt are the plane's own."""
 SUSPECT = 1.5
 """Prior standard deviations from which a board's departure is looked into."""
+SUSPECT_FIT_PX = 0.15
+"""Residual from which a bend is looked for."""
 LOW_MM, TILT_MM, BOW_MM = 6.0, 2.0, 1.0
 """Height, rise at the pattern's end, and bow from which a board no longer serves as scale: each would move a
 length at the board by half a per cent or more from a metre away."""
@@ -111,7 +113,7 @@ def _suspect(fit: Fit, looks: Sequence[Look], priors: Priors) -> bool:
     """Whether any board departs from the plane by more than paper does, or does not fit."""
     for board in range(fit.layout.boards):
         away = np.abs(fit.values[fit.layout.shape(board)] - priors.shape_mean) / priors.shape_sd
-        if away.max() > SUSPECT or _board_rms(fit, looks, board) > BAD_FIT_PX:
+        if away.max() > SUSPECT or _board_rms(fit, looks, board) > SUSPECT_FIT_PX:
             return True
     return False
 

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from voidmap.errors import CantTell, ValueRefused
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import Lens
-from voidmap.scale.detect import grey_of
 from voidmap.scale.rectangle import plane_from_rectangle
 from voidmap.scale.solve import lens_of_photo
 
@@ -65,11 +64,10 @@ def plane_from_reference(photo: Photo, reference: str, *, lens: Lens | None = No
     if reference not in RECTANGLES:
         raise ValueRefused(f"there is no reference {reference}", "say boards, a4, letter, id1 or points")
     thing = RECTANGLES[reference]
-    grey = grey_of(photo.pixels)
     lens_values, _ = lens_of_photo(photo, lens)
     best = None
     for rough in _quadrilaterals(photo.pixels):
-        corners = _refined(grey, rough)
+        corners = _refined(_clearest(photo.pixels, rough), rough)
         if corners is None:
             continue
         for turn in (0, 1):
@@ -105,7 +103,8 @@ def _quadrilaterals(pixels: NDArray[np.uint8]) -> list[Floats]:
     grey = cv2.cvtColor(small, cv2.COLOR_BGR2GRAY)
     colourless = (255 - (small.max(axis=2) - small.min(axis=2))).astype(np.uint8)
     found = []
-    for layer in (grey, 255 - grey, colourless):
+    blue, red = small[:, :, 0], small[:, :, 2]
+    for layer in (grey, 255 - grey, colourless, blue, 255 - blue, 255 - red):
         smooth = cv2.medianBlur(np.ascontiguousarray(layer), 5)
         for level in np.unique(np.percentile(smooth, np.arange(10, 100, 6)).astype(int)):
             mask = (smooth > level).astype(np.uint8)
@@ -146,6 +145,19 @@ def _distinct(quads: list[Floats], shrink: float) -> list[Floats]:
     return kept
 
 
+def _clearest(pixels: NDArray[np.uint8], quad: Floats) -> NDArray[np.uint8]:
+    """Return the colour channel in which a patch stands out most from what lies round it."""
+    middle = quad.mean(axis=0)
+    levels = [
+        np.array(
+            [pixels[tuple(np.clip(np.round(p[::-1]).astype(int), 0, np.array(pixels.shape[:2]) - 1))] for p in ring]
+        )
+        for ring in (middle + 0.8 * (quad - middle), middle + 1.15 * (quad - middle))
+    ]
+    step = np.abs(np.median(levels[0].astype(float), axis=0) - np.median(levels[1].astype(float), axis=0))
+    return np.ascontiguousarray(pixels[:, :, int(step.argmax())])
+
+
 def _refined(grey: NDArray[np.uint8], quad: Floats) -> Floats | None:
     """Corners where the sides meet, each side a parabola through its sub-pixel edge points (a lens bends it)."""
     sides = []
@@ -158,7 +170,7 @@ def _refined(grey: NDArray[np.uint8], quad: Floats) -> Floats | None:
 
 
 def _side(grey: NDArray[np.uint8], start: Floats, end: Floats) -> tuple[Floats, Floats, Floats] | None:
-    """A side: its start, its unit direction, and the parabola of its offset along it."""
+    """Fit a side: its start, its unit direction, and the parabola of its offset along it."""
     length = float(np.hypot(*(end - start)))
     unit = (end - start) / length
     normal = np.array([-unit[1], unit[0]])

@@ -1,0 +1,181 @@
+"""Fit a camera's lens from photos of one board, with as many distortion terms as the photos support."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from voidmap.errors import CantTell, ScaleError
+from voidmap.model import Floats, Photo
+from voidmap.records import LensFile
+from voidmap.scale.adjust import LENS_TERMS, Fit, Look, Priors
+from voidmap.scale.boards import board_name
+from voidmap.scale.camera import LENS_NAMES, lens_record
+from voidmap.scale.priors import FILE_REFOCUS_SD, FLAT_SD_MM, lens_priors
+from voidmap.scale.solve import boards_in, fit_looks
+
+TERM_SETS: dict[str, tuple[str, ...]] = {
+    "k1": ("k1",),
+    "k1 k2": ("k1", "k2"),
+    "k1 k2 p1 p2": ("k1", "k2", "p1", "p2"),
+    "k1 k2 p1 p2 k3": ("k1", "k2", "p1", "p2", "k3"),
+}
+LEAST_PHOTOS = 8
+FOCAL_TOLERANCE = 0.005
+"""A focal length less sure than this (one sigma) does no better than the camera data do."""
+GRID = (4, 3)
+LEAST_COVERAGE, GOOD_COVERAGE = 0.5, 0.9
+"""Share of the frame's 4 x 3 cells that must hold corners, and that should."""
+_FREE, _FIXED = 1.0, 1e-7
+
+
+def fit_lens_terms(
+    looks: Sequence[Look], size_px: tuple[int, int], focal_px: float, names: Sequence[str]
+) -> tuple[Fit, str, dict[str, float]]:
+    """Fit every set of terms and take the one with the lowest Bayesian information criterion.
+
+    Parameters
+    ----------
+    looks
+        One board (number 0) in each photo.
+    size_px
+        Width and height.
+    focal_px
+        A first guess.
+    names
+        The photos' names.
+
+    Returns
+    -------
+    tuple
+        The fit, the name of its set in ``TERM_SETS``, and the criterion of each set.
+    """
+    fits, bic = {}, {}
+    count = 2 * sum(len(look.image_px) for look in looks)
+    for key, terms in TERM_SETS.items():
+        fit = fit_looks(looks, [0] * len(names), _open_priors(size_px, focal_px, terms), names)
+        squares = sum(float(np.sum(np.minimum(r**2, (4 * fit.sigma_px) ** 2))) for r in fit.residuals_px)
+        bic[key] = count * float(np.log(squares / count)) + (len(terms) + 3) * float(np.log(count))
+        fits[key] = fit
+    best = min(bic, key=lambda key: bic[key])
+    return fits[best], best, bic
+
+
+def _open_priors(size_px: tuple[int, int], focal_px: float, terms: Sequence[str]) -> Priors:
+    """Priors that leave the focal length, the centre and the chosen terms open."""
+    mean = np.zeros((1, LENS_TERMS))
+    mean[0, :3] = np.log(focal_px), (size_px[0] - 1) / 2, (size_px[1] - 1) / 2
+    reach = 0.1 * max(size_px)
+    spread = [_FREE, reach, reach, *(_FREE if name in terms else _FIXED for name in LENS_NAMES[4:])]
+    return Priors(
+        lens_mean=mean,
+        lens_cov=np.diag(np.array(spread) ** 2)[None],
+        aspect=np.ones(1),
+        stretch_mean=np.zeros(2),
+        # One stretch cannot be told from distance; a difference between x and y is the print's.
+        stretch_sd=np.full(2, 0.001),
+        refocus_sd=FILE_REFOCUS_SD,
+        shape_mean=np.zeros(5),
+        shape_sd=FLAT_SD_MM,
+    )
+
+
+def calibrate(photos: Sequence[Photo]) -> LensFile:
+    """Make a lens file from photos of one board taken with one camera.
+
+    Raises
+    ------
+    ScaleError
+        When the photos are too few, of different cameras or sizes, or share no board.
+    CantTell
+        When they can't determine the lens: too little tilt, or too little of the frame covered.
+    """
+    _same_camera(photos)
+    seen = [boards_in(photo) for photo in photos]
+    numbers = [board.number for boards in seen for board in boards]
+    number = max(set(numbers), key=numbers.count)
+    own = [
+        (photo, board) for photo, boards in zip(photos, seen, strict=True) for board in boards if board.number == number
+    ]
+    if len(own) < LEAST_PHOTOS:
+        raise ScaleError(
+            f"only {len(own)} photos show {board_name(number)}",
+            f"give {LEAST_PHOTOS} to 20 photos of that one board, tilted and in all parts of the frame",
+        )
+    looks = [Look(i, 0, board.board_mm, board.corners_px) for i, (_, board) in enumerate(own)]
+    first = own[0][0]
+    size = (first.width_px, first.height_px)
+    focal = float(np.exp(lens_priors([first], None)[1][0, 0]))
+    names = [photo.file for photo, _ in own]
+    fit, best, bic = fit_lens_terms(looks, size, focal, names)
+    coverage = _coverage(np.concatenate([look.image_px for look in looks]), size)
+    share = float(np.mean(np.array(coverage) > 0))
+    sure = float(np.sqrt(fit.covariance[fit.layout.lens(0), fit.layout.lens(0)][0, 0]))
+    _refuse_weak(share, sure)
+    notes: tuple[str, ...] = ()
+    if share < GOOD_COVERAGE:
+        notes = (f"Corners cover {share:.0%} of the frame: photograph the board in the empty parts too.",)
+    values, covariance = _with_covariance(fit)
+    return LensFile(
+        camera=first.camera,
+        width_px=size[0],
+        height_px=size[1],
+        focal_mm=first.focal_mm,
+        focal_35mm_mm=first.focal_35mm_mm,
+        lens=replace(lens_record(values, "file"), covariance=()),
+        covariance=tuple(tuple(float(v) for v in row) for row in covariance),
+        terms=TERM_SETS[best],
+        bic=bic,
+        rms_px=fit.rms_px,
+        corner_sigma_px=fit.sigma_px,
+        photos=tuple(names),
+        coverage=coverage,
+        coverage_fraction=share,
+        notes=notes,
+    )
+
+
+def _same_camera(photos: Sequence[Photo]) -> None:
+    remedy = "give photos of one camera at one zoom and one picture size, all held the same way up"
+    first = photos[0]
+    for photo in photos[1:]:
+        if (photo.width_px, photo.height_px) != (first.width_px, first.height_px):
+            raise ScaleError(f"{first.file} and {photo.file} have different sizes", remedy)
+        if photo.camera != first.camera:
+            raise ScaleError(f"{first.file} and {photo.file} are from different cameras", remedy)
+        if photo.focal_mm != first.focal_mm:
+            raise ScaleError(f"{first.file} and {photo.file} have different focal lengths", remedy)
+
+
+def _refuse_weak(coverage: float, focal_rel: float) -> None:
+    if coverage < LEAST_COVERAGE:
+        raise CantTell(
+            f"the board was seen in only {coverage:.0%} of the frame",
+            "photograph it in every corner and along every side too",
+        )
+    if focal_rel > FOCAL_TOLERANCE:
+        raise CantTell(
+            f"the photos leave the focal length uncertain by {focal_rel:.1%}",
+            "tilt the board or the phone by 20 to 40 degrees in different directions",
+        )
+
+
+def _coverage(corners_px: Floats, size_px: tuple[int, int]) -> tuple[tuple[int, ...], ...]:
+    cells, _, _ = np.histogram2d(
+        corners_px[:, 1], corners_px[:, 0], bins=(GRID[1], GRID[0]), range=((0, size_px[1]), (0, size_px[0]))
+    )
+    return tuple(tuple(int(v) for v in row) for row in cells)
+
+
+def _with_covariance(fit: Fit) -> tuple[Floats, Floats]:
+    """Return fx ... k3 (9,) and their covariance (9, 9)."""
+    at = fit.layout.lens(0)
+    terms = fit.values[at]
+    focal = float(np.exp(terms[0]))
+    carry = np.zeros((9, LENS_TERMS))
+    carry[0, 0] = carry[1, 0] = focal
+    carry[np.arange(2, 9), np.arange(1, 8)] = 1.0
+    covariance = carry @ fit.covariance[at, at] @ carry.T
+    return np.concatenate([[focal, focal], terms[1:]]), covariance
