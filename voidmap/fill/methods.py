@@ -179,7 +179,7 @@ def preparation(defect: Defect, slab: SlabRecord, method: str) -> tuple[str, ...
         return ()
     steps = []
     if defect.void_probability < UNSURE:
-        steps.append(f"feel it with a pick first: {1 - defect.void_probability:.0%} chance that it is flat")
+        steps.append("feel it with a pick before mixing: it may be flat")
     if defect.kind is Kind.BARK_VOID:
         steps.append("pick out loose bark down to sound wood, wire-brush")
     elif defect.kind is Kind.KNOT_HOLE:
