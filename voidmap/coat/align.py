@@ -1,32 +1,42 @@
 """Lay a coat's photo onto the job's slab frame: by boards first, then by the wood itself.
 
 A board may have been laid elsewhere, or the photo turned round: the boards then give no place, and the pictures
-are matched by their features (any turn) before the fine fit. The fine fit maximises the enhanced correlation of
-the high-passed pictures (G. Evangelidis, E. Psarakis, 2008) over a shift and a turn.
+are matched by their features (any turn) first. The fine fit matches blocks by phase correlation and draws one
+homography through their shifts, robustly. Pictures are evened along the grain before: growth rings alone would
+let one picture slide along the other, what is left (pores, fills' edges, knots, pinholes) holds both ways.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from voidmap.coat.ground import Bytes, Floats32
-from voidmap.model import Floats, Ortho, Plane
+from voidmap.coat.ground import FIXED_POINT, Bytes, Floats32, even_along_grain, grain_of
+from voidmap.model import Floats, Ortho
 
-WORK_MM = 0.5
-"""Grid on which pictures are compared, mm: finer than growth rings, coarser than noise."""
+WORK_MM = 0.4
+"""Grid on which pictures are compared, mm: pores are still seen, and a picture stays under a megapixel or so."""
 LEAST_SIDE_PX = 64
-HIGH_PASS_MM = 4.0
-"""Wood's own pattern is finer than this (1 sigma); lamps, vignetting and haze are coarser."""
+SPREAD_MM = 4.0
+"""Local contrast is read over this distance (1 sigma)."""
 MOST_SWING = 3.0
 """A place counts up to this multiple of the local contrast, so that glints and fills' edges do not decide."""
-SAME_PLACE = 0.25
-"""Correlation from which two pictures show the same wood: other wood stays under 0.1 on thousands of places."""
-BLOCKS = (4, 6)
-"""The residual is read from the shifts that are left between this many blocks (rows, columns)."""
+SAME_PLACE = 0.12
+"""Correlation from which two pictures show the same wood: that of other wood has a spread of under 0.01, by the
+ten thousand and more places that are independent."""
+BLOCK_PX = 128
+"""Side of a block: its peak rises over the noise when a twentieth of the picture's contrast is shared."""
+LEAST_RESPONSE = 0.04
+"""Share of a block's energy in its peak, under which its shift is chance (chance gives about 1 / 128)."""
+MOST_SHIFT_PX = 24
+"""A block's shift may be this long: 10 mm, far more than a board's guess is wrong by."""
+ROUNDS = 2
+FIT_PX = 0.6
+"""A block farther than this from the homography through the others is left out."""
+LEAST_BLOCKS = 4
 LEAST_MATCHES = 12
 FEATURES = 3000
 RATIO = 0.8
@@ -69,13 +79,19 @@ class Move:
         return Move.of(np.column_stack([a[:, :2] @ b[:, :2], a[:, :2] @ b[:, 2] + a[:, 2]]))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Alignment:
-    """The move from the new picture's frame to the reference's, its correlation and what is left, mm (rms)."""
+    """How the new picture's frame is carried into the reference's.
+
+    ``move`` is the nearest turn and shift; ``bend`` (3, 3) the homography that is used: it also takes up the small
+    errors of both photos' own scales far from their boards. ``correlation`` tells how alike the pictures are,
+    ``rms_mm`` what is left between them.
+    """
 
     move: Move
     correlation: float
     rms_mm: float
+    bend: Floats
 
     @property
     def same_wood(self) -> bool:
@@ -85,7 +101,7 @@ class Alignment:
 
 @dataclass(frozen=True, eq=False)
 class Sheet:
-    """A picture made ready to compare: high-passed wood, where it counts, and its frame."""
+    """A picture made ready to compare: evened wood, where it counts, and its frame."""
 
     wood: Floats32
     counts: Bytes
@@ -120,7 +136,7 @@ def ready(ortho: Ortho, *, hidden_mm: tuple[Floats, ...] = ()) -> Sheet:
         at = (np.asarray(outline) - [x0, y0]) / step
         cv2.fillPoly(counts, [np.round(at).astype(np.int32)], 0)
     counts = cv2.erode(counts, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
-    return Sheet(_high_passed(grey, counts, HIGH_PASS_MM / step), counts, x0, y0, step)
+    return Sheet(_evened(np.asarray(grey, dtype=np.uint8), counts, SPREAD_MM / step), counts, x0, y0, step)
 
 
 def align(new: Sheet, reference: Sheet, *, guess: Move | None) -> Alignment:
@@ -143,66 +159,115 @@ def align(new: Sheet, reference: Sheet, *, guess: Move | None) -> Alignment:
         coarse = _by_features(new, reference)
         if coarse is not None:
             tried.append(_fine(new, reference, coarse))
-    return max(tried, key=lambda a: a.correlation, default=Alignment(guess or Move(), 0.0, float("inf")))
+    return max(tried, key=lambda a: a.correlation, default=unmoved(guess or Move()))
 
 
-def moved(plane: Plane, move: Move) -> Plane:
-    """Return the plane with its slab frame replaced by the one that ``move`` carries it into."""
-    back = move.inverse().matrix()
-    turn = np.eye(3)
-    turn[:2, :2] = back[:, :2]
-    shift = np.array([back[0, 2], back[1, 2], 0.0])
-    draws = plane.draws.copy()
-    for row in draws:
-        rotation = np.asarray(cv2.Rodrigues(row[:3].copy())[0])
-        row[3:6] += rotation @ shift
-        row[:3] = np.asarray(cv2.Rodrigues(rotation @ turn)[0]).ravel()
-    boards = tuple(_moved_board(b, move) for b in plane.boards)
-    return replace(
-        plane,
-        rotation=plane.rotation @ turn,
-        translation_mm=plane.rotation @ shift + plane.translation_mm,
-        draws=draws,
-        boards=boards,
-        patterns_mm=tuple(move(p) for p in plane.patterns_mm),
-    )
+def unmoved(move: Move) -> Alignment:
+    """Return an alignment by a move alone, with nothing known of how well it fits."""
+    return Alignment(move, 0.0, float("inf"), _square(move.matrix()))
 
 
-def _moved_board(board, move: Move):  # type: ignore[no-untyped-def]
-    x, y = move(np.array([[board.x_mm, board.y_mm]]))[0]
-    return replace(board, x_mm=float(x), y_mm=float(y), angle_deg=board.angle_deg + move.angle_deg)
+def carried(bend: Floats, points_mm: Floats) -> Floats:
+    """Carry points (N, 2) mm by a homography (3, 3)."""
+    points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)
+    flat = np.column_stack([points, np.ones(len(points))]) @ bend.T
+    return np.asarray(flat[:, :2] / flat[:, 2:], dtype=np.float64)
 
 
-def _high_passed(grey: Bytes, counts: Bytes, sigma: float) -> Floats32:
+def laid(ortho: Ortho, bend: Floats) -> Ortho:
+    """Return a picture carried by a homography (3, 3) into another frame, on the same grid size."""
+    height, width = ortho.valid.shape
+    corners = ortho.to_mm(np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]]))
+    there = carried(bend, corners)
+    (x0, y0), (x1, y1) = there.min(axis=0), there.max(axis=0)
+    step = ortho.mm_per_px
+    size = (int(np.ceil((x1 - x0) / step)) + 1, int(np.ceil((y1 - y0) / step)) + 1)
+    own = np.array([[step, 0, ortho.x0_mm], [0, step, ortho.y0_mm], [0, 0, 1.0]])
+    new = np.array([[step, 0, x0], [0, step, y0], [0, 0, 1.0]])
+    matrix = np.linalg.inv(new) @ bend @ own
+    pixels = cv2.warpPerspective(ortho.pixels, matrix, size, flags=cv2.INTER_LINEAR)
+    valid = cv2.warpPerspective(ortho.valid.astype(np.uint8), matrix, size, flags=cv2.INTER_NEAREST) > 0
+    return Ortho(np.asarray(pixels, dtype=np.uint8), valid, float(x0), float(y0), step)
+
+
+def _evened(grey: Bytes, counts: Bytes, sigma: float) -> Floats32:
     weight = (counts > 0).astype(np.float32)
-    log = np.log(grey.astype(np.float32) + 8.0) * weight
-
-    def spread(picture: Floats32) -> Floats32:
-        return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma), dtype=np.float32)
-
-    total = np.maximum(spread(weight), 1e-3)
-    fine = (log - spread(log) / total) * weight
-    contrast = np.sqrt(spread(fine * fine) / total) + 1e-3
+    fixed = cv2.multiply(grey, FIXED_POINT, dtype=cv2.CV_16S)
+    fine = even_along_grain(fixed, grain_of(grey)).astype(np.float32) * weight
+    total = np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), 1e-3)
+    contrast = np.sqrt(cv2.GaussianBlur(fine * fine, (0, 0), sigma) / total) + FIXED_POINT / 4
     return np.asarray(np.clip(fine / contrast, -MOST_SWING, MOST_SWING) * weight, dtype=np.float32)
 
 
 def _fine(new: Sheet, reference: Sheet, guess: Move) -> Alignment:
-    """Fit shift and turn from a guess; correlation 0 where the pictures don't meet or the fit runs away."""
-    to_new = _between(reference, guess.inverse(), new)
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 1e-5)
-    warp = to_new.astype(np.float32)
-    start = _correlation(new, reference, to_new)
-    try:
-        _, warp = cv2.findTransformECC(
-            reference.wood, new.wood, warp, cv2.MOTION_EUCLIDEAN, criteria, inputMask=new.counts, gaussFiltSize=5
-        )
-    except cv2.error:
-        return Alignment(guess, start, float("inf"))
-    fitted = np.asarray(warp, dtype=np.float64)
-    end = _correlation(new, reference, fitted)
-    if not np.isfinite(end) or end < start:
-        return Alignment(guess, start, _residual(new, reference, to_new))
-    return Alignment(_move_of(reference, fitted, new), end, _residual(new, reference, fitted))
+    """Fit a homography from a guess by the shifts of blocks; what fits worse than before is dropped."""
+    best = _square(_between(reference, guess.inverse(), new))
+    alike, left = _correlation(new, reference, best), float("inf")
+    for _ in range(ROUNDS):
+        fitted, residual_px = _through_blocks(new, reference, best)
+        if fitted is None:
+            break
+        now = _correlation(new, reference, fitted)
+        if now < alike:
+            break
+        best, alike, left = fitted, now, residual_px * reference.mm_per_px
+    bend = np.linalg.inv(_framed(reference, best, new))
+    bend = bend / bend[2, 2]
+    shown = np.argwhere(reference.counts > 0)
+    middle = shown.mean(axis=0)[::-1] if len(shown) else np.zeros(2)
+    there = middle * reference.mm_per_px + [reference.x0_mm, reference.y0_mm]
+    return Alignment(_nearest_move(bend, there), alike, left, bend)
+
+
+def _through_blocks(new: Sheet, reference: Sheet, to_new: Floats) -> tuple[Floats | None, float]:
+    """Return a better (3, 3) matrix from the reference's pixels to the new one's, and the rms left, px."""
+    wood, both = _warped(new, reference, to_new)
+    height, width = wood.shape
+    window = cv2.createHanningWindow((BLOCK_PX, BLOCK_PX), cv2.CV_32F)
+    middles, shifts = [], []
+    for top in range(0, height - BLOCK_PX + 1, BLOCK_PX // 2):
+        for left in range(0, width - BLOCK_PX + 1, BLOCK_PX // 2):
+            block = (slice(top, top + BLOCK_PX), slice(left, left + BLOCK_PX))
+            if both[block].mean() < 0.7:
+                continue
+            mask = window * both[block]
+            (dx, dy), response = cv2.phaseCorrelate(reference.wood[block] * mask, wood[block] * mask)
+            if response >= LEAST_RESPONSE and np.hypot(dx, dy) <= MOST_SHIFT_PX:
+                middles.append((left + BLOCK_PX / 2 - 0.5, top + BLOCK_PX / 2 - 0.5))
+                shifts.append((dx, dy))
+    if len(middles) < LEAST_BLOCKS:
+        return None, float("inf")
+    there = np.asarray(middles)
+    here = there + np.asarray(shifts)
+    change, inside = _robust_map(there, here)
+    if change is None or inside.sum() < LEAST_BLOCKS:
+        return None, float("inf")
+    away = np.hypot(*(carried(change, there) - here)[inside].T)
+    return np.asarray(to_new @ change, dtype=np.float64), float(np.sqrt(np.mean(away**2)))
+
+
+def _robust_map(there: Floats, here: Floats) -> tuple[Floats | None, NDArray[np.bool_]]:
+    """Return the homography (with few points the turn, shift and scale) that most points agree on."""
+    if len(there) >= 3 * LEAST_BLOCKS:
+        matrix, inside = cv2.findHomography(there, here, cv2.RANSAC, FIT_PX)
+    else:
+        matrix, inside = cv2.estimateAffinePartial2D(there, here, method=cv2.RANSAC, ransacReprojThreshold=FIT_PX)
+        matrix = None if matrix is None else _square(matrix)
+    if matrix is None:
+        return None, np.zeros(len(there), bool)
+    return np.asarray(matrix, dtype=np.float64), np.asarray(inside).ravel() > 0
+
+
+def _nearest_move(bend: Floats, there: Floats) -> Move:
+    """Return the turn and shift that a homography amounts to about a point (2,) of its goal frame."""
+    back = np.linalg.inv(bend)
+    here = carried(back, there[None])[0]
+    step = 10.0
+    right = carried(bend, (here + [step, 0])[None])[0] - there
+    down = carried(bend, (here + [0, step])[None])[0] - there
+    move = Move.of(np.column_stack([right / step, down / step, np.zeros(2)]))
+    shift = there - move(here[None])[0]
+    return Move(float(shift[0]), float(shift[1]), move.angle_deg)
 
 
 def _between(reference: Sheet, to_new_frame: Move, new: Sheet) -> Floats:
@@ -211,9 +276,9 @@ def _between(reference: Sheet, to_new_frame: Move, new: Sheet) -> Floats:
     return np.asarray((np.linalg.inv(_square(new.matrix())) @ into)[:2], dtype=np.float64)
 
 
-def _move_of(reference: Sheet, to_new: Floats, new: Sheet) -> Move:
-    frame = _square(new.matrix()) @ _square(to_new) @ np.linalg.inv(_square(reference.matrix()))
-    return Move.of(frame[:2]).inverse()
+def _framed(reference: Sheet, to_new: Floats, new: Sheet) -> Floats:
+    """Return the (3, 3) matrix from the reference's frame to the new picture's, mm."""
+    return np.asarray(_square(new.matrix()) @ to_new @ np.linalg.inv(_square(reference.matrix())), dtype=np.float64)
 
 
 def _square(matrix: Floats) -> Floats:
@@ -223,8 +288,8 @@ def _square(matrix: Floats) -> Floats:
 def _warped(new: Sheet, reference: Sheet, to_new: Floats) -> tuple[Floats32, NDArray[np.bool_]]:
     size = reference.wood.shape[::-1]
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    wood = cv2.warpAffine(new.wood, to_new, size, flags=flags)
-    counts = cv2.warpAffine(new.counts, to_new, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+    wood = cv2.warpPerspective(new.wood, to_new, size, flags=flags)
+    counts = cv2.warpPerspective(new.counts, to_new, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
     return np.asarray(wood, dtype=np.float32), np.asarray((counts > 0) & (reference.counts > 0))
 
 
@@ -234,32 +299,6 @@ def _correlation(new: Sheet, reference: Sheet, to_new: Floats) -> float:
         return 0.0
     a, b = wood[both], reference.wood[both]
     return float(np.corrcoef(a, b)[0, 1]) if a.std() > 0 and b.std() > 0 else 0.0
-
-
-def _residual(new: Sheet, reference: Sheet, to_new: Floats) -> float:
-    """Rms of the shifts left between blocks of both pictures, mm; infinite when fewer than three speak."""
-    wood, both = _warped(new, reference, to_new)
-    height, width = wood.shape
-    rows, columns = BLOCKS
-    shifts = []
-    for r in range(rows):
-        for c in range(columns):
-            block = (
-                slice(r * height // rows, (r + 1) * height // rows),
-                slice(c * width // columns, (c + 1) * width // columns),
-            )
-            here = both[block]
-            if here.mean() < 0.6 or min(here.shape) < 24:
-                continue
-            window = cv2.createHanningWindow(here.shape[::-1], cv2.CV_32F) * here
-            (dx, dy), response = cv2.phaseCorrelate(reference.wood[block] * window, wood[block] * window)
-            if response > 0.05 and np.hypot(dx, dy) < 8:
-                shifts.append((dx, dy))
-    if len(shifts) < 3:
-        return float("inf")
-    away = np.hypot(*np.asarray(shifts).T) * reference.mm_per_px
-    # The median is not carried away by a block whose peak is a false one; 0.83 of the rms is a plane normal's median.
-    return float(np.median(away) / 0.8326)
 
 
 def _by_features(new: Sheet, reference: Sheet) -> Move | None:

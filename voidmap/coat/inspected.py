@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -98,8 +98,8 @@ def view_of(photo: Photo, plane: Plane, *, slab_px: Floats | None, sheets_px: Se
     return View(slab, look, seen, cell_mm2, tuple(np.asarray(s) for s in sheets_px))
 
 
-def outlines_mm(view: View, plane: Plane) -> tuple[Outline, ...]:
-    """Outline what was seen, in the slab frame; an outline inside another one is a hole."""
+def outlines_mm(view: View, to_mm: Callable[[Floats], Floats]) -> tuple[Outline, ...]:
+    """Outline what was seen, by a map from photo px to the slab frame; an outline inside another is a hole."""
     contours, _ = cv2.findContours(view.seen, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
     cell_mm2 = float(np.median(view.cell_mm2))
     out = []
@@ -109,7 +109,7 @@ def outlines_mm(view: View, plane: Plane) -> tuple[Outline, ...]:
         simple = cv2.approxPolyDP(contour, 1.0, True).reshape(-1, 2)
         if len(simple) < 3:
             continue
-        mm = plane.to_mm(simple.astype(np.float64) * SHRINK + (SHRINK - 1) / 2)
+        mm = to_mm(simple.astype(np.float64) * SHRINK + (SHRINK - 1) / 2)
         out.append(tuple((round(float(x), 2), round(float(y), 2)) for x, y in mm))
     return tuple(out)
 

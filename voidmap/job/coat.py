@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,9 +12,7 @@ from voidmap.files import Job, load_photos, open_job, read_json
 from voidmap.records import CoatRecord, Intake, PhotoRecord, Pinhole
 
 if TYPE_CHECKING:
-    import numpy as np
-
-    from voidmap.coat.align import Alignment, Move, Sheet
+    from voidmap.coat.align import Alignment
     from voidmap.coat.inspected import View
     from voidmap.coat.power import Study
     from voidmap.coat.spots import Spots
@@ -23,7 +21,6 @@ if TYPE_CHECKING:
 STEPS = ("reading photos", "scale", "finding pinholes", "what the photo could show", "earlier coats", "writing")
 SMALLEST_MM = 0.5
 """The size that matters when none is said: about what an eye finds at arm's length in a glossy coat."""
-ALIGN_MM_PER_PX = 0.5
 PICTURE_SIDE_PX = 2600
 """The square-on picture kept with the job is worked out at this size."""
 LEAST_SPOT_PX = 3.0
@@ -93,6 +90,9 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     InputError
         When the photos, the scale, the coat's number or the job can't be used.
     """
+    from voidmap.coat.align import laid
+    from voidmap.job.pictures import write_picture
+
     job = open_job(folder)
     earlier = _earlier(job, options.number)
     step(STEPS[0])
@@ -106,11 +106,12 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     for photo, plane, record in zip(photos, planes, records, strict=True):
         looked.append(_look(photo, plane, record, options, step))
     step(STEPS[4])
-    move, alignment, notes = _place(job, looked, earlier)
-    result = _record(looked, records, move, alignment, earlier, options, notes)
+    ortho = _ortho(looked[0])
+    alignment, notes = _place(job, looked[0], ortho, earlier)
+    result = _record(looked, records, alignment, earlier, options, notes)
     step(STEPS[5])
     job.write(result)
-    _write_picture(job, looked[0], move, options.number)
+    write_picture(job, f"coat-{options.number}", laid(ortho, alignment.bend))
     return result
 
 
@@ -167,7 +168,6 @@ def _look(photo: Photo, plane: Plane, record: PhotoRecord, options: CoatOptions,
     import numpy as np
 
     from voidmap.coat import blur, inspected, power, spots
-    from voidmap.coat.ground import grain_of
 
     slab_px, sheets_px = _surroundings(photo, plane, options)
     view = inspected.view_of(photo, plane, slab_px=slab_px, sheets_px=sheets_px)
@@ -205,50 +205,38 @@ def _surroundings(photo: Photo, plane: Plane, options: CoatOptions) -> tuple[Flo
     return surround.surface_px(photo.pixels, sheets), sheets
 
 
-def _ortho(one: Looked, plane: Plane, mm_per_px: float) -> Ortho:
+def _ortho(one: Looked) -> Ortho:
+    """Lay the photo square-on in its own frame, as fine as the job keeps it."""
     from voidmap import scale
 
-    return scale.rectify(one.photo, plane, mm_per_px=mm_per_px)
+    x0, y0, x1, y1 = scale.footprint_mm(one.plane)
+    mm_per_px = max(1 / one.px_per_mm, max(x1 - x0, y1 - y0) / PICTURE_SIDE_PX)
+    return scale.rectify(one.photo, one.plane, mm_per_px=mm_per_px)
 
 
-def _sheet_of(one: Looked) -> Sheet:
+def _place(job: Job, one: Looked, ortho: Ortho, earlier: Sequence[CoatRecord]) -> tuple[Alignment, tuple[str, ...]]:
+    """Find how the photo's own frame is carried into the job's slab frame."""
     from voidmap.coat import align
 
-    hidden = tuple(one.plane.to_mm(s) for s in one.view.sheets_px)
-    return align.ready(_ortho(one, one.plane, ALIGN_MM_PER_PX), hidden_mm=hidden)
-
-
-def _place(
-    job: Job, looked: Sequence[Looked], earlier: Sequence[CoatRecord]
-) -> tuple[Move, Alignment | None, tuple[str, ...]]:
-    """Find the move from the photos' own frame into the job's slab frame."""
-    from voidmap.coat import align
-
-    references = [f"coat-{c.number}" for c in reversed(earlier)][:2]
-    if not earlier and job.has(Intake):
-        references = ["intake"]
-    new = None
-    best = None
-    for name in references:
-        picture = _kept_picture(job, name)
-        if picture is None:
-            continue
-        new = new or _sheet_of(looked[0])
+    names = [f"coat-{c.number}" for c in reversed(earlier)][:2] or (["intake"] if job.has(Intake) else [])
+    pictures = [p for p in (_kept_picture(job, name) for name in names) if p is not None]
+    best = align.unmoved(align.Move())
+    if not pictures:
+        return best, ()
+    new = align.ready(ortho, hidden_mm=tuple(one.plane.to_mm(s) for s in one.view.sheets_px))
+    for picture in pictures:
         tried = align.align(new, align.ready(picture), guess=align.Move())
-        if best is None or tried.correlation > best.correlation:
-            best = tried
+        best = max(best, tried, key=lambda a: a.correlation)
         if best.same_wood:
-            break
-    if best is None:
-        return align.Move(), None, ()
-    if best.same_wood:
-        return best.move, best, ()
+            return best, ()
     if earlier:
         raise JobError(
-            f"{looked[0].photo.file} doesn't show the same wood as coat {earlier[-1].number} of this job",
+            f"{one.photo.file} doesn't show the same wood as coat {earlier[-1].number} of this job",
             "photograph the same part of the same slab, or start another job folder",
         )
-    return align.Move(), None, ("The coat could not be laid onto the intake photo: its frame is its own board's.",)
+    return align.unmoved(align.Move()), (
+        "The coat could not be laid onto the intake photo: its frame is its own board's.",
+    )
 
 
 def _kept_picture(job: Job, name: str) -> Ortho | None:
@@ -269,8 +257,7 @@ def _kept_picture(job: Job, name: str) -> Ortho | None:
 def _record(
     looked: Sequence[Looked],
     records: tuple[PhotoRecord, ...],
-    move: Move,
-    alignment: Alignment | None,
+    alignment: Alignment,
     earlier: tuple[CoatRecord, ...],
     options: CoatOptions,
     notes: tuple[str, ...],
@@ -278,17 +265,18 @@ def _record(
     import numpy as np
 
     from voidmap.coat import count, inspected
-    from voidmap.coat.align import moved
+    from voidmap.coat.align import carried
     from voidmap.coat.ratings import rate
     from voidmap.coat.track import track
 
     one = looked[0]
-    plane = moved(one.plane, move)
-    pinholes = _pinholes(one, plane)
-    residual = alignment.rms_mm if alignment is not None and np.isfinite(alignment.rms_mm) else 1 / one.px_per_mm
+    bend, move = alignment.bend, alignment.move
+    pinholes = _pinholes(one, bend)
+    known = bool(np.isfinite(alignment.rms_mm))
+    residual = alignment.rms_mm if known else 1 / one.px_per_mm
 
     def is_seen(places_mm: Floats) -> Any:
-        return one.view.is_seen(plane.to_px(places_mm))
+        return one.view.is_seen(one.plane.to_px(carried(np.linalg.inv(bend), places_mm)))
 
     tracked = track(pinholes, earlier, residual_mm=residual, is_seen=is_seen)
     area_m2 = one.view.inspected_mm2 / 1e6
@@ -317,24 +305,26 @@ def _record(
         ratings=rate([p.diameter_mm for p in tracked.pinholes]),
         photos=records,
         mm_per_px=1 / one.px_per_mm,
-        align_rms_mm=alignment.rms_mm if alignment is not None and np.isfinite(alignment.rms_mm) else None,
+        align_rms_mm=alignment.rms_mm if known else None,
         frame_from_slab=(move.x_mm, move.y_mm, move.angle_deg),
-        inspected_mm=inspected.outlines_mm(one.view, plane),
+        inspected_mm=inspected.outlines_mm(one.view, lambda px: carried(bend, one.plane.to_mm(px))),
         grain_deg=one.grain_deg,
         notes=notes,
     )
 
 
-def _pinholes(one: Looked, plane: Plane) -> tuple[Pinhole, ...]:
+def _pinholes(one: Looked, bend: Floats) -> tuple[Pinhole, ...]:
     import numpy as np
 
+    from voidmap.coat.align import carried
     from voidmap.records import Interval
 
     found = one.spots
     if len(found) == 0:
         return ()
-    places_mm = plane.to_mm(found.places_px)
-    diameter_mm = found.diameter_px * plane.mm_per_px_at(places_mm)
+    own_mm = one.plane.to_mm(found.places_px)
+    diameter_mm = found.diameter_px * one.plane.mm_per_px_at(own_mm)
+    places_mm = carried(bend, own_mm)
     spread = np.exp(1.96 * found.diameter_rel)
     return tuple(
         Pinhole(
@@ -353,17 +343,6 @@ def _pinholes(one: Looked, plane: Plane) -> tuple[Pinhole, ...]:
         )
         for i in range(len(found))
     )
-
-
-def _write_picture(job: Job, one: Looked, move: Move, number: int) -> None:
-    from voidmap import scale
-    from voidmap.coat.align import moved
-    from voidmap.job.pictures import write_picture
-
-    plane = moved(one.plane, move)
-    x0, y0, x1, y1 = scale.footprint_mm(plane)
-    mm_per_px = max(1 / one.px_per_mm, max(x1 - x0, y1 - y0) / PICTURE_SIDE_PX)
-    write_picture(job, f"coat-{number}", scale.rectify(one.photo, plane, mm_per_px=mm_per_px))
 
 
 def why_again(record: CoatRecord, smallest_mm: float) -> tuple[str, ...]:
