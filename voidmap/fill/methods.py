@@ -9,9 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from voidmap import units
 from voidmap.errors import ValueRefused
-from voidmap.records import Defect, EdgeRun, Kind, Method, Outline, Point, SlabRecord
+from voidmap.records import Defect, EdgeRun, Kind, Method, Outline, SlabRecord
 
 METHODS = {
     "tinted_resin": "tinted resin",
@@ -144,21 +146,19 @@ def edge_place(defect: Defect, slab: SlabRecord) -> EdgeRun:
     """Return the run of the slab's edge that lies nearest to a defect."""
     if not slab.edge_runs or not slab.outline_mm or not defect.outline_mm:
         return EdgeRun("unknown", 0.0, 0)
-    edge = slab.outline_mm
-    near = min(range(len(edge)), key=lambda i: _gap(edge[i], edge[(i + 1) % len(edge)], defect.outline_mm[::4]))
+    near = _nearest_segment(slab.outline_mm, defect.outline_mm[::4])
     runs = sorted(slab.edge_runs, key=lambda run: run.start)
     return next((run for run in reversed(runs) if run.start <= near), runs[-1])
 
 
-def _gap(a: Point, b: Point, points: Outline) -> float:
-    """Return the squared distance from points to the segment a-b, mm²."""
-    dx, dy = b[0] - a[0], b[1] - a[1]
-    long2 = dx * dx + dy * dy or 1.0
-    least = math.inf
-    for x, y in points:
-        t = min(1.0, max(0.0, ((x - a[0]) * dx + (y - a[1]) * dy) / long2))
-        least = min(least, (x - a[0] - t * dx) ** 2 + (y - a[1] - t * dy) ** 2)
-    return least
+def _nearest_segment(edge: Outline, points: Outline) -> int:
+    """Return the index of the closed outline's segment that comes nearest to any of the points."""
+    start, at = np.asarray(edge), np.asarray(points)[:, None]
+    along = np.roll(start, -1, axis=0) - start
+    long2 = np.maximum((along**2).sum(axis=1), 1e-12)
+    t = np.clip(((at - start) * along).sum(axis=2) / long2, 0, 1)
+    gap2 = ((at - start - t[..., None] * along) ** 2).sum(axis=2)
+    return int(gap2.min(axis=0).argmin())
 
 
 def side_name(defect: Defect, slab: SlabRecord) -> str:
