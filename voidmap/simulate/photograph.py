@@ -153,7 +153,7 @@ def _see(field: _Field, at: F32, slope: F32) -> F32:
     return out
 
 
-class _Rays:
+class Rays:
     """Rays of a camera, worked out on a coarse grid of pixels and interpolated."""
 
     def __init__(self, camera: Camera) -> None:
@@ -182,11 +182,11 @@ def _offsets(n: int) -> Floats:
     return np.asarray((np.arange(n) + 0.5) / n - 0.5)
 
 
-def _spread(first: int, last: int, n: int) -> Floats:
+def spread(first: int, last: int, n: int) -> Floats:
     return np.asarray((np.arange(first, last)[:, None] + _offsets(n)[None, :]).ravel(), dtype=np.float64)
 
 
-def _mean(values: F32, rows: int, columns: int, n: int) -> F32:
+def mean_of(values: F32, rows: int, columns: int, n: int) -> F32:
     v = values.reshape(rows, n, columns, n, -1)
     total = np.zeros((rows, columns, v.shape[-1]), np.float32)
     for j in range(n):
@@ -197,21 +197,21 @@ def _mean(values: F32, rows: int, columns: int, n: int) -> F32:
 
 def light_at_sensor(lit: Lit, camera: Camera, sheets: Sequence[Sheet] = ()) -> F32:
     """Return the linear R, G, B light (rows, columns, 3) that falls on the sensor, before the lens softens it."""
-    rays = _Rays(camera)
+    rays = Rays(camera)
     field = _Field(lit, float(np.abs(rays.node[..., 2:]).max()))
     w, h = camera.size
     out = np.empty((h, w, 3), np.float32)
     for top in range(0, h, TILE_PX):
         for left in range(0, w, TILE_PX):
             bottom, right = min(h, top + TILE_PX), min(w, left + TILE_PX)
-            at, slope = rays.at(_spread(left, right, OVERSAMPLE), _spread(top, bottom, OVERSAMPLE))
-            out[top:bottom, left:right] = _mean(_see(field, at, slope), bottom - top, right - left, OVERSAMPLE)
+            at, slope = rays.at(spread(left, right, OVERSAMPLE), spread(top, bottom, OVERSAMPLE))
+            out[top:bottom, left:right] = mean_of(_see(field, at, slope), bottom - top, right - left, OVERSAMPLE)
     for sheet in sheets:
         _lay(out, lit, camera, rays, sheet)
     return out
 
 
-def _lay(out: F32, lit: Lit, camera: Camera, rays: _Rays, sheet: Sheet) -> None:
+def _lay(out: F32, lit: Lit, camera: Camera, rays: Rays, sheet: Sheet) -> None:
     """Draw a sheet over the picture, in place."""
     h, w = out.shape[:2]
     seen = camera.project(sheet.corners())
@@ -222,13 +222,13 @@ def _lay(out: F32, lit: Lit, camera: Camera, rays: _Rays, sheet: Sheet) -> None:
         rows, columns = (top, min(int(hi[1]), top + 64)), (int(lo[0]), int(hi[0]))
         if columns[1] <= columns[0]:
             return
-        at, _ = rays.at(_spread(*columns, n), _spread(*rows, n))
+        at, _ = rays.at(spread(*columns, n), spread(*rows, n))
         albedo, on = albedo_at(sheet, at)
         shape = (rows[1] - rows[0], columns[1] - columns[0], n)
-        cover = _mean(on, *shape)
+        cover = mean_of(on, *shape)
         where = _cells(at, lit.coarse)
         light = _sample(lit.top_light, where[:, 0], where[:, 1])
-        paper = _mean((albedo * on)[:, None] * light, *shape)
+        paper = mean_of((albedo * on)[:, None] * light, *shape)
         area = out[rows[0] : rows[1], columns[0] : columns[1]]
         area *= 1 - cover
         area += paper

@@ -148,9 +148,14 @@ def random_scene(
     return Scene(slab, sheets, light, random_cameras(rng, slab, views, megapixels=megapixels), seed)
 
 
-def write_scene(folder: Path | str, name: str, scene: Scene, *, raking: bool = False) -> tuple[Path, ...]:
-    """Photograph a scene and write NAME-a.jpg, NAME-a.json, ...; with ``raking`` also NAME-r (lamp and peg)."""
+def write_scene(folder: Path | str, name: str, scene: Scene | int, *, raking: bool = False) -> tuple[Path, ...]:
+    """Photograph a scene (or the random one of a seed) and write NAME-a.jpg, NAME-a.json, ...
+
+    With ``raking`` also NAME-r: one low lamp, and a peg whose foot and shadow are drawn.
+    """
     folder = Path(folder)
+    if isinstance(scene, int):
+        scene = random_scene(scene, name=name)
     lit = illuminate(scene.slab, scene.light)
     truth = scene_truth(scene.slab, scene.sheets, scene.light)
     written = []

@@ -1,0 +1,403 @@
+"""Coat series of known truth: the same patch after each seal coat, with pinholes that stay, close and come."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from voidmap import files
+from voidmap.simulate.camera import Camera, develop, look
+from voidmap.simulate.gloss import Finish, Pit, Tube, eye_of, shade
+from voidmap.simulate.grid import Floats, Grid, Slab
+from voidmap.simulate.jpeg import jpeg_bytes
+from voidmap.simulate.noise import F32, fractal, linear, smooth
+from voidmap.simulate.photograph import OVERSAMPLE, TILE_PX, Rays, mean_of, spread
+from voidmap.simulate.sheets import Sheet, albedo_at
+from voidmap.simulate.slab import random_slab
+
+PIT_OVERSAMPLE = 5
+FAINT_SNR = 5.0
+"""Below this ratio of a pinhole's own signal to the photo's noise no method can tell it (Rose's criterion)."""
+TINTS = {"copper": (176, 96, 52), "black": (24, 22, 22), "amber": (150, 92, 30), "blue": (30, 60, 120)}
+DIAMETER_MM = (0.65, 0.5)
+"""Median and log-spread of pinhole diameters, cut to 0.2 to 2.5 mm (our assumption)."""
+CLOSES = {"rim": 0.55, "pore": 0.7, "bubble": 0.9}
+"""Chance that one more coat closes a site, by what feeds it (our assumption; a fed void outlives a bubble)."""
+
+
+@dataclass(frozen=True)
+class Site:
+    """A pinhole's place, kept over the coats."""
+
+    id: int
+    kind: str
+    first_coat: int
+    pit: Pit
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """What lies under the coat: radiance, and where rims and fills are (masks on the grid)."""
+
+    grid: Grid
+    base: F32
+    rims: F32
+    filled: F32
+
+
+def patch_of(
+    rng: np.random.Generator,
+    slab: Slab,
+    middle_mm: tuple[float, float],
+    size_mm: tuple[float, float],
+    cell_mm: float,
+    tint: str,
+) -> Patch:
+    """Cut a patch out of a slab and fill its voids with tinted resin, level with the top."""
+    w, h = size_mm
+    n = (round(h / cell_mm), round(w / cell_mm))
+    grid = Grid(middle_mm[0] - w / 2, middle_mm[1] - h / 2, cell_mm, n[0], n[1])
+    x, y = np.meshgrid(grid.x(), grid.y())
+    mx = ((x - slab.grid.x0_mm) / slab.grid.cell_mm).astype(np.float32)
+    my = ((y - slab.grid.y0_mm) / slab.grid.cell_mm).astype(np.float32)
+    albedo = cv2.remap(slab.albedo, mx, my, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    open_ = ((slab.depth > 0) & slab.top).astype(np.float32)
+    filled = cv2.remap(open_, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    filled = np.clip((cv2.GaussianBlur(filled, (0, 0), 1.0) - 0.5) * 4 + 0.5, 0, 1)
+    c = cell_mm
+    fibre = smooth(rng, n, (5 / c, 0.25 / c))
+    resin = linear(TINTS[tint]).astype(np.float32)
+    swirl = fractal(rng, n, (14 / c, 9 / c), 4, 0.6)
+    metal = 1 + 0.25 * swirl[..., None] + 0.04 * rng.standard_normal((*n, 1), dtype=np.float32)
+    # wet wood is darker and redder than dry wood
+    wood = (
+        np.clip(albedo, 0.003, 0.95) ** np.float32(1.12)
+        * np.array([0.98, 0.93, 0.86], np.float32)
+        * (1 + 0.04 * fibre[..., None])
+    )
+    base = wood * (1 - filled[..., None]) + resin * metal * filled[..., None]
+    rims = cv2.morphologyEx((filled > 0.5).astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8))
+    return Patch(grid, np.clip(base, 0.003, 0.9).astype(np.float32), rims.astype(np.float32), filled.astype(np.float32))
+
+
+def _diameter(rng: np.random.Generator) -> float:
+    return float(np.clip(DIAMETER_MM[0] * np.exp(DIAMETER_MM[1] * rng.standard_normal()), 0.2, 2.5))
+
+
+def _pit(rng: np.random.Generator, kind: str, at: tuple[float, float]) -> Pit:
+    style = {"rim": ("crater", "hole"), "pore": ("hole", "crater"), "bubble": ("bubble", "crater")}[kind]
+    return Pit(
+        at[0], at[1], _diameter(rng), style[int(rng.random() < 0.35)], float(rng.uniform(0.5, 1.1)),
+        (float(rng.normal(0, 0.15)), float(rng.normal(0, 0.15))), float(rng.uniform(0.25, 1.1)),
+    )  # fmt: skip
+
+
+def _place(rng: np.random.Generator, patch: Patch, kind: str, reach_mm: tuple[float, float]) -> tuple[float, float]:
+    """Return a place: by a rim, in a line along the grain, or anywhere."""
+    grid = patch.grid
+    cx = grid.x0_mm + grid.columns * grid.cell_mm / 2
+    cy = grid.y0_mm + grid.rows * grid.cell_mm / 2
+    if kind == "rim":
+        rows, columns = np.nonzero(patch.rims)
+        if len(rows):
+            k = int(rng.integers(len(rows)))
+            x, y = grid.to_mm([[float(columns[k]), float(rows[k])]])[0] + rng.normal(0, 0.5, 2)
+            return float(x), float(y)
+    return float(cx + rng.uniform(-1, 1) * reach_mm[0]), float(cy + rng.uniform(-1, 1) * reach_mm[1])
+
+
+def grow_sites(
+    rng: np.random.Generator,
+    patch: Patch,
+    count: int,
+    coats: int,
+    reach_mm: tuple[float, float],
+    *,
+    new_share: float = 0.12,
+    closes: dict[str, float] | None = None,
+) -> list[list[Site]]:
+    """Return the sites after each coat: the first coat's, then what stays, shrinks, closes and comes."""
+    closes = CLOSES if closes is None else closes
+    shares = rng.dirichlet([3, 2, 2]) if patch.rims.any() else np.array([0.0, 0.5, 0.5])
+    kinds = ("rim", "pore", "bubble")
+    after: list[list[Site]] = []
+    number = 1
+    for coat in range(1, coats + 1):
+        sites: list[Site] = []
+        for old in after[-1] if after else []:
+            if rng.random() >= closes[old.kind]:
+                pit = replace(
+                    old.pit, diameter_mm=float(np.clip(old.pit.diameter_mm * rng.normal(0.92, 0.12), 0.2, 2.5))
+                )
+                sites.append(replace(old, pit=pit))
+        for _ in range(count if coat == 1 else int(rng.poisson(new_share * count / coat))):
+            kind = (
+                kinds[int(rng.choice(3, p=shares))] if coat == 1 else ("bubble", "bubble", "rim")[int(rng.integers(3))]
+            )
+            at = _place(rng, patch, kind, reach_mm)
+            if any(
+                np.hypot(at[0] - s.pit.x_mm, at[1] - s.pit.y_mm) < 1.2 * s.pit.diameter_mm + 0.6 for s in sites[-400:]
+            ):
+                continue
+            sites.append(Site(number, kind, coat, _pit(rng, kind, at)))
+            number += 1
+        after.append(sites)
+    return after
+
+
+def coat_over(rng: np.random.Generator, patch: Patch, *, sanded: bool, distance_mm: float) -> Finish:
+    """Lay a coat over a patch: waves, lamps in the ceiling, and sanding haze with swirls and low spots."""
+    grid, shape = patch.grid, patch.grid.shape
+    c = grid.cell_mm
+    waves = [float(rng.uniform(0.001, 0.006)) * smooth(rng, shape, (s / c, s / c)) for s in (25, 25, 5, 5)]
+    waves[2] *= np.float32(0.3)
+    waves[3] *= np.float32(0.3)
+    haze = np.zeros(shape, np.float32)
+    base = patch.base * np.float32(1 + 0.06 * rng.standard_normal())
+    light = 1 + 0.12 * smooth(rng, shape, (grid.columns * 0.8, grid.rows * 0.8))
+    base = base * np.clip(light, 0.6, 1.5)[..., None]
+    if sanded:
+        low = np.clip(fractal(rng, shape, (45 / c, 35 / c), 3) * 1.5 - rng.uniform(1.0, 2.2), 0, 1)
+        haze = np.asarray(rng.uniform(0.75, 0.95) * (1 - 0.85 * low) + _swirls(rng, grid) * (1 - low), dtype=np.float32)
+        haze *= 1 + 0.06 * smooth(rng, shape, (8 / c, 8 / c))
+        haze = np.clip(haze, 0, 1).astype(np.float32)
+    tubes = []
+    for _ in range(int(rng.integers(1, 4))):
+        up = float(rng.uniform(1200, 2400))
+        spread_mm = 0.5 * min(1.0, up / 1500) * distance_mm * (1 + up / distance_mm) * 0.5
+        long = bool(rng.random() < 0.7)
+        tubes.append(
+            Tube(
+                float(rng.uniform(-1, 1) * spread_mm), float(rng.uniform(-1, 1) * spread_mm), up,
+                float(rng.uniform(300, 700) if long else rng.uniform(40, 150)), float(rng.uniform(15, 90)),
+                float(rng.uniform(0, np.pi)), float(rng.uniform(5, 60)), float(rng.uniform(4, 22)),
+            )
+        )  # fmt: skip
+    return Finish(grid, base.astype(np.float32), waves[0] + waves[2], waves[1] + waves[3], haze, tuple(tubes),
+                  float(rng.uniform(0.1, 0.7)))  # fmt: skip
+
+
+def _swirls(rng: np.random.Generator, grid: Grid) -> F32:
+    """Return the small loops that a random-orbit sander leaves, and a few long scratches."""
+    out = np.zeros(grid.shape, np.float32)
+    for _ in range(int(grid.rows * grid.columns * grid.cell_mm**2 / 60)):
+        centre = (int(rng.integers(grid.columns)), int(rng.integers(grid.rows)))
+        r = max(2, int(rng.uniform(1.5, 5) / grid.cell_mm))
+        start = float(rng.uniform(0, 360))
+        cv2.ellipse(
+            out,
+            centre,
+            (r, r),
+            0,
+            start,
+            start + float(rng.uniform(60, 300)),
+            float(rng.uniform(-0.15, 0.15)),
+            1,
+            cv2.LINE_AA,
+        )
+    return cv2.GaussianBlur(out, (0, 0), 0.6)
+
+
+def _lint(rng: np.random.Generator, finish: Finish, reach_mm: tuple[float, float], middle: Floats) -> list[list[float]]:
+    """Lay pale and dark threads on the coat, in place; return their middles, mm."""
+    grid, places = finish.grid, []
+    for _ in range(int(rng.integers(3, 14))):
+        at = middle + rng.uniform(-1, 1, 2) * reach_mm
+        a = rng.uniform(0, 2 * np.pi) + np.cumsum(rng.normal(0, 0.12, 40)) + rng.normal(0, 0.03) * np.arange(40)
+        step = rng.uniform(0.05, 0.25)
+        run = at + np.cumsum(np.c_[np.cos(a), np.sin(a)] * step, 0)
+        cells = np.round(grid.to_cell(run) * 16).astype(np.int32)
+        mask = np.zeros(grid.shape, np.uint8)
+        cv2.polylines(mask, [cells], False, 255, 1, cv2.LINE_AA, 4)
+        box = grid.box(run.min(0) - 1, run.max(0) + 1)
+        if box.empty:
+            continue
+        share = mask[box.at].astype(np.float32)[..., None] / 255 * np.float32(rng.uniform(0.3, 0.8))
+        tone = np.float32(rng.choice([0.7, 0.7, 0.05]))
+        finish.base[box.at] += share * (tone - finish.base[box.at])
+        places.append([float(v) for v in run[len(run) // 2]])
+    return places
+
+
+def photograph_coat(
+    finish: Finish, camera: Camera, pits: list[Pit], sheets: tuple[Sheet, ...], rng: np.random.Generator
+) -> tuple[Any, list[float]]:
+    """Take a photo of a coat; returns B, G, R pixels and each pit's own signal over the photo's noise."""
+    rays, eye = Rays(camera), eye_of(camera)
+    w, h = camera.size
+    out = np.empty((h, w, 3), np.float32)
+    for top in range(0, h, TILE_PX):
+        for left in range(0, w, TILE_PX):
+            bottom, right = min(h, top + TILE_PX), min(w, left + TILE_PX)
+            at, _ = rays.at(spread(left, right, OVERSAMPLE), spread(top, bottom, OVERSAMPLE))
+            seen = shade(finish, at, eye)
+            out[top:bottom, left:right] = mean_of(seen, bottom - top, right - left, OVERSAMPLE)
+    white = 0.9 / float(np.quantile(out[::8, ::8].max(2), 0.93))
+    signal = [_press(out, finish, camera, rays, eye, pit, white) for pit in pits]
+    for sheet in sheets:
+        _lay_sheet(out, camera, rays, sheet)
+    return develop(out, replace(camera, exposure=min(white, 1.05)), rng), signal
+
+
+def _press(out: F32, finish: Finish, camera: Camera, rays: Rays, eye: Floats, pit: Pit, gain: float) -> float:
+    """Press one pit into the picture, in place; return its signal over the photo's noise."""
+    h, w = out.shape[:2]
+    reach = 0.85 * pit.diameter_mm
+    ring = np.array([[pit.x_mm + i * reach, pit.y_mm + j * reach] for i in (-1, 1) for j in (-1, 1)])
+    px = camera.project(ring)
+    lo = np.clip(np.floor(px.min(0)).astype(int) - 1, 0, [w, h])
+    hi = np.clip(np.ceil(px.max(0)).astype(int) + 2, 0, [w, h])
+    if (hi <= lo).any():
+        return 0.0
+    n = PIT_OVERSAMPLE
+    at, _ = rays.at(spread(int(lo[0]), int(hi[0]), n), spread(int(lo[1]), int(hi[1]), n))
+    shape = (int(hi[1] - lo[1]), int(hi[0] - lo[0]), n)
+    before, after = mean_of(shade(finish, at, eye), *shape), mean_of(shade(finish, at, eye, pit), *shape)
+    area = out[lo[1] : hi[1], lo[0] : hi[0]]
+    area += after - before
+    change = np.clip(after * gain, 0, 1) - np.clip(before * gain, 0, 1)
+    change = cv2.GaussianBlur(change, (0, 0), max(0.3, camera.blur_px))
+    noise = np.clip(before * gain, 0.01, 1) / camera.full_well
+    return float(np.sqrt((change**2 / noise).sum() / 3))
+
+
+def _lay_sheet(out: F32, camera: Camera, rays: Rays, sheet: Sheet) -> None:
+    h, w = out.shape[:2]
+    px = camera.project(sheet.corners())
+    lo = np.clip(np.floor(px.min(0)).astype(int) - 2, 0, [w, h])
+    hi = np.clip(np.ceil(px.max(0)).astype(int) + 3, 0, [w, h])
+    for top in range(int(lo[1]), int(hi[1]), 64):
+        bottom = min(int(hi[1]), top + 64)
+        at, _ = rays.at(spread(int(lo[0]), int(hi[0]), 4), spread(top, bottom, 4))
+        albedo, on = albedo_at(sheet, at)
+        shape = (bottom - top, int(hi[0] - lo[0]), 4)
+        area = out[top:bottom, lo[0] : hi[0]]
+        area *= 1 - mean_of(on, *shape)
+        area += mean_of(albedo * on, *shape)
+
+
+def coat_camera(rng: np.random.Generator, middle: Floats, view_mm: float, megapixels: float) -> Camera:
+    """Return a phone held over a patch; the picture is ``view_mm`` wide."""
+    width = round(np.sqrt(megapixels * 1e6 * 4 / 3) / 4) * 4
+    focal = width * float(rng.uniform(0.72, 0.8))
+    up = view_mm * focal / width
+    at = middle + rng.normal(0, 0.02 * view_mm, 2)
+    eye = middle + rng.normal(0, 0.06 * view_mm, 2)
+    return look(
+        (float(eye[0]), float(eye[1]), -float(up * rng.uniform(0.98, 1.05))), (float(at[0]), float(at[1])),
+        size=(width, width * 3 // 4 // 2 * 2), focal_px=focal, turn_deg=float(rng.normal(0, 5)),
+        dist=(float(rng.normal(0, 0.04)), float(rng.normal(0, 0.015)), float(rng.normal(0, 3e-4)), 0.0, 0.0),
+        blur_px=float(rng.uniform(0.55, 0.95)), full_well=float(rng.uniform(3000, 10000)),
+        sharpen=float(rng.uniform(0.3, 0.9)), vignette=float(rng.uniform(0.1, 0.35)), quality=int(rng.integers(85, 94)),
+    )  # fmt: skip
+
+
+def coat_truth(
+    name: str,
+    number: int,
+    surface: str,
+    camera: Camera,
+    sheet: Sheet,
+    sites: list[Site],
+    signal: list[float],
+    lint: list[list[float]],
+) -> dict[str, Any]:
+    """Return what is true of one coat photo."""
+    w, h = camera.size
+    px = camera.project([[s.pit.x_mm, s.pit.y_mm] for s in sites]) if sites else np.zeros((0, 2))
+    paper = camera.project(sheet.corners()).astype(np.float32)
+    holes = []
+    for site, at, snr in zip(sites, px, signal, strict=True):
+        free = cv2.pointPolygonTest(paper, (float(at[0]), float(at[1])), True) < -3
+        hole = {
+            "id": site.id, "x_mm": site.pit.x_mm, "y_mm": site.pit.y_mm, "x_px": float(at[0]), "y_px": float(at[1]),
+            "diameter_mm": site.pit.diameter_mm, "kind": site.kind, "first_coat": site.first_coat,
+            "in_frame": bool(free and 3 < at[0] < w - 4 and 3 < at[1] < h - 4),
+        }  # fmt: skip
+        if snr < FAINT_SNR:
+            hole["faint"] = True
+        holes.append(hole)
+    return {"name": name, "coat": number, "surface": surface, "camera": camera.truth(), "boards": [sheet.truth()],
+            "pinholes": holes, "lint_mm": lint}  # fmt: skip
+
+
+def write_coats(
+    folder: Path,
+    stems: list[str],
+    seed: int,
+    patch: Patch,
+    sites: list[list[Site]],
+    surfaces: list[str],
+    view_mm: float,
+    *,
+    megapixels: float,
+    name: str,
+    board: int = 0,
+    quality: int | None = None,
+) -> tuple[Path, ...]:
+    """Photograph and write one coat a stem (STEM.jpg, STEM.json)."""
+    grid, paths = patch.grid, []
+    middle = grid.to_mm([[grid.columns / 2, grid.rows / 2]])[0]
+    reach = (0.45 * view_mm, 0.34 * view_mm)
+    for k, (stem, surface) in enumerate(zip(stems, surfaces, strict=True)):
+        rng = np.random.default_rng([seed, 3000 + k])
+        camera = coat_camera(rng, middle, view_mm, megapixels)
+        camera = camera if quality is None else replace(camera, quality=quality)
+        finish = coat_over(rng, patch, sanded=surface == "sanded", distance_mm=view_mm)
+        lint = _lint(rng, finish, reach, middle)
+        sheet = _board_in_view(rng, middle, view_mm, board)
+        pits = [_as_sanded(rng, s.pit) if surface == "sanded" else s.pit for s in sites[k]]
+        pixels, signal = photograph_coat(finish, camera, pits, (sheet,), rng)
+        truth = coat_truth(name, k + 1, surface, camera, sheet, sites[k], signal, lint)
+        files.write_bytes(folder / f"{stem}.jpg", jpeg_bytes(pixels, camera, minute=30 + k))
+        files.write_json(folder / f"{stem}.json", truth)
+        paths.append(folder / f"{stem}.jpg")
+    return tuple(paths)
+
+
+def _as_sanded(rng: np.random.Generator, pit: Pit) -> Pit:
+    """Sanding packs most pits with white dust and opens bubbles."""
+    style = "dust" if rng.random() < 0.65 else "crater"
+    return replace(pit, style=style if pit.style != "hole" or rng.random() < 0.5 else "hole")
+
+
+def _board_in_view(rng: np.random.Generator, middle: Floats, view_mm: float, board: int) -> Sheet:
+    """Lay a board by a side of the picture."""
+    turn = float(rng.normal(0, 6))
+    side = rng.choice([-1.0, 1.0], 2)
+    centre = middle + side * np.array([view_mm / 2 - 125, view_mm * 0.375 - 95]) * rng.uniform(0.8, 1.0, 2)
+    a = np.radians(turn)
+    corner = centre - np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]) @ np.array([105.0, 75.0])
+    return Sheet(board, float(corner[0]), float(corner[1]), turn, (12.0, 12.0, 12.0, 12.0))
+
+
+def write_series(
+    folder: Path | str,
+    name: str,
+    seed: int,
+    *,
+    coats: int = 3,
+    surface: str = "gloss",
+    megapixels: float = 5.0,
+    count: int | None = None,
+    tint: str | None = None,
+) -> tuple[Path, ...]:
+    """Write NAME-1.jpg, NAME-1.json, ...: the same patch after each seal coat.
+
+    ``surface`` is gloss or sanded (every coat). ``count`` pinholes after the first coat (50 to 800 at random when
+    None). The same seed and options give the same files.
+    """
+    rng = np.random.default_rng([seed, 77])
+    view = float(rng.uniform(380, 470))
+    slab = random_slab(rng, length_mm=1.35 * view, width_mm=1.2 * view, cell_mm=0.25, busy=0.8)
+    first = count or int(np.exp(rng.uniform(np.log(50), np.log(800))))
+    patch = patch_of(rng, slab, (0.0, 0.0), (1.2 * view, 0.95 * view), 0.15, tint or str(rng.choice(sorted(TINTS))))
+    sites = grow_sites(rng, patch, first, coats, (0.47 * view, 0.35 * view))
+    stems = [f"{name}-{k + 1}" for k in range(coats)]
+    return write_coats(
+        Path(folder), stems, seed, patch, sites, [surface] * coats, view, megapixels=megapixels, name=name
+    )

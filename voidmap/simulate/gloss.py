@@ -1,0 +1,164 @@
+"""A coated surface as light sees it: wood and fill below, a mirror of lamps above, pits that bend the mirror.
+
+The mirror follows Fresnel's law (Schlick's approximation) with epoxy's refractive index; a pit is a change of
+slope, so its glints, rings and dark floors come from the lamps and the camera, not from a drawn spot.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from voidmap.simulate.camera import Camera
+from voidmap.simulate.grid import Floats, Grid
+from voidmap.simulate.noise import F32
+
+REFRACTIVE_INDEX = 1.55
+"""Cured epoxy (handbooks give 1.5 to 1.6)."""
+R0 = ((REFRACTIVE_INDEX - 1) / (REFRACTIVE_INDEX + 1)) ** 2
+
+
+@dataclass(frozen=True)
+class Tube:
+    """A lamp in the ceiling: a rectangle (mm) at a height, its middle, half sides, turn, edge softness, strength.
+
+    ``strength`` is its radiance relative to a white sheet on the slab.
+    """
+
+    x_mm: float
+    y_mm: float
+    height_mm: float
+    half_x_mm: float
+    half_y_mm: float
+    turn_rad: float
+    soft_mm: float
+    strength: float
+
+
+@dataclass(frozen=True, eq=False)
+class Finish:
+    """A coat on a patch.
+
+    ``base`` (rows, columns, 3) is the radiance of what lies below on ``grid``; ``slope_x``, ``slope_y`` the
+    surface's gentle waves (rise per mm) on the same grid; ``haze`` (0 to 1) how much of it sanding has dulled.
+    ``room`` is the radiance of the rest of the room in the mirror.
+    """
+
+    grid: Grid
+    base: F32
+    slope_x: F32
+    slope_y: F32
+    haze: F32
+    tubes: tuple[Tube, ...]
+    room: float
+
+
+@dataclass(frozen=True)
+class Pit:
+    """A pinhole's shape: where, how wide, how it looks.
+
+    ``style`` is crater (open, meniscus rim), hole (narrow, deep, dark), bubble (a dome that has not burst) or
+    dust (a crater packed with sanding dust). ``tone`` scales its darkness, ``offset`` (x, y, in radii) moves
+    the deepest place off the middle.
+    """
+
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    style: str
+    tone: float = 1.0
+    offset: tuple[float, float] = (0.0, 0.0)
+    steep: float = 0.7
+
+
+def mirror(finish: Finish, at: F32, eye: Floats, slope_x: F32, slope_y: F32) -> tuple[F32, F32]:
+    """Return (share mirrored, radiance mirrored) for places (N, 2) mm, seen from ``eye``, with given slopes."""
+    view = np.array(eye, np.float32) - np.c_[at, np.zeros(len(at), np.float32)]
+    view /= np.linalg.norm(view, axis=1, keepdims=True)
+    up = view * np.array([1, 1, -1], np.float32)  # z upward from here on
+    normal = np.c_[-slope_x, -slope_y, np.ones_like(slope_x)]
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    cos = np.clip((up * normal).sum(1), 0.02, 1)
+    out = 2 * cos[:, None] * normal - up
+    share = R0 + (1 - R0) * (1 - cos) ** 5
+    seen = np.full(len(at), finish.room, np.float32)
+    rise = np.maximum(out[:, 2], 0.02)
+    for tube in finish.tubes:
+        x = at[:, 0] + out[:, 0] / rise * np.float32(tube.height_mm) - np.float32(tube.x_mm)
+        y = at[:, 1] + out[:, 1] / rise * np.float32(tube.height_mm) - np.float32(tube.y_mm)
+        c, s = np.float32(np.cos(tube.turn_rad)), np.float32(np.sin(tube.turn_rad))
+        u, v = np.abs(c * x + s * y), np.abs(c * y - s * x)
+        soft = np.float32(tube.soft_mm)
+        lit = np.clip((tube.half_x_mm - u) / soft + 0.5, 0, 1) * np.clip((tube.half_y_mm - v) / soft + 0.5, 0, 1)
+        seen += np.float32(tube.strength) * lit * (out[:, 2] > 0.05)
+    return np.asarray(share, dtype=np.float32), seen
+
+
+def look_up(field: F32, grid: Grid, at: F32) -> F32:
+    """Look up a field at places (N, 2) mm, bilinear, its border repeated."""
+    cells = (at - np.array([grid.x0_mm, grid.y0_mm], np.float32)) / np.float32(grid.cell_mm)
+    n, wide = len(cells), 2048
+    pad = -n % wide
+    mx = np.pad(cells[:, 0], (0, pad)).reshape(-1, wide).astype(np.float32)
+    my = np.pad(cells[:, 1], (0, pad)).reshape(-1, wide).astype(np.float32)
+    out = cv2.remap(field, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out.reshape(-1, *field.shape[2:])[:n], dtype=np.float32)
+
+
+def shade(finish: Finish, at: F32, eye: Floats, pit: Pit | None = None) -> F32:
+    """Return what is seen (N, 3) at places (N, 2) mm, with one pit or none."""
+    base = look_up(finish.base, finish.grid, at)
+    sx, sy = look_up(finish.slope_x, finish.grid, at), look_up(finish.slope_y, finish.grid, at)
+    haze = look_up(finish.haze, finish.grid, at)
+    if pit is not None:
+        dx, dy, dark, white = _pit_shape(pit, at)
+        sx, sy = sx + dx, sy + dy
+        base = base * (1 - dark[:, None])
+        base = base + white[:, None] * (np.float32(0.75) - base)
+        haze = haze * (1 - np.maximum(dark, white))
+    share, seen = mirror(finish, at, eye, sx, sy)
+    gloss = base * (1 - share[:, None]) + (share * seen)[:, None]
+    # a sanded skin scatters: the mirror's light is spread over all directions and the wood pales
+    dull = base * np.float32(0.72) + np.float32(0.2)
+    return np.asarray(gloss + (dull - gloss) * haze[:, None], dtype=np.float32)
+
+
+def _pit_shape(pit: Pit, at: F32) -> tuple[F32, F32, F32, F32]:
+    """Return (slope x, slope y, darkness, whiteness) of a pit at places (N, 2) mm."""
+    r = np.float32(pit.diameter_mm / 2)
+    x, y = (at[:, 0] - np.float32(pit.x_mm)) / r, (at[:, 1] - np.float32(pit.y_mm)) / r
+    rho = np.sqrt(x * x + y * y)
+    inside = np.clip((1 - rho) / 0.08 + 0.5, 0, 1)
+    steep = np.float32(pit.steep)
+    if pit.style == "bubble":
+        rise = -steep * np.clip(rho, 0, 1) * inside
+    else:
+        # down toward the middle inside, a low meniscus outside that dies out within half a radius
+        rise = steep * np.sin(np.pi * np.clip(rho, 0, 1)) * inside
+        rise = rise - 0.25 * steep * np.exp(-(((rho - 1.15) / 0.18) ** 2))
+    with np.errstate(invalid="ignore"):
+        ux, uy = x / np.maximum(rho, 1e-3), y / np.maximum(rho, 1e-3)
+    off = np.sqrt((x - np.float32(pit.offset[0])) ** 2 + (y - np.float32(pit.offset[1])) ** 2)
+    core = np.clip((0.62 - off) / 0.25 + 0.5, 0, 1) * inside
+    zero = np.zeros_like(rho)
+    if pit.style == "hole":
+        dark, white = 0.85 * pit.tone * inside, zero
+    elif pit.style == "crater":
+        dark, white = pit.tone * (0.55 * core + 0.12 * inside), zero
+    elif pit.style == "dust":
+        dark, white = 0.15 * inside * (1 - core), pit.tone * core
+    else:
+        dark, white = pit.tone * 0.25 * np.exp(-(((rho - 0.92) / 0.12) ** 2)), zero
+    return (
+        (rise * ux).astype(np.float32),
+        (rise * uy).astype(np.float32),
+        dark.astype(np.float32),
+        white.astype(np.float32),
+    )
+
+
+def eye_of(camera: Camera) -> Floats:
+    """Return where the camera stands, slab mm."""
+    return np.asarray(-camera.rotation.T @ camera.translation)
