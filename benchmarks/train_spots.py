@@ -258,7 +258,7 @@ def loss_gradient(out, label, ratio, weight):
     return gradient / len(out)
 
 
-def train(x, label, ratio, weight, rng, epochs=40):
+def train(x, label, ratio, weight, rng, epochs=24):
     """Fit the net by Adam."""
     sizes = [x.shape[1], *HIDDEN, 3]
     net = [
@@ -280,7 +280,7 @@ def train(x, label, ratio, weight, rng, epochs=40):
             rate = 3e-3 * 0.5 * (1 + np.cos(np.pi * step / total))
             for k in range(len(net) - 1, -1, -1):
                 w = net[k][0]
-                parts = [hidden[k].T @ gradient + 2e-5 * w, gradient.sum(axis=0)]
+                parts = [hidden[k].T @ gradient + 1e-4 * w, gradient.sum(axis=0)]
                 if k:
                     gradient = (gradient @ w.T) * (hidden[k] > 0)
                 for j in range(2):

@@ -263,8 +263,8 @@ def _nearest_move(bend: Floats, there: Floats) -> Move:
     back = np.linalg.inv(bend)
     here = carried(back, there[None])[0]
     step = 10.0
-    right = carried(bend, (here + [step, 0])[None])[0] - there
-    down = carried(bend, (here + [0, step])[None])[0] - there
+    right = carried(bend, (here + np.array([step, 0.0]))[None])[0] - there
+    down = carried(bend, (here + np.array([0.0, step]))[None])[0] - there
     move = Move.of(np.column_stack([right / step, down / step, np.zeros(2)]))
     shift = there - move(here[None])[0]
     return Move(float(shift[0]), float(shift[1]), move.angle_deg)

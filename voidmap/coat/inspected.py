@@ -130,8 +130,8 @@ def _cell_areas(plane: Plane, size: tuple[int, int], coarse: int = 16) -> Floats
     rows = np.linspace(0, size[1] - 1, max(2, size[1] // coarse))
     x, y = np.meshgrid(columns, rows)
     centre = np.column_stack([x.ravel(), y.ravel()]) * SHRINK + (SHRINK - 1) / 2
-    step = SHRINK / 2
-    across = plane.to_mm(centre + [step, 0]) - plane.to_mm(centre - [step, 0])
-    down = plane.to_mm(centre + [0, step]) - plane.to_mm(centre - [0, step])
+    right, below = np.array([SHRINK / 2, 0.0]), np.array([0.0, SHRINK / 2])
+    across = plane.to_mm(centre + right) - plane.to_mm(centre - right)
+    down = plane.to_mm(centre + below) - plane.to_mm(centre - below)
     area = np.abs(across[:, 0] * down[:, 1] - across[:, 1] * down[:, 0]).reshape(x.shape)
     return np.asarray(cv2.resize(area, size, interpolation=cv2.INTER_LINEAR), dtype=np.float64)

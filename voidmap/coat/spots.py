@@ -107,7 +107,7 @@ def find_spots(
 
 
 def _apart(found: Candidates, diameter_px: Floats, probability: Floats) -> NDArray[np.int64]:
-    """Indices of candidates that stand for a pinhole of their own, best first."""
+    """Return the indices of candidates that stand for a pinhole of their own, best first."""
     from scipy.spatial import KDTree
 
     if len(found) == 0:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -271,30 +271,34 @@ def _record(
 
     one = looked[0]
     bend, move = alignment.bend, alignment.move
-    pinholes = _pinholes(one, bend)
+    pinholes, words = _joined(looked, bend)
+    inspected_mm2 = _inspected_mm2(looked)
     known = bool(np.isfinite(alignment.rms_mm))
     residual = alignment.rms_mm if known else 1 / one.px_per_mm
 
     def is_seen(places_mm: Floats) -> Any:
-        return one.view.is_seen(one.plane.to_px(carried(np.linalg.inv(bend), places_mm)))
+        own = carried(np.linalg.inv(bend), places_mm)
+        return np.any([p.view.is_seen(p.plane.to_px(own)) for p in looked], axis=0)
 
-    tracked = track(pinholes, earlier, residual_mm=residual, is_seen=is_seen)
-    area_m2 = one.view.inspected_mm2 / 1e6
-    inside = one.view.is_seen(one.spots.places_px)
+    area_m2 = inspected_mm2 / 1e6
+    inside = is_seen(np.array([(p.x_mm, p.y_mm) for p in pinholes]).reshape(-1, 2))
+    chance = np.array([looked[p.photo].spots.probability[int(p.id[1:]) - 1] for p in pinholes])
+    pinholes = tuple(replace(p, id=f"P{n:03d}") for n, p in enumerate(pinholes, start=1))
     interval = count.count_interval(
-        one.spots.probability,
-        one.spots.diameter_px / one.px_per_mm,
+        chance,
+        np.array([p.diameter_mm for p in pinholes]),
         one.study.fit,
         np.random.default_rng(SEED),
         smallest_mm=options.smallest_mm,
     )
-    false_calls = float((1 - one.spots.probability).sum())
+    tracked = track(pinholes, earlier, residual_mm=residual, is_seen=is_seen)
+    false_calls = float((1 - chance).sum())
     return CoatRecord(
         number=options.number,
         photo=records[0],
         surface="sanded" if options.sanded else "gloss",
-        inspected_area_mm2=one.view.inspected_mm2,
-        hidden_area_mm2=one.view.hidden_mm2,
+        inspected_area_mm2=inspected_mm2,
+        hidden_area_mm2=max(0.0, one.view.inspected_mm2 + one.view.hidden_mm2 - inspected_mm2),
         pinholes=tracked.pinholes,
         closed=tracked.closed,
         count=len(tracked.pinholes),
@@ -309,8 +313,47 @@ def _record(
         frame_from_slab=(move.x_mm, move.y_mm, move.angle_deg),
         inspected_mm=inspected.outlines_mm(one.view, lambda px: carried(bend, one.plane.to_mm(px))),
         grain_deg=one.grain_deg,
-        notes=notes,
+        notes=(*notes, *words),
     )
+
+
+def _joined(looked: Sequence[Looked], bend: Floats) -> tuple[tuple[Pinhole, ...], tuple[str, ...]]:
+    """Join the photos' pinholes, and say what two photos make of the count."""
+    import numpy as np
+
+    from voidmap.coat.join import join
+
+    each = [tuple(replace(p, photo=k) for p in _pinholes(one, bend)) for k, one in enumerate(looked)]
+    if len(looked) == 1:
+        return each[0], ()
+    places = [np.array([(p.x_mm, p.y_mm) for p in found]).reshape(-1, 2) for found in each]
+    both = join(places, [np.array([p.score for p in found]) for found in each])
+    words = ()
+    if both.total is not None and both.error is not None:
+        words = (
+            f"Two photos found {len(each[0])} and {len(each[1])}: by capture and recapture about {both.total:.0f} "
+            f"(standard error {both.error:.0f}) are there in what both show.",
+        )
+    return tuple(each[k][i] for k, i in both.chosen), words
+
+
+def _inspected_mm2(looked: Sequence[Looked]) -> float:
+    """Area that at least one photo shows: the first one's, and of each next what none before it shows."""
+    import numpy as np
+
+    from voidmap.coat.inspected import SHRINK
+
+    total = 0.0
+    for k, one in enumerate(looked):
+        rows, columns = np.nonzero(one.view.seen)
+        fresh = np.ones(len(rows), bool)
+        if k:
+            cells = np.column_stack([columns, rows])[:: SHRINK**2] * SHRINK + (SHRINK - 1) / 2
+            own_mm = one.plane.to_mm(cells)
+            known = np.any([p.view.is_seen(p.plane.to_px(own_mm)) for p in looked[:k]], axis=0)
+            fresh = np.repeat(~known, SHRINK**2)[: len(rows)]
+        total += float(one.view.cell_mm2[rows[fresh], columns[fresh]].sum())
+    return total
 
 
 def _pinholes(one: Looked, bend: Floats) -> tuple[Pinhole, ...]:
