@@ -16,7 +16,7 @@ from fill_jobs import random_intake
 
 from voidmap.fill import plan, read_resin
 
-JOBS = 10
+JOBS = 20
 SIZES = (5, 20, 60, 200)
 
 
