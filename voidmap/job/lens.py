@@ -37,8 +37,10 @@ def lens_text(lens: LensFile, out: Path) -> str:
     return "\n".join(
         [
             f"Wrote {out}: {lens.camera or 'camera unknown'}, {lens.width_px} x {lens.height_px} px.",
-            f"Focal length {f.fx:.1f} px ± {1.96 * lens.covariance[0][0] ** 0.5:.1f}, centre {f.cx:.1f}, {f.cy:.1f} px.",
-            f"Distortion terms {', '.join(lens.terms)}; corners fit to {lens.rms_px:.3f} px in {len(lens.photos)} photos.",
+            f"Focal length {f.fx:.1f} px ± {1.96 * lens.covariance[0][0] ** 0.5:.1f}, "
+            f"centre {f.cx:.1f}, {f.cy:.1f} px.",
+            f"Distortion terms {', '.join(lens.terms)}; "
+            f"corners fit to {lens.rms_px:.3f} px in {len(lens.photos)} photos.",
             "Corners seen over the frame:",
             *rows,
             *lens.notes,
