@@ -57,7 +57,7 @@ def test_reference_below_the_top_reads_long():
 
 def test_standard_sizes():
     assert RECTANGLES["a4"].sides_mm == (297.0, 210.0)  # ISO 216
-    assert RECTANGLES["letter"].sides_mm == (11 * 25.4, 8.5 * 25.4)  # US Letter
+    assert RECTANGLES["letter"].sides_mm == pytest.approx((11 * 25.4, 8.5 * 25.4))  # US Letter
     assert RECTANGLES["id1"].sides_mm == (85.60, 53.98)  # ISO/IEC 7810
     # ISO 216: ±2 mm on the 297 mm side, even over its width: u = 0.389 %.
     assert RECTANGLES["a4"].side_sd_mm[0] / 297 == pytest.approx(0.00389, abs=1e-5)
