@@ -30,7 +30,14 @@ from voidmap.surface.kinds import NOTHING
 LABELS = [*(str(kind) for kind in Kind), NOTHING]
 THIN = ("crack", "seam_gap", "hole")
 BINS, DEPTH, ROUNDS, RATE = 32, 3, 70, 0.15
-LEAST_LEAF, SHRINK = 12.0, 4.0
+LEAST_LEAF, SHRINK = 20.0, 6.0
+# Figures that say more of the simulator's paint than of voids: never offered to the trees.
+PAINT = ("blue", "red", "black", "odd")
+# Real voids are lit less or more than simulated ones: each scene comes a second time with its contrasts scaled by a
+# random factor in this range.
+LEAST_CONTRAST, MOST_CONTRAST = 0.3, 1.1
+CONTRASTS = ("dark_low", "dark_middle", "dark_high", "dark_spread", "step", "collar", "score")
+ROUGHNESSES = ("rough_along", "rough_across", "rough_fine")
 
 
 def simulated(seed: int) -> tuple[np.ndarray, dict]:
@@ -55,7 +62,7 @@ def true_plane(truth: dict) -> Plane:
         a = np.deg2rad(board["angle_deg"])
         spin = np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
         corners = np.array([[0, 0], [210, 0], [210, 150], [0, 150]]) @ spin
-        patterns.append(corners + [board["x_mm"], board["y_mm"]])
+        patterns.append(corners + np.array([board["x_mm"], board["y_mm"]]))
     return Plane(tuple(camera["size"]), lens, turn, shift, row[None], "boards", patterns_mm=tuple(patterns))
 
 
@@ -232,9 +239,28 @@ def plain(tree: dict, names: list[str], cuts: list[np.ndarray]) -> list:
     return [names[tree["feature"]], cut, low, high]
 
 
+def varied(
+    names: list[str], figures: np.ndarray, groups: np.ndarray, rng: np.random.Generator
+) -> tuple[list[str], np.ndarray]:
+    """Drop the paint, and append each scene once more with scaled contrasts."""
+    kept = [n for n in names if n not in PAINT]
+    plain_figures = figures[:, [names.index(n) for n in kept]]
+    factors = np.exp(rng.uniform(np.log(LEAST_CONTRAST), np.log(MOST_CONTRAST), int(groups.max()) + 1))[groups]
+    scaled = plain_figures.copy()
+    for name in CONTRASTS:
+        scaled[:, kept.index(name)] *= factors
+    for name in ROUGHNESSES:
+        # A roughness of exactly zero says that the thing is too small to tell.
+        column = scaled[:, kept.index(name)]
+        column[column != 0.0] += np.broadcast_to(np.log(factors), column.shape)[column != 0.0]
+    return kept, np.vstack([plain_figures, scaled])
+
+
 def train(names: list[str], figures: np.ndarray, labels: np.ndarray, groups: np.ndarray) -> dict:
     """Fit the model, and its calibration by five-fold cross-validation over scenes."""
     rng = np.random.default_rng(4)
+    names, figures = varied(names, figures, groups, rng)
+    labels, groups = np.tile(labels, 2), np.tile(groups, 2)
     cuts = cuts_of(figures)
     held = np.empty((len(labels), len(LABELS)))
     for fold in range(5):
@@ -244,9 +270,8 @@ def train(names: list[str], figures: np.ndarray, labels: np.ndarray, groups: np.
     right = softmax(held).argmax(axis=1) == labels
     print(f"candidates {len(labels)}  held-out label right {right.mean():.3f}  temperature {warmth:.2f}")
     for k, name in enumerate(LABELS):
-        print(
-            f"  {name:12s} {np.sum(labels == k):5d}  right {right[labels == k].mean() if (labels == k).any() else 0:.3f}"
-        )
+        own = labels == k
+        print(f"  {name:12s} {own.sum():5d}  right {right[own].mean() if own.any() else 0:.3f}")
     start, rounds = boost(figures, labels, cuts, rng)
     return {
         "labels": LABELS,

@@ -72,7 +72,8 @@ def widths_px(rows: Floats, blur_px: float) -> tuple[Floats, Floats]:
     middle = rows.shape[1] // 2
     left = np.cumprod(half[:, middle::-1], axis=1).sum(axis=1)
     right = np.cumprod(half[:, middle:], axis=1).sum(axis=1)
-    at_half = np.maximum(left + right - 1, 1) * SAMPLE_PX
+    beyond = _past(rows, middle - left + 1, -1, peak) + _past(rows, middle + right - 1, 1, peak)
+    at_half = (np.maximum(left + right - 2, 0) + beyond) * SAMPLE_PX
     # The integral is taken over the crack and its blurred flanks only, so that the wood's own figure beside
     # the crack adds nothing.
     offsets = np.abs(np.arange(rows.shape[1]) - middle) * SAMPLE_PX
@@ -84,6 +85,14 @@ def widths_px(rows: Floats, blur_px: float) -> tuple[Floats, Floats]:
     narrow = np.maximum(width, np.minimum(least, at_half))
     # A crack much wider than the blur shows its true rim at half its peak.
     return np.where(at_half > RESOLVED * blur_px, at_half, np.minimum(narrow, at_half)), at_half
+
+
+def _past(rows: Floats, last: Floats, way: int, peak: Floats) -> Floats:
+    """Samples from the last one above half of the peak to where the profile crosses it."""
+    station = np.arange(len(rows))
+    above = rows[station, np.clip(last, 0, rows.shape[1] - 1).astype(int)]
+    below = rows[station, np.clip(last + way, 0, rows.shape[1] - 1).astype(int)]
+    return np.asarray(np.clip((above - 0.5 * peak) / np.maximum(above - below, 1e-9), 0.0, 1.0))
 
 
 def _ratio_curve(blur_px: float) -> tuple[Floats, Floats]:

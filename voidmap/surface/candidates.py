@@ -15,7 +15,12 @@ from voidmap.surface.light import even_light
 from voidmap.surface.lines import find_lines
 from voidmap.surface.odd import odd_patches, oddness
 from voidmap.surface.ridges import line_and_dot_scores
-from voidmap.surface.rim import log_channels, refine_rim
+from voidmap.surface.rim import refine_rim
+
+# Things this near to each other make a crowd.
+CROWD_MM = 25.0
+# Rows and columns kept around the slab when it is cut out of the picture.
+CUT_MARGIN_PX = 12
 
 
 def find_candidates(ortho: Ortho, slab: SlabFound) -> tuple[Candidate, ...]:
@@ -26,10 +31,9 @@ def find_candidates(ortho: Ortho, slab: SlabFound) -> tuple[Candidate, ...]:
         return ()
     blur_px = edge_blur_px(ortho, slab)
     distance, colours = oddness(evened)
-    logs = log_channels(ortho)
     found = []
     for mask, corner in odd_patches(distance, colours, evened.cell_mm):
-        cover = refine_rim(mask, corner, evened.step, logs, evened.seen, evened.mm_per_px)
+        cover = refine_rim(mask, corner, evened.step, ortho.pixels, evened.seen, evened.mm_per_px)
         if cover is not None:
             found.append(Candidate(cover, "patch", 0.0))
     lines, dots = line_and_dot_scores(evened)
@@ -38,7 +42,20 @@ def find_candidates(ortho: Ortho, slab: SlabFound) -> tuple[Candidate, ...]:
     found += [Candidate(dot.cover, "dot", dot.score) for dot in find_dots(evened, dots)]
     texture = texture_of(evened, distance)
     described = [replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found]
-    return tuple(_moved(c, shift) for c in described)
+    counted = _crowded(described, evened.mm_per_px)
+    return tuple(_moved(c, shift) for c in counted)
+
+
+def _crowded(found: list[Candidate], mm_per_px: float) -> list[Candidate]:
+    """Add how many things of its own source lie near each candidate: pores and pencil dashes come in crowds."""
+    middles = np.array([c.cover.outline_px.mean(axis=0) for c in found]).reshape(-1, 2)
+    sources = np.array([c.source for c in found])
+    counted = []
+    for candidate, middle in zip(found, middles, strict=True):
+        near = np.hypot(*(middles - middle).T) * mm_per_px < CROWD_MM
+        crowd = float(np.log(np.count_nonzero(near & (sources == candidate.source))))
+        counted.append(replace(candidate, features={**candidate.features, "crowd": crowd}))
+    return counted
 
 
 def _cut_out(ortho: Ortho, slab: SlabFound) -> tuple[Ortho, SlabFound, tuple[int, int]]:
@@ -46,8 +63,8 @@ def _cut_out(ortho: Ortho, slab: SlabFound) -> tuple[Ortho, SlabFound, tuple[int
     rows, columns = np.nonzero(slab.mask.any(axis=1))[0], np.nonzero(slab.mask.any(axis=0))[0]
     if not len(rows):
         return ortho, slab, (0, 0)
-    top, left = int(rows[0]), int(columns[0])
-    box = (slice(top, int(rows[-1]) + 1), slice(left, int(columns[-1]) + 1))
+    top, left = max(0, int(rows[0]) - CUT_MARGIN_PX), max(0, int(columns[0]) - CUT_MARGIN_PX)
+    box = (slice(top, int(rows[-1]) + 1 + CUT_MARGIN_PX), slice(left, int(columns[-1]) + 1 + CUT_MARGIN_PX))
     mm = ortho.mm_per_px
     x0, y0 = ortho.x0_mm + left * mm, ortho.y0_mm + top * mm
     pixels = np.ascontiguousarray(ortho.pixels[box])

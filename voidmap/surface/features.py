@@ -140,6 +140,7 @@ def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
     thickest = float(deep.max())
     ring_in = inside & (deep >= min(INNER_RING_MM[0], 0.4 * thickest)) & (deep <= INNER_RING_MM[1])
     ring_out = bare & (away >= OUTER_RING_MM[0]) & (away <= OUTER_RING_MM[1])
+    around = (away > 0) & (away <= OUTER_RING_MM[1])
     core = inside & (deep > max(INNER_RING_MM[1], 0.5 * thickest))
     at_rim = float(np.median(dark[ring_in])) if ring_in.any() else middle
     outside = dark[ring_out] if ring_out.any() else np.zeros(1, np.float32)
@@ -166,6 +167,7 @@ def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
         "collar": (float(np.median(dark[core])) - at_rim) if core.any() else 0.0,
         "black": float(np.mean(np.exp(values) < BLACK_SHARE)),
         "lean": lean,
+        "at_border": 1.0 - float(bare[around].mean()) if around.any() else 1.0,
     }
 
 

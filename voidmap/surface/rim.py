@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from voidmap.model import Floats, Ortho
+from voidmap.model import Floats
 from voidmap.surface.mosaic import Bools, Floats32
 
 # How far the coarse rim may be off.
@@ -76,7 +77,7 @@ def cover_of(share: Floats32, corner: tuple[int, int], seed: Bools | None = None
 
 
 def refine_rim(
-    coarse: Bools, corner: tuple[int, int], step: int, logs: Floats32, seen: Bools, mm_per_px: float
+    coarse: Bools, corner: tuple[int, int], step: int, pixels: NDArray[np.uint8], seen: Bools, mm_per_px: float
 ) -> Cover | None:
     """Find the rim of a coarse patch at full resolution.
 
@@ -84,8 +85,9 @@ def refine_rim(
     ----------
     coarse, corner, step
         The patch on its grid, its first cell (column, row), and the pixels that a cell is wide.
-    logs
-        (H, W, 3) float32, logs of the picture's channels.
+    pixels
+        (H, W, 3) uint8, the picture. Its own values are used as they are: the lens blurs light, the camera's
+        sharpening and the resampling work on coded values; the half level of coded values lies between.
     seen
         (H, W) bool, the bare top.
     """
@@ -100,7 +102,7 @@ def refine_rim(
     big = big[: y1 - y0 - top, : x1 - x0 - left]
     start[top : top + big.shape[0], left : left + big.shape[1]] = big
     bare = seen[y0:y1, x0:x1]
-    colours = cv2.GaussianBlur(logs[y0:y1, x0:x1], (0, 0), 0.5)
+    colours = cv2.GaussianBlur(pixels[y0:y1, x0:x1].astype(np.float32) / 255, (0, 0), 0.5)
     share = _share(np.asarray(colours, dtype=np.float32), start.astype(bool), bare, mm_per_px)
     return cover_of(share, (x0, y0), start.astype(bool))
 
@@ -139,9 +141,3 @@ def _side(colours: Floats32, where: Bools, mm_per_px: float) -> Floats32:
     return np.asarray(
         cv2.resize(full, (where.shape[1], where.shape[0]), interpolation=cv2.INTER_LINEAR), dtype=np.float32
     )
-
-
-def log_channels(ortho: Ortho) -> Floats32:
-    """Return the logs of the picture's channels, (H, W, 3) float32."""
-    curve = np.log(np.arange(256, dtype=np.float32) + 1.0)
-    return np.asarray(cv2.LUT(ortho.pixels, curve), dtype=np.float32)
