@@ -88,7 +88,7 @@ def widths_px(rows: Floats, blur_px: float) -> tuple[Floats, Floats]:
 
 
 def _past(rows: Floats, last: Floats, way: int, peak: Floats) -> Floats:
-    """Samples from the last one above half of the peak to where the profile crosses it."""
+    """Count samples from the last one above half of the peak to where the profile crosses it."""
     station = np.arange(len(rows))
     above = rows[station, np.clip(last, 0, rows.shape[1] - 1).astype(int)]
     below = rows[station, np.clip(last + way, 0, rows.shape[1] - 1).astype(int)]
