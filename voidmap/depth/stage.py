@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from voidmap.depth.parallax import has_parallax, measurable, parallax_estimate, relief
 from voidmap.depth.prior import mixed_prior, through_estimate
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import DepthEstimate
@@ -41,7 +42,16 @@ def estimate_depths(
     tuple
         One tuple of estimates a region. Every region that may be a void has a prior; measurements follow.
     """
-    return tuple(_prior(region, thickness_mm) for region in regions)
+    deep = has_parallax(planes)
+    out = []
+    for region in regions:
+        known = _prior(region, thickness_mm)
+        if deep and measurable(region):
+            found = relief(region, ortho, photos, planes, thickness_mm=thickness_mm)
+            if found is not None:
+                known = (*known, parallax_estimate(found, planes))
+        out.append(known)
+    return tuple(out)
 
 
 def _prior(region: Region, thickness_mm: float | None, at_least_mm: float = 0.0) -> tuple[DepthEstimate, ...]:
