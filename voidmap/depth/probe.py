@@ -25,7 +25,7 @@ SMALLEST_SHARE = 0.25
 def probe_dots(defect: Defect) -> tuple[Point, ...]:
     """Return the numbered dots (1, 2, ...) of a void, slab mm; the first near the deepest place.
 
-    A large void has ``DOTS``, whose readings' mean is the mean depth under the shape model; a small one has one.
+    A large void has ``DOTS``, each reading scaled by the shape model; a small one has one.
     """
     if len(defect.outline_mm) < 3:
         return ()

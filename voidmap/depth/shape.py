@@ -33,6 +33,8 @@ BRACKETS: dict[Kind, tuple[float, float]] = {
 
 FLOOR_POWER = 2.0
 """The floor's section from rim to deepest place: depth grows as 1 - (1 - s)^2, a parabola (s: 0 rim, 1 middle)."""
+RIM_SHARE = 0.35
+"""No dot in this share of the area nearest to the rim: a slip of a mm changes the reading there."""
 CELL_SHARE = 1 / 40
 """The raster that an outline is filled on has cells of this share of its largest extent."""
 
@@ -102,12 +104,13 @@ def _thickness_mm(outline: Floats) -> float:
 
 
 def strata_dots(shape: Profile, count: int) -> tuple[Point, ...]:
-    """Choose dots whose mean depth is the void's mean depth under the shape model.
+    """Choose dots that between them show a void's floor, away from the rim.
 
-    The cells are cut into ``count`` strata of equal area by their distance to the rim; each dot sits in the
+    The inner cells are cut into ``count`` strata of equal area by their distance to the rim; each dot sits in the
     middle of its stratum, as far from the others as it can. The deepest comes first.
     """
     order = np.argsort(shape.rim_mm, kind="stable")
+    order = order[int(len(order) * RIM_SHARE) :]
     chosen: list[NDArray[np.float64]] = []
     for part in range(count - 1, -1, -1):
         stratum = order[len(order) * part // count : max(len(order) * (part + 1) // count, 1)]

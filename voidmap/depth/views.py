@@ -88,7 +88,8 @@ class View:
         off_x, off_y = x[None, :] - cx, y[:, None] - cy
         column = (off_x * s + (cx - np.float32(self.grid.x0_mm))) / np.float32(self.grid.mm_per_px)
         row = (off_y * s + (cy - np.float32(self.grid.y0_mm))) / np.float32(self.grid.mm_per_px)
-        return column, row, -off_x * slope, -off_y * slope
+        by_depth = [(-off * slope).astype(np.float32) for off in (off_x, off_y)]
+        return column.astype(np.float32), row.astype(np.float32), by_depth[0], by_depth[1]
 
     def half(self) -> View:
         """Return the view at half the resolution."""

@@ -1,0 +1,139 @@
+"""Fusion and volumes against worked figures; readings refused; dots and advice."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from voidmap import depth
+from voidmap.depth.shape import profile
+from voidmap.depth.volume import volumes
+from voidmap.errors import ValueRefused
+from voidmap.job.probe import parse_reading
+from voidmap.records import Defect, Depth, DepthEstimate, Interval, Kind
+
+
+def void(ident, area_mm2, estimates, *, area_rel=0.0, kind=Kind.BARK_VOID, thickness_mm=45.0):
+    half = 1.96 * area_rel * area_mm2
+    side = area_mm2**0.5
+    square = ((0.0, 0.0), (side, 0.0), (side, side), (0.0, side))
+    return Defect(
+        id=ident, kind=kind, is_void=True, void_probability=1.0, area_mm2=area_mm2,
+        area_interval_mm2=Interval(area_mm2 - half, area_mm2 + half), length_mm=side, width_mean_mm=side,
+        width_max_mm=side, outline_mm=square, outline_px=square, opens_on_edge=False, edge_opening_mm=0.0,
+        through=False, depth=depth.fuse(estimates, thickness_mm=thickness_mm), volume_ml=0.0,
+        volume_interval_ml=Interval(0.0, 0.0),
+    )  # fmt: skip
+
+
+def test_shared_causes_add_up_in_the_total():
+    # Closed form: forty voids, scale 0.5 % and depth model 10 % shared, depth 20 % and area 3 % own. The total's
+    # standard deviation is sqrt((V 0.1005)^2 + 0.2022^2 sum v^2); in quadrature it would be far less.
+    rng = np.random.default_rng(5)
+    sizes = rng.lognormal(0, 1, 40) * 100
+    known = [DepthEstimate("parallax", 10.0, 20.0, 0.20, {"model": 0.10})]
+    area_rel = float(np.hypot(0.03, 2 * 0.005))
+    found = [void(f"D{n}", a, known, area_rel=area_rel) for n, a in enumerate(sizes)]
+    done, totals = volumes(found, scale_rel=0.005 * 1.959964, edge_shared=0.0)
+    v = np.array([d.volume_ml for d in done])
+    assert v == pytest.approx(sizes * 10 / 1000, rel=1e-6)
+    sigma = np.hypot(v.sum() * np.hypot(0.10, 0.01), np.hypot(0.20, 0.03) * np.sqrt((v**2).sum()))
+    lo, hi = totals.volume_interval_ml
+    assert (hi - lo) / (2 * 1.96) == pytest.approx(sigma, rel=0.04)
+    quadrature = np.sqrt((v**2).sum() * (0.2**2 + 0.03**2 + 0.1**2 + 0.01**2))
+    assert sigma > 1.5 * quadrature
+    assert totals.volume_ml == pytest.approx(v.sum())
+
+
+def test_interval_of_one_void_is_skewed_and_log_normal():
+    done, _ = volumes([void("D1", 1000.0, [DepthEstimate("prior", 10.0, 20.0, 0.6)])], scale_rel=0.0)
+    lo, hi = done[0].volume_interval_ml
+    mu = np.log(10.0) - 0.18
+    assert lo == pytest.approx(np.exp(mu - 1.96 * 0.6), rel=0.05)
+    assert hi == pytest.approx(np.exp(mu + 1.96 * 0.6), rel=0.05)
+    assert hi - 10.0 > 2 * (10.0 - lo)
+
+
+def test_a_prior_never_outvotes_a_measurement():
+    prior = DepthEstimate("prior", 30.0, 45.0, 0.05)
+    probe = DepthEstimate("probe", 10.0, 20.0, 0.5)
+    fused = depth.fuse([prior, probe], thickness_mm=45.0)
+    assert fused.source == "probe"
+    assert fused.mean_mm < 20.0
+
+
+def test_disagreement_is_said_and_widens():
+    far = [DepthEstimate("parallax", 5.0, 8.0, 0.05), DepthEstimate("probe", 15.0, 20.0, 0.05)]
+    fused = depth.fuse(far, thickness_mm=45.0)
+    assert fused.disagreement is not None
+    lo, hi = fused.mean_interval_mm
+    assert lo < 5.0 and hi > 15.0  # noqa: PT018
+    near = [DepthEstimate("parallax", 10.0, 18.0, 0.05), DepthEstimate("probe", 10.5, 20.0, 0.05)]
+    assert depth.fuse(near, thickness_mm=45.0).disagreement is None
+
+
+def test_through_takes_the_thickness():
+    fused = depth.fuse([depth.prior_estimate(Kind.KNOT_HOLE, area_mm2=500.0, thickness_mm=44.0),
+                        depth.through_estimate(44.0)], thickness_mm=44.0)  # fmt: skip
+    assert (fused.source, fused.mean_mm) == ("through", pytest.approx(44.0))
+
+
+@pytest.mark.parametrize("kind", [k for k in Kind if k.is_void])
+def test_prior_is_positive_wide_and_within_the_slab(kind):
+    known = depth.fuse([depth.prior_estimate(kind, area_mm2=300.0, thickness_mm=45.0)], thickness_mm=45.0)
+    lo, hi = known.mean_interval_mm
+    assert 0 < lo < known.mean_mm < hi <= 45.0
+    assert hi / lo > 4
+
+
+def test_three_dots_of_a_paraboloid_give_its_mean_depth():
+    # An elliptic paraboloid of depth h holds half of area times h (solid geometry: pi a b h / 2).
+    t = np.linspace(0, 2 * np.pi, 200, endpoint=False)
+    outline = tuple(zip((20 * np.cos(t)).tolist(), (20 * np.sin(t)).tolist(), strict=True))
+    shape = profile(outline)
+    assert shape.share.max() == pytest.approx(2.0, rel=0.05)
+    square = replace(void("D1", 1256.6, [DepthEstimate("prior", 5.0, 10.0, 0.6)]), outline_mm=outline)
+    dots = depth.probe_dots(square)
+    assert len(dots) == 3
+    means = [depth.probe_estimate(square, 10.0 * (1 - (x**2 + y**2) / 400), dot_mm=(x, y)).mean_mm for x, y in dots]
+    assert means == pytest.approx([5.0] * 3, rel=0.08)
+
+
+def test_probe_advice_names_the_largest_doubt_and_keeps_its_promise():
+    unsure = [DepthEstimate("prior", 10.0, 20.0, 0.6)]
+    sure = [DepthEstimate("parallax", 10.0, 20.0, 0.03)]
+    slab = [void("D01", 300.0, unsure), void("D02", 3000.0, unsure), void("D03", 9000.0, sure)]
+    advice = depth.advise(slab, scale_rel=0.003, thickness_mm=45.0)
+    assert advice.readings[0].defect == "D02"
+    before = advice.total_interval_ml
+    after = advice.readings[0].total_interval_ml
+    assert after.hi - after.lo < before.hi - before.lo
+
+
+def test_flat_thing_with_a_chance_widens_only_the_upper_end():
+    sure = void("D01", 1000.0, [DepthEstimate("parallax", 10.0, 20.0, 0.03)])
+    stain = replace(sure, id="D02", kind=Kind.STAIN, is_void=False, void_probability=0.2, depth=None)
+    _, alone = volumes([sure], scale_rel=0.0)
+    _, both = volumes([sure, stain], scale_rel=0.0)
+    assert both.volume_ml == pytest.approx(alone.volume_ml)
+    assert both.volume_interval_ml.hi > 1.2 * alone.volume_interval_ml.hi
+    assert both.volume_interval_ml.lo == pytest.approx(alone.volume_interval_ml.lo, rel=0.03)
+
+
+@pytest.mark.parametrize("text", ["D03", "D03=-4mm", "D03=0mm", "D03@x=4mm", "=4mm", "D03=deep"])
+def test_readings_that_cannot_be_are_refused(text):
+    with pytest.raises(ValueRefused):
+        parse_reading(text)
+
+
+def test_readings_are_read():
+    reading = parse_reading("d03@2=7mm")
+    assert (reading.defect, reading.dot, reading.depth_mm) == ("D03", 2, pytest.approx(7.0))
+
+
+def test_depth_without_estimates_keeps_its_interval():
+    bare = replace(void("D01", 1000.0, [DepthEstimate("probe", 10.0, 20.0, 0.1)]),
+                   depth=Depth(10.0, 20.0, Interval(8.0, 12.5), "probe"))  # fmt: skip
+    done, _ = volumes([bare], scale_rel=0.0)
+    assert done[0].volume_interval_ml.lo == pytest.approx(8.0, rel=0.05)
+    assert done[0].volume_interval_ml.hi == pytest.approx(12.5, rel=0.05)
