@@ -1,167 +1,52 @@
-"""Tell the slab from the bench at a coarse scale: patches of even look, cut apart where the edges are.
+"""Tell the slab from the bench at a coarse scale: patches cut apart where the edges are.
 
-The picture is broken into patches by a watershed. Patches near the boards are slab for certain; the rest
-is decided by a minimum cut, in which a patch is drawn toward the side it looks like (as far as it looks
-like either) and the border between the sides is cheap only along visible edges. The photo's border leans
-to bench, but gives way where no edge stands against it: a slab may leave the photo.
+Patches near the boards are slab for certain; the rest is decided by a minimum cut (Boykov and Jolly, 2001),
+in which a patch is drawn toward the side it looks like, as far as it looks like either, and the border
+between the sides is cheap only along visible edges. The photo's border leans to bench, but gives way where
+no edge stands against it: a slab may leave the photo. Both sides' looks are learned anew after each cut.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.sparse.csgraph import maximum_flow
+from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 from scipy.spatial import cKDTree
 
-from voidmap.model import Floats, Ortho
+from voidmap.model import Floats
+from voidmap.surface.patches import Bools, Coarse, along_grain
 
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.int32]
-
-# Longest side of the coarse picture, px: a slab's outline is then some 1,500 px long.
-COARSE_PX = 560
-# Patches are about this many coarse px across.
-PATCH_PX = 7
-# Softens the log of dark pixels, whose noise would be blown up otherwise (8-bit steps).
-LOG_SOFT = 12.0
-# Weight of colour (log ratio of channels) and of texture (log of the local spread) against brightness.
-COLOUR_WEIGHT = 3.0
-TEXTURE_WEIGHT = 0.35
-# Smallest width of the kernel that spreads a known patch's look, in feature units: light varies over a
-# bench by some 10 % even when it is of one colour.
-LEAST_KERNEL = 0.10
-# A look that is this unlikely under both sides says nothing.
-UNKNOWN_DENSITY = 0.05
+# Least scatter of a look between neighbours of one stuff (log units; detail and grain vary more).
+LEAST_SCATTER = np.array([0.02, 0.01, 0.01, 0.10, 0.10])
+# A look is typical of a side up to about this many times the distance that its own patches have.
+TYPICAL = 1.2
+# A look that is this untypical of both sides says nothing.
+UNKNOWN = 0.2
+NEAREST = 16
+# Columns of looks that are judged together.
+TONE = slice(0, 3)
+TEXTURE = slice(3, 5)
 # Weight of a coarse px's look against the cost of cutting 1 px where there is no edge.
-LOOK_WEIGHT = 0.35
+LOOK_WEIGHT = 0.12
 # Cost of giving a px of the photo's border to the slab, against cutting 1 px where there is no edge.
 BORDER_WEIGHT = 0.6
+# The bench is first learned from a band of this many coarse px along the photo's border.
+BORDER_PX = 16
+# Where the slab fills the photo, bench is looked for within this share of its sides from the border,
+# and a look less typical of the slab than this speaks for bench.
+STRIP_SHARE = 0.15
+STRIP_UNLIKE = 0.05
+# A patch at the photo's border is first taken for bench when it is less typical of the slab than this; the
+# stricter figure holds where it leaves at least this share of the border.
+UNLIKE = (0.02, 0.1, 0.5)
+UNLIKE_SHARE = 0.15
+# A patch is learned from when its look speaks this much (log ratio) for the side that it is on.
+AGREES = -1.0
 ROUNDS = 4
 CAPACITY = 1000.0
-
-
-@dataclass(frozen=True, eq=False)
-class Coarse:
-    """A picture broken into patches.
-
-    ``labels`` (h, w) int32 from 0; ``looks`` (n, 4): brightness, two colours, texture of each patch, in log
-    units; ``sizes`` (n,) px; ``pairs`` (m, 2) neighbours with ``lengths`` (m,) px of common border and
-    ``edges`` (m,) mean step across it (log units).
-    """
-
-    labels: Ints
-    looks: Floats
-    sizes: Floats
-    pairs: NDArray[np.int64]
-    lengths: Floats
-    edges: Floats
-    scale: float
-    valid: Bools
-
-
-def break_up(ortho: Ortho) -> Coarse:
-    """Break the picture into patches of even look.
-
-    Parameters
-    ----------
-    ortho
-        The square-on picture.
-
-    Returns
-    -------
-    Coarse
-        ``scale`` is coarse px per px of ``ortho``.
-    """
-    height, width = ortho.valid.shape
-    scale = min(1.0, COARSE_PX / max(height, width))
-    size = (max(8, round(width * scale)), max(8, round(height * scale)))
-    small = np.asarray(cv2.resize(ortho.pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    valid = cv2.resize(ortho.valid.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
-    valid &= cv2.erode(valid.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=1) > 0
-    logs = np.log(small.astype(np.float64) + LOG_SOFT)
-    texture = _texture(ortho, size)
-    planes = np.dstack(
-        [
-            logs.mean(axis=2),
-            COLOUR_WEIGHT * (logs[..., 2] - logs[..., 1]) / 2,
-            COLOUR_WEIGHT * (logs[..., 0] - logs[..., 1]) / 2,
-            TEXTURE_WEIGHT * texture,
-        ]
-    )
-    labels = _patches(small)
-    count = int(labels.max()) + 1
-    sizes = np.bincount(labels.ravel(), minlength=count).astype(np.float64)
-    looks = np.column_stack(
-        [np.bincount(labels.ravel(), planes[..., k].ravel(), count) / np.maximum(sizes, 1) for k in range(4)]
-    )
-    pairs, lengths, edges = _borders(labels, planes)
-    return Coarse(labels, looks, sizes, pairs, lengths, edges, size[0] / width, valid)
-
-
-def _texture(ortho: Ortho, size: tuple[int, int]) -> Floats:
-    """Log of the local spread of fine detail, at the coarse size."""
-    grey = cv2.cvtColor(ortho.pixels, cv2.COLOR_BGR2GRAY)
-    half = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    fine = cv2.absdiff(half, cv2.GaussianBlur(half, (0, 0), 3.0))
-    spread = cv2.resize(fine, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    level = cv2.resize(half, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    relative = cv2.GaussianBlur(spread, (0, 0), 2.0) / (cv2.GaussianBlur(level, (0, 0), 2.0) + LOG_SOFT)
-    return np.asarray(np.log(relative + 0.002), dtype=np.float64)
-
-
-def _patches(small: NDArray[np.uint8]) -> Ints:
-    """Watershed patches grown from a grid of seeds, each moved to the smoothest place near it."""
-    height, width = small.shape[:2]
-    soft = cv2.GaussianBlur(small, (0, 0), 0.8)
-    grey = soft.astype(np.float32)
-    dx, dy = cv2.Scharr(grey, -1, 1, 0), cv2.Scharr(grey, -1, 0, 1)
-    slope = np.sqrt((dx**2 + dy**2).sum(axis=2))
-    markers = np.zeros((height, width), np.int32)
-    number = 0
-    for y in range(0, height - 2, PATCH_PX):
-        for x in range(0, width - 2, PATCH_PX):
-            number += 1
-            cell = slope[y + 1 : y + PATCH_PX - 1, x + 1 : x + PATCH_PX - 1]
-            if cell.size == 0:
-                cell = slope[y : y + PATCH_PX, x : x + PATCH_PX]
-                j, i = np.unravel_index(int(np.argmin(cell)), cell.shape)
-                markers[y + j, x + i] = number
-                continue
-            j, i = np.unravel_index(int(np.argmin(cell)), cell.shape)
-            markers[y + 1 + j, x + 1 + i] = number
-    cv2.watershed(soft, markers)
-    labels = markers - 1
-    lines = labels < 0
-    filled = cv2.dilate(np.where(lines, 0, labels + 1).astype(np.float32), np.ones((3, 3), np.uint8))
-    labels = np.where(lines, filled.astype(np.int32) - 1, labels)
-    labels = np.where(labels < 0, 0, labels)
-    _, packed = np.unique(labels, return_inverse=True)
-    return np.asarray(packed.reshape(labels.shape), dtype=np.int32)
-
-
-def _borders(labels: Ints, planes: Floats) -> tuple[NDArray[np.int64], Floats, Floats]:
-    """Neighbouring patches, px of common border, and the mean step across it (fine detail left out)."""
-    count = int(labels.max()) + 1
-    keys, steps = [], []
-    reach = 2
-    tone = planes[..., :3]
-    for dy, dx in ((0, 1), (1, 0)):
-        a = labels[: labels.shape[0] - dy, : labels.shape[1] - dx]
-        b = labels[dy:, dx:]
-        rows, cols = np.nonzero(a != b)
-        lo, hi = np.minimum(a[rows, cols], b[rows, cols]), np.maximum(a[rows, cols], b[rows, cols])
-        keys.append(lo.astype(np.int64) * count + hi)
-        r0, c0 = np.maximum(rows - (reach - 1) * dy, 0), np.maximum(cols - (reach - 1) * dx, 0)
-        r1 = np.minimum(rows + reach * dy, labels.shape[0] - 1)
-        c1 = np.minimum(cols + reach * dx, labels.shape[1] - 1)
-        steps.append(np.linalg.norm(tone[r1, c1] - tone[r0, c0], axis=1))
-    key, inverse, number = np.unique(np.concatenate(keys), return_inverse=True, return_counts=True)
-    step = np.bincount(inverse, np.concatenate(steps)) / number
-    return np.column_stack([key // count, key % count]), number.astype(np.float64), step
+CERTAIN = 1e5
 
 
 def cut_apart(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, float]:
@@ -180,80 +65,142 @@ def cut_apart(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, 
     -------
     mask
         (h, w) bool, True on the slab.
-    separation
-        How far the two sides differ in look (mean log-likelihood ratio of the sides' own patches).
+    bare
+        Share of the line between slab and bench where no edge is visible, 0 (all on edges) to 1.
     """
-    labels = coarse.labels.ravel()
-    count = len(coarse.sizes)
-
-    def share(mask: Bools) -> Floats:
-        inside = np.bincount(labels, mask.ravel().astype(np.float64), count)
-        return np.asarray(inside / np.maximum(coarse.sizes, 1), dtype=np.float64)
-
-    seed = share(slab_seeds) > 0.5
-    hidden = share(ignore) > 0.3
-    frame = share(_frame(coarse.valid))
-    outside = share(~coarse.valid) > 0.5
-    slab_known = seed & ~hidden
-    bench_known = (frame > 0) & ~seed & ~outside
-    scale = max(float(np.median(coarse.edges)), 0.02)
-    links = coarse.lengths * np.exp(-((coarse.edges / (2.0 * scale)) ** 1.0))
-    side = seed.copy()
-    ratio = np.zeros(count)
+    seed = coarse.mean(slab_seeds) > 0.5
+    hidden = coarse.mean(ignore) > 0.3
+    outside = coarse.mean(~coarse.valid) > 0.5
+    frame = coarse.mean(_frame(coarse.valid)) * coarse.sizes
+    looks = along_grain(coarse, slab_seeds & ~ignore)
+    touching = coarse.mean(_near_border(coarse.valid, 2)) > 0.5
+    slab = seed & ~hidden & ~touching
+    bench = (coarse.mean(_near_border(coarse.valid, BORDER_PX)) > 0.5) & ~touching & ~seed
+    bench &= _unlike(_typical_in_all(coarse, looks, slab), bench)
+    side, ratio = seed, np.zeros(len(seed))
     for _ in range(ROUNDS):
-        ratio = _look_ratio(coarse, slab_known, bench_known)
+        ratio = _look_ratio(coarse, looks, slab, bench)
         ratio[hidden | outside] = 0.0
-        side = _min_cut(coarse, ratio, links, seed | (hidden & seed), frame, outside)
-        slab_known = side & ~hidden & ~outside
-        bench_known = ~side & ~hidden & ~outside
-        if not bench_known.any():
-            break
-    own = np.where(side, ratio, -ratio)[~hidden & ~outside]
-    return np.asarray(side[coarse.labels]), float(own.mean()) if len(own) else 0.0
+        side = _min_cut(coarse, LOOK_WEIGHT * ratio * coarse.sizes - BORDER_WEIGHT * frame, seed)
+        slab = side & ~hidden & ~touching & ((ratio > AGREES) | seed)
+        bench = ~side & ~hidden & ~touching & (ratio < -AGREES)
+    return np.asarray(side[coarse.labels]), _bare_share(coarse, side, outside)
+
+
+def cut_off_strips(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, float]:
+    """Label every coarse px where the slab fills most of the photo: only strips at its border may be bench.
+
+    The slab's look is learned from the middle of the photo; what is unlike it, and parted from it by an
+    edge, is bench.
+
+    Parameters
+    ----------
+    coarse, slab_seeds, ignore
+        As for ``cut_apart``.
+
+    Returns
+    -------
+    mask, bare
+        As for ``cut_apart``; ``bare`` is 0 when all of the photo is slab.
+    """
+    seed = coarse.mean(slab_seeds) > 0.5
+    outside = coarse.mean(~coarse.valid) > 0.5
+    hidden = coarse.mean(ignore) > 0.3
+    looks = along_grain(coarse, slab_seeds & ~ignore)
+    deep = [round(STRIP_SHARE * side) for side in coarse.valid.shape]
+    strip = coarse.mean(_near_border(coarse.valid, *deep)) > 0.5
+    slab = (~strip | seed) & ~hidden & ~outside
+    typical = [_typical(coarse, looks[:, c], LEAST_SCATTER[c], slab) for c in (TONE, TEXTURE)]
+    ratio = sum(np.log((t + STRIP_UNLIKE) / (2 * STRIP_UNLIKE)) for t in typical)
+    gain = np.where(hidden | outside, 0.0, LOOK_WEIGHT * ratio * coarse.sizes)
+    side = _min_cut(coarse, gain, seed)
+    if (side | outside).all():
+        return np.asarray(side[coarse.labels]), 0.0
+    return np.asarray(side[coarse.labels]), _bare_share(coarse, side, outside)
+
+
+def _bare_share(coarse: Coarse, side: Bools, outside: Bools) -> float:
+    a, b = coarse.pairs.T
+    line = (side[a] != side[b]) & ~outside[a] & ~outside[b]
+    if not line.any():
+        return 1.0
+    return float(coarse.links[line].sum() / coarse.lengths[line].sum())
 
 
 def _frame(valid: Bools) -> Bools:
-    inside = cv2.erode(valid.astype(np.uint8), np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
-    return np.asarray(valid & (inside == 0))
+    """Return the px of the photo's border."""
+    around = np.pad(valid, 1)
+    inside = around[:-2, 1:-1] & around[2:, 1:-1] & around[1:-1, :-2] & around[1:-1, 2:]
+    return np.asarray(valid & ~inside)
 
 
-def _look_ratio(coarse: Coarse, slab: Bools, bench: Bools) -> Floats:
-    """Log-likelihood ratio slab : bench of each patch's look; near 0 for a look that neither side has."""
-    if not slab.any() or not bench.any():
-        return np.zeros(len(coarse.sizes))
-    width = max(LEAST_KERNEL, 0.0)
-    dense = [_density(coarse.looks, coarse.looks[known], coarse.sizes[known], width) for known in (slab, bench)]
-    return np.asarray(np.log((dense[0] + UNKNOWN_DENSITY) / (dense[1] + UNKNOWN_DENSITY)), dtype=np.float64)
+def _near_border(valid: Bools, rows: int, columns: int | None = None) -> Bools:
+    """Return the px at most so many rows or columns from the photo's border, and all beyond it."""
+    kernel = np.ones((2 * rows + 1, 2 * (rows if columns is None else columns) + 1), np.uint8)
+    inside = cv2.erode(valid.astype(np.uint8), kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    return np.asarray(inside == 0)
 
 
-def _density(looks: Floats, known: Floats, weights: Floats, width: float) -> Floats:
-    """Kernel density of known looks at each look, scaled so that the densest known look has 1."""
-    tree = cKDTree(known / width)
-    near = min(12, len(known))
-    distance, _ = tree.query(looks / width, k=near)
-    distance = np.asarray(distance).reshape(len(looks), -1)
-    return np.asarray(np.exp(-0.5 * distance**2).mean(axis=1), dtype=np.float64)
+def _look_ratio(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools) -> Floats:
+    """Log ratio of how typical each patch's look is of slab and of bench; near 0 when it is of neither.
+
+    Tone and texture are judged apart and added up: sapwood has another tone than the heartwood around a
+    board, but the same grain; a shadow has another tone than the bench, but the same texture.
+    """
+    total = np.zeros(len(looks))
+    if min(slab.sum(), bench.sum()) <= NEAREST:
+        return total
+    for columns in (TONE, TEXTURE):
+        typical = [_typical(coarse, looks[:, columns], LEAST_SCATTER[columns], known) for known in (slab, bench)]
+        total += np.log((typical[0] + UNKNOWN) / (typical[1] + UNKNOWN))
+    return total
 
 
-def _min_cut(coarse: Coarse, ratio: Floats, links: Floats, seed: Bools, frame: Floats, outside: Bools) -> Bools:
-    count = len(ratio)
+def _unlike(typical: Floats, band: Bools) -> Bools:
+    """Return the patches that look so unlike the slab that the band along the border has enough of them."""
+    for most in UNLIKE:
+        if (typical < most)[band].sum() >= UNLIKE_SHARE * band.sum():
+            return typical < most
+    return np.zeros_like(band)
+
+
+def _typical_in_all(coarse: Coarse, looks: Floats, known: Bools) -> Floats:
+    """How typical each look is of the known patches in tone and in texture both."""
+    if known.sum() <= NEAREST:
+        return np.zeros(len(looks))
+    parts = [_typical(coarse, looks[:, c], LEAST_SCATTER[c], known) for c in (TONE, TEXTURE)]
+    return np.minimum(*parts)
+
+
+def _typical(coarse: Coarse, looks: Floats, least: Floats, known: Bools) -> Floats:
+    """How typical each look is of the known patches, 0 to 1, on the scale of their own scatter."""
+    a, b = coarse.pairs.T
+    both = known[a] & known[b]
+    jumps = np.abs(looks[a[both]] - looks[b[both]])
+    scatter = np.maximum(np.median(jumps, axis=0) if len(jumps) else 0.0, least)
+    own = looks[known] / scatter
+    tree = cKDTree(own)
+    near = np.asarray(tree.query(looks / scatter, k=NEAREST)[0]).mean(axis=1)
+    usual = np.median(np.asarray(tree.query(own, k=NEAREST + 1)[0])[:, 1:].mean(axis=1))
+    return np.asarray(np.exp(-0.5 * (near / (TYPICAL * max(usual, 0.5))) ** 2), dtype=np.float64)
+
+
+def _min_cut(coarse: Coarse, gain: Floats, seed: Bools) -> Bools:
+    """Return the patches on the slab's side of the cheapest cut; ``gain`` draws a patch to the slab."""
+    count = len(gain)
     source, sink = count, count + 1
-    gain = LOOK_WEIGHT * ratio * coarse.sizes
-    gain -= BORDER_WEIGHT * frame * coarse.sizes
-    to_source, to_sink = np.maximum(gain, 0.0), np.maximum(-gain, 0.0)
-    to_source[seed] = 1e5
-    to_sink[outside & ~seed] = 0.0
-    i = np.concatenate([coarse.pairs[:, 0], coarse.pairs[:, 1], np.full(count, source), np.arange(count)])
-    j = np.concatenate([coarse.pairs[:, 1], coarse.pairs[:, 0], np.arange(count), np.full(count, sink)])
-    capacity = np.concatenate([links, links, to_source, to_sink])
-    capacity = np.round(np.minimum(capacity, 1e5) * CAPACITY).astype(np.int32)
+    to_source = np.where(seed, CERTAIN, np.maximum(gain, 0.0))
+    to_sink = np.where(seed, 0.0, np.maximum(-gain, 0.0))
+    a, b = coarse.pairs.T
+    every = np.arange(count)
+    start = np.concatenate([a, b, np.full(count, source), every])
+    end = np.concatenate([b, a, every, np.full(count, sink)])
+    capacity = np.round(np.concatenate([coarse.links, coarse.links, to_source, to_sink]) * CAPACITY).astype(np.int32)
     keep = capacity > 0
-    graph = sparse.csr_array((capacity[keep], (i[keep], j[keep])), shape=(count + 2, count + 2))
-    flow = maximum_flow(graph, source, sink)
-    rest = graph - flow.flow
-    rest.data = np.maximum(rest.data, 0)
-    rest.eliminate_zeros()
-    reached = sparse.csgraph.breadth_first_order(rest, source, return_predecessors=False)
-    side = np.zeros(count + 2, dtype=bool)
-    side[reached] = True
-    return np.asarray(side[:count])
+    graph = sparse.csr_array((capacity[keep], (start[keep], end[keep])), shape=(count + 2, count + 2))
+    left = sparse.csr_array(graph - maximum_flow(graph, source, sink).flow)
+    left.data[:] = np.maximum(left.data, 0)
+    left.eliminate_zeros()
+    side: NDArray[np.bool_] = np.zeros(count + 2, dtype=bool)
+    side[breadth_first_order(left, source, return_predecessors=False)] = True
+    return side[:count]

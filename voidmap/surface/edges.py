@@ -115,11 +115,12 @@ def refine(ortho: Ortho, rough_px: Floats, *, search_px: float) -> tuple[Floats,
     path = _best_path(score)
     fine = _subpixel(score, path)
     shift = fine - reach
+    at_base = reach + side
+    cut = ~seen[:, min(at_base + reach // 2 + 1, seen.shape[1] - 1)]
+    last_seen = seen.shape[1] - 1 - np.argmax(seen[:, ::-1], axis=1) - at_base
+    shift = np.where(cut, np.clip(last_seen, -reach, reach), shift)
     outline = base + shift[:, None] * outward
-    at = np.arange(len(base))
-    beyond = seen[at, np.minimum(path + side + 2, seen.shape[1] - 1)]
-    cut = ~beyond
-    blur_px = _blur(profiles, path, side)
+    blur_px = _blur(profiles[~cut], path[~cut], side)
     return ortho.to_mm(outline), np.asarray(cut), float(blur_px * ortho.mm_per_px)
 
 
@@ -185,6 +186,8 @@ def _subpixel(score: Floats, path: NDArray[np.int64]) -> Floats:
 
 def _blur(profiles: Floats, path: NDArray[np.int64], side: int) -> float:
     """Median 1-sigma width of the edge in px, from the spread of its slope."""
+    if len(path) == 0:
+        return 0.0
     reach = 2 * side
     at = path + side
     width = profiles.shape[1]

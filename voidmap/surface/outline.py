@@ -11,16 +11,21 @@ from scipy import ndimage
 
 from voidmap.errors import CantTell
 from voidmap.model import Floats, Ortho, SlabFound
-from voidmap.surface import cut as cutting
 from voidmap.surface import edges
 from voidmap.surface.covered import fill_polygons, find_sheets
+from voidmap.surface.cut import cut_apart, cut_off_strips
+from voidmap.surface.patches import Coarse, break_up
 
 Bools = NDArray[np.bool_]
 
 # The top is known to be around a board: a ring this wide around its sheet.
 RING_MM = 12.0
-# A slab smaller than the boards on it, or a sliver, is no answer.
-LEAST_SHARE = 0.01
+# An outline with more than this share of its length where no edge is visible is no outline.
+MOST_BARE = 0.33
+# The outermost coarse px of a photo, half filled and blurred, are no evidence of an edge.
+BORDER_GAP_PX = 4
+# A slab that is not seen whole fills at least this share of the photo.
+LEAST_FILLED = 0.6
 # The rough outline may be off by this many coarse px.
 SEARCH_COARSE_PX = 2.5
 
@@ -73,17 +78,12 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
         When the slab can't be told from the bench.
     """
     sheets = find_sheets(ortho, patterns_mm)
-    coarse = cutting.break_up(ortho)
+    coarse = break_up(ortho)
     hidden = _fill(coarse, ortho, sheets)
     ring = max(1, round(RING_MM / ortho.mm_per_px * coarse.scale))
     seeds = _grow(hidden, ring) if len(sheets) else _middle(coarse)
-    rough, separation = cutting.cut_apart(coarse, seeds & coarse.valid, _grow(hidden, 1))
-    rough = _one_piece(rough & coarse.valid, seeds)
-    if rough.sum() < LEAST_SHARE * coarse.valid.sum() or separation < 0.0:
-        raise CantTell(
-            "the slab can't be told from the bench it lies on",
-            "put a cloth of another colour under it, or light it evenly, and take the photo again",
-        )
+    rough = _rough(coarse, seeds & coarse.valid, _grow(hidden, 1), boards=len(sheets) > 0)
+    rough = _up_to_border(rough, coarse.valid)
     contour = (edges.contour_px(rough) + 0.5) / coarse.scale - 0.5
     outline_mm, cut, blur_mm = edges.refine(ortho, contour, search_px=SEARCH_COARSE_PX / coarse.scale)
     mask = fill_polygons(ortho, [outline_mm]) & ortho.valid
@@ -97,7 +97,32 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
     )
 
 
-def _fill(coarse: cutting.Coarse, ortho: Ortho, polygons_mm: Sequence[Floats]) -> Bools:
+def _rough(coarse: Coarse, seeds: Bools, ignore: Bools, *, boards: bool) -> Bools:
+    """Return the slab's rough mask: within the photo if its outline stands on edges, else filling the photo."""
+    if boards:
+        mask, bare = cut_apart(coarse, seeds, ignore)
+        if bare <= MOST_BARE:
+            return _one_piece(mask & coarse.valid, seeds)
+    mask, bare = cut_off_strips(coarse, seeds, ignore)
+    mask = _one_piece(mask & coarse.valid, seeds)
+    if bare > MOST_BARE or mask.sum() < LEAST_FILLED * coarse.valid.sum():
+        raise CantTell(
+            "the slab can't be told from the bench it lies on",
+            "put a cloth of another colour under it, or light it evenly, and take the photo again",
+        )
+    return mask
+
+
+def _up_to_border(mask: Bools, valid: Bools) -> Bools:
+    """Carry a mask that comes within ``BORDER_GAP_PX`` of the photo's border up to the border."""
+    width = 2 * BORDER_GAP_PX + 1
+    inside = cv2.erode(
+        valid.astype(np.uint8), np.ones((width, width), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0
+    )
+    return mask | (_grow(mask, BORDER_GAP_PX) & valid & (inside == 0))
+
+
+def _fill(coarse: Coarse, ortho: Ortho, polygons_mm: Sequence[Floats]) -> Bools:
     mask = np.zeros(coarse.valid.shape, dtype=np.uint8)
     for polygon in polygons_mm:
         points = (ortho.to_px(polygon) + 0.5) * coarse.scale - 0.5
@@ -110,7 +135,7 @@ def _grow(mask: Bools, radius: int) -> Bools:
     return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel) > 0)
 
 
-def _middle(coarse: cutting.Coarse) -> Bools:
+def _middle(coarse: Coarse) -> Bools:
     """Seeds where nothing is known but that the picture is of the slab: its middle third."""
     height, width = coarse.valid.shape
     mask = np.zeros((height, width), dtype=bool)

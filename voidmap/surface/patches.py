@@ -1,0 +1,224 @@
+"""Break a picture into patches of even look, and describe each patch and each border between two."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from voidmap.model import Floats, Ortho
+
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int32]
+
+# Longest side of the coarse picture, px: a slab's outline is then some 1,500 px long.
+COARSE_PX = 560
+# Patches are about this many coarse px across.
+PATCH_PX = 7
+# Softens the log of dark pixels, whose noise would be blown up otherwise (8-bit steps).
+LOG_SOFT = 12.0
+# Softens the log of the spread of fine detail, relative to brightness: an 8-bit step of a mid grey is 0.008.
+DETAIL_SOFT = 0.002
+# Gradients of the half-size picture count up to this many grey steps, so that cracks and edges do not decide.
+GRADIENT_CAP = 12.0
+# Added to the energies of gradients, grey steps squared per px: that of an 8-bit picture's own noise.
+ENERGY_SOFT = 0.3
+# Rounds in which a patch shares its texture with its neighbours.
+TEXTURE_SHARES = 3
+# A step this many times its surroundings' usual step makes the cut e times cheaper.
+STEP_SCALE = 1.5
+LEAST_STEP = 0.02
+# Names of the columns of Coarse.looks.
+LOOKS = ("brightness", "red", "blue", "detail", "grain")
+
+
+@dataclass(frozen=True, eq=False)
+class Coarse:
+    """A picture broken into patches.
+
+    ``labels`` (h, w) int32 from 0; ``looks`` (n, 5) as named in ``LOOKS``, in log units; ``sizes`` (n,) px;
+    ``pairs`` (m, 2) neighbours with ``lengths`` (m,) px of common border and ``steps`` (m,), the step of tone
+    across it (log units) and ``links`` (m,) px: what it costs to cut the two apart, little along a visible
+    edge; ``tensor`` (n, 3) the structure tensor (xx, yy, xy) of the fine detail; ``scale`` coarse px per px of
+    the picture.
+    """
+
+    labels: Ints
+    looks: Floats
+    sizes: Floats
+    pairs: NDArray[np.int64]
+    lengths: Floats
+    steps: Floats
+    links: Floats
+    tensor: Floats
+    scale: float
+    valid: Bools
+
+    def mean(self, values: NDArray[np.generic]) -> Floats:
+        """Return the mean (n,) over each patch of a coarse picture (h, w)."""
+        total = np.bincount(self.labels.ravel(), np.asarray(values, dtype=np.float64).ravel(), len(self.sizes))
+        return np.asarray(total / self.sizes, dtype=np.float64)
+
+
+def break_up(ortho: Ortho) -> Coarse:
+    """Break the picture into patches of even look.
+
+    Parameters
+    ----------
+    ortho
+        The square-on picture.
+
+    Returns
+    -------
+    Coarse
+        The column ``grain`` of ``looks`` is 0 until ``along_grain`` fills it.
+    """
+    height, width = ortho.valid.shape
+    scale = min(1.0, COARSE_PX / max(height, width))
+    size = (max(8, round(width * scale)), max(8, round(height * scale)))
+    small = np.asarray(cv2.resize(ortho.pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    valid = cv2.resize(ortho.valid.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 250
+    logs = np.log(small.astype(np.float64) + LOG_SOFT)
+    labels = _patches(small)
+    pairs, lengths, steps = _borders(labels, logs)
+    count = int(labels.max()) + 1
+    sizes = np.bincount(labels.ravel(), minlength=count).astype(np.float64)
+    links = _links(count, pairs, lengths, steps)
+    blue, green, red = logs[..., 0], logs[..., 1], logs[..., 2]
+    tones = [_means(labels, plane, sizes) for plane in (logs.mean(axis=2), red - green, blue - green)]
+    texture = _texture(_detail(ortho, size), logs, labels, pairs, links)
+    detail = np.log(texture[:, 0] + DETAIL_SOFT)
+    looks = np.column_stack([*tones, detail, np.zeros(count)])
+    tensor = texture[:, 1:]
+    return Coarse(labels, looks, sizes, pairs, lengths, steps, links, tensor, size[0] / width, np.asarray(valid))
+
+
+def along_grain(coarse: Coarse, wood: Bools) -> Floats:
+    """Return looks with the column ``grain`` filled: how much finer detail runs along the wood's grain.
+
+    Parameters
+    ----------
+    coarse
+        The picture in patches.
+    wood
+        (h, w) px known to be wood: its grain sets the direction.
+
+    Returns
+    -------
+    (n, 5) array
+        Half the log of the gradients' energy across the grain over that along it: about 0 on a bench
+        without a direction, above 0 on wood with the same grain.
+    """
+    xx, yy, xy = coarse.tensor.T
+    weight = coarse.mean(wood) * coarse.sizes
+    steepest = 0.5 * np.arctan2(2 * (xy * weight).sum(), ((xx - yy) * weight).sum())
+    cos, sin = np.cos(steepest), np.sin(steepest)
+    across = xx * cos**2 + yy * sin**2 + 2 * xy * cos * sin
+    along = xx * sin**2 + yy * cos**2 - 2 * xy * cos * sin
+    looks = coarse.looks.copy()
+    looks[:, 4] = 0.5 * np.log((np.maximum(across, 0) + ENERGY_SOFT) / (np.maximum(along, 0) + ENERGY_SOFT))
+    return looks
+
+
+def _means(labels: Ints, values: Floats, weights: Floats) -> Floats:
+    return np.asarray(np.bincount(labels.ravel(), values.ravel(), len(weights)) / weights, dtype=np.float64)
+
+
+def _detail(ortho: Ortho, size: tuple[int, int]) -> tuple[Floats, ...]:
+    """Relative spread of fine detail and its gradients' products xx, yy, xy, each (h, w)."""
+    grey = cv2.cvtColor(ortho.pixels, cv2.COLOR_BGR2GRAY)
+    half = np.asarray(cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    fine = cv2.absdiff(half, cv2.GaussianBlur(half, (0, 0), 3.0))
+    spread, level = (cv2.resize(p, size, interpolation=cv2.INTER_AREA).astype(np.float64) for p in (fine, half))
+    soft = cv2.GaussianBlur(half, (0, 0), 1.0)
+    dx, dy = (np.asarray(cv2.Scharr(soft, cv2.CV_32F, *w), np.float32) / 32 for w in ((1, 0), (0, 1)))
+    shrink = np.minimum(1.0, GRADIENT_CAP / np.maximum(np.hypot(dx, dy), 1e-6)).astype(np.float32)
+    dx, dy = dx * shrink, dy * shrink
+    each = (np.asarray(p, np.float32) for p in (dx * dx, dy * dy, dx * dy))
+    products = (cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in each)
+    return spread / (level + LOG_SOFT), *(np.asarray(p, dtype=np.float64) for p in products)
+
+
+def _texture(planes: tuple[Floats, ...], logs: Floats, labels: Ints, pairs: NDArray[np.int64], links: Floats) -> Floats:
+    """Mean of each plane over each patch and its like neighbours, (n, 4), strong edges left out.
+
+    An edge's own gradients would speak of a texture that neither side has, so px near one count for little,
+    and what is left is shared between neighbours that no edge parts.
+    """
+    soft = cv2.GaussianBlur(logs.mean(axis=2), (0, 0), 0.8)
+    slope = np.hypot(cv2.Scharr(soft, cv2.CV_64F, 1, 0), cv2.Scharr(soft, cv2.CV_64F, 0, 1)) / 32.0
+    worst = cv2.dilate(slope, np.ones((3, 3), np.uint8))
+    quiet = 1.0 / (1.0 + (worst / (3.0 * np.median(worst))) ** 4)
+    count = int(labels.max()) + 1
+    sums = [np.bincount(labels.ravel(), (p * quiet).ravel(), count) for p in (*planes, np.ones_like(quiet))]
+    total = np.column_stack(sums)
+    a, b = pairs.T
+    for _ in range(TEXTURE_SHARES):
+        given = np.zeros_like(total)
+        for k in range(total.shape[1]):
+            given[:, k] = np.bincount(a, total[b, k] * links, count) + np.bincount(b, total[a, k] * links, count)
+        near = np.bincount(a, links, count) + np.bincount(b, links, count)
+        total = total + given / np.maximum(near, 1.0)[:, None]
+    return np.asarray(total[:, :-1] / np.maximum(total[:, -1:], 1e-9), dtype=np.float64)
+
+
+def _links(count: int, pairs: NDArray[np.int64], lengths: Floats, steps: Floats) -> Floats:
+    """Cost of cutting each pair of neighbours apart: little where the step stands out of its surroundings."""
+    a, b = pairs.T
+    capped = np.minimum(steps, 3 * np.median(steps)) * lengths
+    total = np.bincount(a, capped, count) + np.bincount(b, capped, count)
+    weight = np.bincount(a, lengths, count) + np.bincount(b, lengths, count)
+    for _ in range(4):
+        total, weight = (v + np.bincount(a, v[b], count) + np.bincount(b, v[a], count) for v in (total, weight))
+    usual = total / np.maximum(weight, 1e-9)
+    local = np.maximum((usual[a] + usual[b]) / 2, LEAST_STEP)
+    return np.asarray(lengths * np.exp(-steps / (STEP_SCALE * local)), dtype=np.float64)
+
+
+def _patches(small: NDArray[np.uint8]) -> Ints:
+    """Watershed patches grown from a grid of seeds, each at the smoothest place of its cell."""
+    height, width = small.shape[:2]
+    soft = cv2.GaussianBlur(small, (0, 0), 0.8)
+    grey = soft.astype(np.float32)
+    slope = np.asarray((cv2.Scharr(grey, -1, 1, 0) ** 2 + cv2.Scharr(grey, -1, 0, 1) ** 2).sum(axis=2))
+    markers = np.zeros((height, width), np.int32)
+    number = 0
+    for y in range(0, height, PATCH_PX):
+        for x in range(0, width, PATCH_PX):
+            cell = slope[y : y + PATCH_PX, x : x + PATCH_PX].copy()
+            if min(cell.shape) > 2:
+                cell[[0, -1]], cell[:, [0, -1]] = np.inf, np.inf
+            j, i = np.unravel_index(int(np.argmin(cell)), cell.shape)
+            number += 1
+            markers[y + j, x + i] = number
+    cv2.watershed(soft, markers)
+    while (markers <= 0).any():
+        spread = cv2.dilate(np.maximum(markers, 0).astype(np.float32), np.ones((3, 3), np.uint8))
+        markers = np.where(markers <= 0, spread.astype(np.int32), markers)
+    _, packed = np.unique(markers, return_inverse=True)
+    return np.asarray(packed.reshape(markers.shape), dtype=np.int32)
+
+
+def _borders(labels: Ints, logs: Floats) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """Neighbouring patches, px of common border, and the step of tone across it.
+
+    The steps of colour along a border are averaged with their sign, so that grain, speckle and noise
+    average away and the step between two even areas stays.
+    """
+    count = int(labels.max()) + 1
+    keys, steps = [], []
+    for dy, dx in ((0, 1), (1, 0)):
+        a, b = labels[: labels.shape[0] - dy, : labels.shape[1] - dx], labels[dy:, dx:]
+        rows, cols = np.nonzero(a != b)
+        first, second = a[rows, cols].astype(np.int64), b[rows, cols].astype(np.int64)
+        sign = np.where(first < second, 1.0, -1.0)
+        keys.append(np.minimum(first, second) * count + np.maximum(first, second))
+        r0, c0 = np.maximum(rows - dy, 0), np.maximum(cols - dx, 0)
+        r1, c1 = np.minimum(rows + 2 * dy, labels.shape[0] - 1), np.minimum(cols + 2 * dx, labels.shape[1] - 1)
+        steps.append((logs[r1, c1] - logs[r0, c0]) * sign[:, None])
+    key, inverse, number = np.unique(np.concatenate(keys), return_inverse=True, return_counts=True)
+    signed = np.concatenate(steps)
+    mean = np.column_stack([np.bincount(inverse, signed[:, k]) / number for k in range(3)])
+    return np.column_stack([key // count, key % count]), number.astype(np.float64), np.linalg.norm(mean, axis=1)
