@@ -86,7 +86,17 @@ def fill_over(picture, outline, colour, opacity):
 
 
 def stroke(picture, points, width, colour, strength):
-    """Blend a thread-like stroke along points (N, 2) px into a float picture."""
+    """Blend a thread-like stroke along points (N, 2) px into a float picture, in place."""
+    low = np.maximum(np.floor(points.min(axis=0)).astype(int) - 4, 0)
+    high = np.minimum(np.ceil(points.max(axis=0)).astype(int) + 5, picture.shape[1::-1])
+    if np.any(high <= low):
+        return picture
+    part = picture[low[1] : high[1], low[0] : high[0]]
+    part[:] = _stroked(part, points - low, width, colour, strength)
+    return picture
+
+
+def _stroked(picture, points, width, colour, strength):
     fine = np.zeros((picture.shape[0] * 2, picture.shape[1] * 2), np.uint8)
     cv2.polylines(fine, [np.round(points * 32).astype(np.int32)], False, 255, max(1, round(2 * width)), cv2.LINE_AA, 4)
     share = cv2.resize(fine, picture.shape[1::-1], interpolation=cv2.INTER_AREA).astype(np.float32)[..., None] / 255
@@ -118,11 +128,14 @@ def dress(rng, picture):
         colour = rng.uniform(200, 255) if light else rng.uniform(0, 80)
         picture = stroke(picture, points, rng.uniform(0.5, 2.2), (colour,) * 3, rng.uniform(0.15, 0.8))
     grain = rng.uniform(0, np.pi)
-    for _ in range(rng.integers(0, 60)):
+    for _ in range(rng.integers(0, 140)):
         length, start = rng.uniform(4, 30), rng.uniform(0, SIDE, 2)
         turn = grain + rng.normal(0, 0.04)
         ends = np.array([[0, 0], [np.cos(turn), np.sin(turn)]]) * length + start
-        picture = stroke(picture, ends, rng.uniform(0.6, 2.2), (40, 45, 55), rng.uniform(0.1, 0.6))
+        width, strength = rng.uniform(0.6, 2.2), rng.uniform(0.05, 0.35)
+        picture = stroke(picture, ends, width, (40, 45, 55), strength)
+        middle = ends.mean(axis=0)
+        picture = stroke(picture, middle + 0.55 * (ends - middle), width, (40, 45, 55), strength)
     for _ in range(rng.integers(0, 5)):
         turn, start = rng.uniform(0, np.pi), rng.uniform(0, SIDE, 2)
         ends = np.array([[-1, -1], [1, 1]]) * [np.cos(turn), np.sin(turn)] * rng.uniform(20, 300) + start

@@ -9,6 +9,7 @@ let one picture slide along the other, what is left (pores, fills' edges, knots,
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -260,7 +261,7 @@ def _robust_map(there: Floats, here: Floats) -> tuple[Floats | None, NDArray[np.
 
 def _nearest_move(bend: Floats, there: Floats) -> Move:
     """Return the turn and shift that a homography amounts to about a point (2,) of its goal frame."""
-    back = np.linalg.inv(bend)
+    back = np.asarray(np.linalg.inv(bend), dtype=np.float64)
     here = carried(back, there[None])[0]
     step = 10.0
     right = carried(bend, (here + np.array([step, 0.0]))[None])[0] - there
@@ -303,7 +304,8 @@ def _correlation(new: Sheet, reference: Sheet, to_new: Floats) -> float:
 
 def _by_features(new: Sheet, reference: Sheet) -> Move | None:
     """Find the move by matching features at any turn, or None."""
-    finder = cv2.SIFT_create(nfeatures=FEATURES, contrastThreshold=0.02)
+    make: Any = cv2.SIFT_create  # type: ignore[attr-defined]
+    finder = make(nfeatures=FEATURES, contrastThreshold=0.02)
     seen = []
     for sheet in (new, reference):
         picture = np.clip(sheet.wood * 40 + 128, 0, 255).astype(np.uint8)

@@ -110,7 +110,8 @@ def find_candidates(levels: tuple[Level, ...], look: Bytes) -> Candidates:
     parts = []
     for number, level in enumerate(levels):
         mask = look if number == 0 else cv2.resize(look, level.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
-        picture, threshold = level.picture, THRESHOLD
+        picture: Bytes | Shorts = level.picture
+        threshold = THRESHOLD
         if number > 0:
             picture = even_along_grain(cv2.multiply(picture, FIXED_POINT, dtype=cv2.CV_16S), level.grain)
             threshold = EVENED_THRESHOLD

@@ -10,6 +10,9 @@ from voidmap.records import Interval
 from voidmap.statistics import equal_tailed
 
 DRAWS = 4000
+STRANGE_SURFACE = 1.0
+"""Doubt (1 sigma, log odds) that all spots of a photo share about the classifier: this wood, coat and lamp are not
+those that it was trained on."""
 LEAST_CHANCE = 0.05
 """A size found more rarely than this says nothing about how many there are."""
 
@@ -38,11 +41,13 @@ def count_interval(
 
     Notes
     -----
-    Each called spot is true with its probability. For each true one of a size found with chance p, the number
+    Each called spot is true with its probability, give or take a doubt that they all share. For each true one of a size found with chance p, the number
     missed of the same size is negative binomial (misses before as many finds); zero found still leaves room, by
     the Jeffreys half a find at the smallest size.
     """
-    true = rng.random((DRAWS, len(probability))) < probability
+    logit = np.log(np.clip(probability, 1e-6, 1 - 1e-6) / np.clip(1 - probability, 1e-6, 1 - 1e-6))
+    shared = rng.normal(0.0, STRANGE_SURFACE, (DRAWS, 1))
+    true = rng.random((DRAWS, len(probability))) < 1 / (1 + np.exp(-(logit[None, :] + shared)))
     if fit is None:
         return _whole(equal_tailed(true.sum(axis=1).astype(np.float64)))
     matters = diameter_mm >= smallest_mm

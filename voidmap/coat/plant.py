@@ -103,10 +103,10 @@ def _photographed(fine: Floats, size: tuple[int, int], blur_px: float) -> Floats
 
 def _gloss(radius: Floats, angle: Floats, r: float, rng: np.random.Generator, lamp: float) -> tuple[Floats, Floats]:
     depth = rng.uniform(0.07, 0.25) if rng.random() < 0.45 else rng.uniform(0.2, 0.55)
-    dark = depth * _disc(radius, r) * (1 - rng.uniform(0, 0.3) * _disc(radius, 0.6 * r))
+    dark = depth * _bowl(radius, r, rng.uniform(0.0, 1.0)) * (1 - rng.uniform(0, 0.3) * _disc(radius, 0.6 * r))
     bright = np.zeros_like(radius)
     if rng.random() < 0.6:
-        bright = _arcs(radius, angle, r * rng.uniform(1.2, 2.1), max(0.12 * r, 0.35), rng, lamp)
+        bright = _arcs(radius, angle, r * rng.uniform(1.2, 2.3), max(0.12 * r, 0.35), rng, lamp)
     for _ in range(rng.integers(0, 4)):
         bright = np.maximum(bright, _dot(radius, angle, r * rng.uniform(0.2, 1.4), max(0.12 * r, 0.4), rng))
     return dark, bright
@@ -124,7 +124,7 @@ def _sanded(radius: Floats, angle: Floats, r: float, rng: np.random.Generator, l
     if rng.random() < 0.4:
         core = r * rng.uniform(0.5, 0.85)
         return rng.uniform(0.05, 0.3) * _disc(radius, r), rng.uniform(0.5, 1.0) * _disc(radius, core)
-    dark = rng.uniform(0.06, 0.35) * _disc(radius, r)
+    dark = rng.uniform(0.06, 0.35) * _bowl(radius, r, rng.uniform(0.0, 0.6))
     bright = np.zeros_like(radius)
     if rng.random() < 0.5:
         ring = rng.uniform(1.2, 1.9) * r
@@ -136,6 +136,12 @@ def _sanded(radius: Floats, angle: Floats, r: float, rng: np.random.Generator, l
 
 def _disc(radius: Floats, r: float) -> Floats:
     return (radius <= r).astype(np.float64)
+
+
+def _bowl(radius: Floats, r: float, roundness: float) -> Floats:
+    """Return a pit's darkness: a flat floor with steep walls (roundness 0) to a round bowl (1)."""
+    inside = np.clip(1 - (radius / r) ** 2, 0, None)
+    return np.where(radius < r, inside**roundness, 0.0)
 
 
 def _arcs(radius: Floats, angle: Floats, ring: float, width: float, rng: np.random.Generator, lamp: float) -> Floats:

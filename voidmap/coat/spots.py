@@ -22,6 +22,10 @@ CALLED = 0.5
 APART_PX = 5.0
 """Two pinholes nearer than this, or than the larger one's radius and a half, are one with its rim's glints."""
 APART_RADII = 1.8
+RIM_RADII = 3.2
+"""A raised rim mirrors a lamp out to about this many radii of its pit: a bright spot there is a glint of the pit."""
+GLINT_MARGIN = 0.15
+"""A bright spot stands beside a dark one when it is more likely a pinhole by more than this: dust in a pit."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,6 +90,9 @@ def find_spots(
     """
     levels = pyramid(grey, largest_mm * px_per_mm)
     found = find_candidates(levels, look)
+    if len(found) == 0:
+        nothing = np.zeros(0)
+        return Spots(nothing, nothing, nothing, nothing, nothing, nothing, np.zeros(0, np.int64))
     samples = ring_samples(levels, found)
     noise = ground_noise(samples, floor=LEAST_NOISE)
     seen = judge(features(samples, found, noise=noise, blur_px=blur_px))
@@ -122,4 +129,28 @@ def _apart(found: Candidates, diameter_px: Floats, probability: Floats) -> NDArr
         if free[i]:
             kept.append(i)
             free[near[i]] = False
-    return np.asarray(kept, dtype=np.int64)
+    return _without_glints(np.asarray(kept, dtype=np.int64), places, diameter_px, probability, found.polarity)
+
+
+def _without_glints(
+    kept: NDArray[np.int64],
+    places: Floats,
+    diameter_px: Floats,
+    probability: Floats,
+    polarity: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    """Leave out bright spots that lie on the rim of a dark one."""
+    from scipy.spatial import KDTree
+
+    dark = kept[polarity[kept] < 0]
+    bright = kept[polarity[kept] > 0]
+    if len(dark) == 0 or len(bright) == 0:
+        return kept
+    near = KDTree(places[bright]).query_ball_point(places[dark], RIM_RADII * diameter_px[dark] / 2)
+    glints = {
+        int(bright[j])
+        for i, around in zip(dark, near, strict=True)
+        for j in around
+        if probability[bright[j]] <= probability[i] + GLINT_MARGIN
+    }
+    return np.asarray([k for k in kept if int(k) not in glints], dtype=np.int64)

@@ -277,7 +277,7 @@ def _record(
     residual = alignment.rms_mm if known else 1 / one.px_per_mm
 
     def is_seen(places_mm: Floats) -> Any:
-        own = carried(np.linalg.inv(bend), places_mm)
+        own = carried(np.asarray(np.linalg.inv(bend), dtype=np.float64), places_mm)
         return np.any([p.view.is_seen(p.plane.to_px(own)) for p in looked], axis=0)
 
     area_m2 = inspected_mm2 / 1e6
@@ -328,7 +328,7 @@ def _joined(looked: Sequence[Looked], bend: Floats) -> tuple[tuple[Pinhole, ...]
         return each[0], ()
     places = [np.array([(p.x_mm, p.y_mm) for p in found]).reshape(-1, 2) for found in each]
     both = join(places, [np.array([p.score for p in found]) for found in each])
-    words = ()
+    words: tuple[str, ...] = ()
     if both.total is not None and both.error is not None:
         words = (
             f"Two photos found {len(each[0])} and {len(each[1])}: by capture and recapture about {both.total:.0f} "

@@ -1,0 +1,88 @@
+"""Pinholes planted in drawn wood are found, placed and counted."""
+
+import cv2
+import numpy as np
+import pytest
+from scipy.spatial import KDTree
+
+from voidmap.coat.count import count_interval
+from voidmap.coat.join import join
+from voidmap.coat.plant import Plant, places_apart, plant
+from voidmap.coat.spots import find_spots
+
+SIDE = 640
+PX_PER_MM = 8.0
+
+
+def wood(rng, turn_deg=0.0):
+    """Return streaky wood-like ground (SIDE, SIDE, 3), its grain turned."""
+    wide = int(SIDE * 1.5)
+    rings = cv2.GaussianBlur(rng.standard_normal((wide, 1)).astype(np.float32), (1, 0), sigmaX=1e-3, sigmaY=3)
+    fibre = cv2.GaussianBlur(rng.standard_normal((wide, wide)).astype(np.float32), (0, 0), 12, sigmaY=0.8)
+    grey = 150 + 25 * rings / rings.std() * 0.4 + 4 * fibre / fibre.std()
+    matrix = cv2.getRotationMatrix2D((wide / 2, wide / 2), turn_deg, 1)
+    grey = cv2.warpAffine(grey, matrix, (wide, wide), borderMode=cv2.BORDER_REFLECT_101)
+    cut = (wide - SIDE) // 2
+    grey = grey[cut : cut + SIDE, cut : cut + SIDE] + rng.normal(0, 1.5, (SIDE, SIDE))
+    return np.clip(np.round(grey[..., None] * np.array([0.8, 0.95, 1.05])), 0, 255).astype(np.uint8)
+
+
+def planted(rng, turn_deg=0.0, diameter_mm=0.9, count=40):
+    free = np.zeros((SIDE, SIDE), np.uint8)
+    free[20:-20, 20:-20] = 1
+    places = places_apart(free, count, 40, rng, taken_px=np.zeros((0, 2)))
+    plants = [Plant(float(x), float(y), diameter_mm * PX_PER_MM) for x, y in places]
+    return plant(wood(rng, turn_deg), plants, rng, sanded=False, blur_px=0.7), places
+
+
+def found_in(picture):
+    grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+    return find_spots(grey, np.full(grey.shape, 255, np.uint8), px_per_mm=PX_PER_MM, blur_px=0.7)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 37.0, 90.0])
+def test_planted_pinholes_are_found_at_any_turn_of_the_grain(turn_deg):
+    picture, places = planted(np.random.default_rng(5), turn_deg)
+    spots = found_in(picture)
+    away, _ = KDTree(spots.places_px).query(places)
+    # Planted looks run down to a shade of 7 %, which wood of this contrast can hide.
+    assert np.mean(away < 3) >= 0.8
+    assert len(spots) <= 1.15 * len(places)
+
+
+def test_diameter_is_near_and_its_interval_mostly_holds():
+    picture, places = planted(np.random.default_rng(6))
+    spots = found_in(picture)
+    away, which = KDTree(spots.places_px).query(places)
+    size = spots.diameter_px[which[away < 3]]
+    rel = spots.diameter_rel[which[away < 3]]
+    error = np.log(size / (0.9 * PX_PER_MM))
+    assert np.median(np.abs(error)) < 0.15
+    assert np.mean(np.abs(error) < 1.96 * rel) >= 0.8
+
+
+def test_bare_wood_has_next_to_none():
+    assert len(found_in(wood(np.random.default_rng(7)))) <= 1
+
+
+def test_nothing_is_looked_for_outside_the_mask():
+    picture, _ = planted(np.random.default_rng(8))
+    grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+    assert len(find_spots(grey, np.zeros(grey.shape, np.uint8), px_per_mm=PX_PER_MM, blur_px=0.7)) == 0
+
+
+def test_count_interval_counts_misses_and_false_calls_in():
+    rng = np.random.default_rng(1)
+    chance = np.full(40, 0.9)
+    lo, hi = count_interval(chance, np.full(40, 0.8), None, rng, smallest_mm=0.5)
+    assert lo < 36 < hi <= 40
+    assert count_interval(np.zeros(0), np.zeros(0), None, rng, smallest_mm=0.5) == (0, 0)
+
+
+def test_two_photos_are_joined_and_recaptured():
+    # 10 and 8 found, 7 shared: Chapman's estimate is 11 * 9 / 8 - 1 = 11.375 of 11 seen.
+    grid = np.column_stack([np.arange(11) * 10.0, np.zeros(11)])
+    first, second = grid[:10], grid[[0, 1, 2, 3, 4, 5, 6, 10]] + 0.2
+    both = join([first, second], [np.ones(10), np.full(8, 2.0)])
+    assert len(both.chosen) == 11
+    assert both.total == pytest.approx(11.375)
