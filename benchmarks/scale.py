@@ -73,6 +73,10 @@ def world_board(rng, place, stretch, shape):
 
 def seen_board(rng, number, world, camera, pose, noise):
     image = cv2.projectPoints(world, *pose, camera.matrix, camera.lens[4:])[0].reshape(-1, 2)
+    # Far outside the frame the distortion polynomial folds back: such a board is not in view.
+    camera_frame = world @ cv2.Rodrigues(pose[0])[0].T + pose[1]
+    if np.abs(camera_frame[:, :2] / camera_frame[:, 2:]).max() > 1.1:
+        return None
     image = image + noise * rng.standard_normal(image.shape)
     inside = np.all((image > 5) & (image < np.array(SIZE) - 5), axis=1)
     if inside.sum() < 12:

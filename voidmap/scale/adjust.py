@@ -26,6 +26,8 @@ ROBUST_SIGMAS = 3.0
 SIGMA_FLOOR_PX = 0.015
 """No corner is better than this: demosaicing, JPEG blocks and print resolution (600 dpi: 0.04 mm) leave it."""
 MOST_STEPS = 60
+PLAIN_STEPS = 8
+"""Steps before corners are judged: the start may be off by hundreds of pixels."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,8 +154,11 @@ def adjust(looks: Sequence[Look], camera_of: Sequence[int], priors: Priors, star
         values[layout.place(board)] = start.places[board]
     sigma, damping = 1.0, 1e-3
     residual, slopes = _equations(looks, layout, priors, values)
-    for _ in range(MOST_STEPS):
+    for number in range(MOST_STEPS):
         sigma = max(_spread(residual), priors.least_sigma_px)
+        if number < PLAIN_STEPS:
+            # From a rough start all corners must pull: none is an outlier yet.
+            sigma = max(sigma, float(np.hypot(*residual.T).max()))
         weight = _weights(residual, sigma)
         weighted = slopes * weight[:, None, None]
         normal = np.einsum("nij,nik->jk", weighted, slopes) + precision
@@ -170,7 +175,7 @@ def adjust(looks: Sequence[Look], camera_of: Sequence[int], priors: Priors, star
             break
         values, residual, slopes = values + step, tried_residual, tried_slopes
         damping = max(damping / 10, 1e-12)
-        if gain < 1e-7 * (1 + cost):
+        if number >= PLAIN_STEPS and gain < 1e-7 * (1 + cost):
             break
     return _finish(layout, looks, priors, mean, precision, values, residual, slopes)
 
