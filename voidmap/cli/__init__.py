@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import importlib.util
 import os
 import sys
 from typing import Any
@@ -88,8 +87,7 @@ def start(ctx: typer.Context) -> None:
 
 
 for _command in COMMANDS:
-    if importlib.util.find_spec(f"voidmap.cli.{_command}"):
-        importlib.import_module(f"voidmap.cli.{_command}").register(app)
+    importlib.import_module(f"voidmap.cli.{_command}").register(app)
 
 
 def main() -> None:

@@ -38,7 +38,7 @@ def about_defect(intake: Intake, defect_id: str, action: Action, **values: Any) 
                     "check the reading, or correct the thickness first with --thickness",
                 )
             return Correction(action=action, place_mm=place_in(defect), defect=defect.id, **values)
-    names = ", ".join(d.id for d in intake.defects[:12]) + (" ..." if len(intake.defects) > 12 else "")
+    names = ", ".join(d.id for d in intake.defects[:12]) + (" and more" if len(intake.defects) > 12 else "")
     raise ValueRefused(
         f"there is no defect {defect_id} in this job",
         f"name one of {names}" if names else "the slab has none; run voidmap sheet and draw it",
