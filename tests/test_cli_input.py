@@ -94,8 +94,9 @@ def test_bad_figures_are_refused(tmp_path, bare_photo):
 
 
 def test_steps_out_of_order_are_refused(tmp_path):
-    for command in ("probe", "fill", "verdict", "sheet"):
+    for command in ("probe", "fill", "sheet"):
         refused(run(command, tmp_path / "none"), "none")
+    refused(run("verdict", tmp_path / "none"), "no coat yet")
     (tmp_path / "job").mkdir()
     refused(run("fill", tmp_path / "job"), "run voidmap intake first")
     refused(run("probe", tmp_path / "job"), "run voidmap intake first")
