@@ -13,6 +13,7 @@ from voidmap.report.look import LOOKS
 from voidmap.report.outlines import extent_mm
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 PAPERS_MM = {"letter": (215.9, 279.4), "a4": (210.0, 297.0)}
@@ -128,20 +129,16 @@ def _draw(figure: Figure, intake: Intake, page: Page, pages: tuple[Page, ...], w
     area.set_axis_off()
     area.set_xlim(page.x0_mm, page.x0_mm + page.wide_mm)
     area.set_ylim(page.y0_mm + page.high_mm, page.y0_mm)
-    area.plot(*_closed(intake.slab.outline_mm), color="black", linewidth=0.8, gid="slab", **_EXACT)
+    area.plot(*_closed(intake.slab.outline_mm), color="black", linewidth=0.8)
     for defect in intake.defects:
         look = LOOKS[defect.kind]
         dash = tuple(float(v) * 0.5 for v in look.dash.split())
         style = (0.0, dash) if dash else "solid"
-        area.plot(*_closed(defect.outline_mm), color=look.colour, linewidth=0.7, linestyle=style, **_EXACT)
+        area.plot(*_closed(defect.outline_mm), color=look.colour, linewidth=0.7, linestyle=style)
         x, y = max(defect.outline_mm)
         area.text(x + 1.5, y, f"{defect.id} {look.word}", fontsize=7, color=look.colour, va="center", clip_on=True)
     _marks(area, page)
     _foot(figure, page, pages, wide, high)
-
-
-# Matplotlib would leave out points of a line that it thinks invisible; a template keeps them all.
-_EXACT = {"snap": False, "solid_joinstyle": "round", "clip_on": True}
 
 
 def _closed(outline: Outline) -> tuple[list[float], list[float]]:
@@ -149,14 +146,14 @@ def _closed(outline: Outline) -> tuple[list[float], list[float]]:
     return [p[0] for p in points], [p[1] for p in points]
 
 
-def _marks(area: object, page: Page) -> None:
+def _marks(area: Axes, page: Page) -> None:
     """Crosses in the middle of the overlap at the tile's corners: the same places on the neighbours."""
     inset = OVERLAP_MM / 2
     for x in (page.x0_mm + inset, page.x0_mm + page.wide_mm - inset):
         for y in (page.y0_mm + inset, page.y0_mm + page.high_mm - inset):
             for dx, dy in ((MARK_MM, 0.0), (0.0, MARK_MM)):
-                area.plot([x - dx, x + dx], [y - dy, y + dy], color="black", linewidth=0.4)  # type: ignore[attr-defined]
-            area.plot(  # type: ignore[attr-defined]
+                area.plot([x - dx, x + dx], [y - dy, y + dy], color="black", linewidth=0.4)
+            area.plot(
                 [x],
                 [y],
                 marker="o",
