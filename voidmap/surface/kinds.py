@@ -24,6 +24,11 @@ from voidmap.records import Kind
 NOTHING = "nothing"
 # Real slabs hold what the simulator does not: this much of every chance is spread over all labels.
 UNKNOWN_SHARE = 0.02
+# A compact patch this much darker than the sound wood (natural log) inside, and across its rim, is told to the user
+# as a flat thing even where the model takes it for nothing: a real knot that the simulator does not know.
+FLAT_DARK, FLAT_STEP = 0.12, 0.08
+# Compact: length squared over area at most this (a disc has 1.3), and this full against its convex hull.
+FLAT_SLENDER, FLAT_SOLIDITY = 8.0, 0.6
 
 
 @dataclass(frozen=True)
@@ -60,9 +65,22 @@ def judge(figures: Mapping[str, float]) -> Judgement:
     flat = sum(p for kind, p in kinds.items() if not kind.is_void)
     given = {kind: p / (void + flat) for kind, p in kinds.items()}
     if chances[NOTHING] > max(void, flat):
-        return Judgement(None, void, given)
+        if not _dark_and_compact(figures):
+            return Judgement(None, void, given)
+        void, flat = min(void, 0.49), 1.0
     best = max((k for k in given if k.is_void == (void >= flat)), key=lambda k: given[k])
     return Judgement(best, void, given)
+
+
+def _dark_and_compact(figures: Mapping[str, float]) -> bool:
+    return (
+        not figures["is_line"]
+        and not figures["is_dot"]
+        and figures["dark_middle"] < -FLAT_DARK
+        and figures["step"] > FLAT_STEP
+        and figures["log_slender"] < np.log(FLAT_SLENDER)
+        and figures["solidity"] > FLAT_SOLIDITY
+    )
 
 
 def _chances(model: Mapping[str, Any], figures: Mapping[str, float]) -> Floats:
