@@ -74,7 +74,7 @@ def middle_of(outline_mm: ArrayLike) -> tuple[Point, float]:
     far = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     row, column = np.unravel_index(int(far.argmax()), far.shape)
     x, y = low + (np.array([column, row]) - 2) * step
-    return (round(float(x), 3), round(float(y), 3)), float(far[row, column]) * step
+    return (round(float(x), 3), round(float(y), 3)), float(distance_mm([(x, y)], points)[0])
 
 
 def inside(points_mm: ArrayLike, outline_mm: ArrayLike) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:

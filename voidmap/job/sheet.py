@@ -7,8 +7,8 @@ from collections import defaultdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from voidmap.errors import JobError
-from voidmap.files import Job, read_json, write_text
+from voidmap.errors import JobError, ValueRefused
+from voidmap.files import Job, load_photo, read_json, write_bytes, write_text
 from voidmap.records import CoatRecord, FillPlan, Intake, Verdict
 
 if TYPE_CHECKING:
@@ -57,6 +57,45 @@ def write_sheet(folder: Path, *, costs: bool = True) -> Path:
     place = job.path(SHEET)
     write_text(place, sheet_html(sheet))
     return place
+
+
+def write_map(folder: Path, place: Path, *, paper: str = "letter") -> Path:
+    """Write a job's map as the kind of file that the name says: .png, .svg, .pdf, .dxf or .csv.
+
+    Raises
+    ------
+    ValueRefused
+        When the name says another kind, or there is no such paper.
+    JobError
+        When the slab has not been mapped, or its picture is gone.
+    """
+    from voidmap.report import outlines, tiles
+
+    job = Job(folder)
+    intake = job.read(Intake)
+    kind = place.suffix.lower()
+    if kind == ".svg":
+        write_text(place, outlines.map_svg_mm(intake))
+    elif kind == ".dxf":
+        write_text(place, outlines.map_dxf(intake))
+    elif kind == ".csv":
+        write_text(place, outlines.map_csv(intake))
+    elif kind == ".pdf":
+        write_bytes(place, tiles.map_pdf(intake, paper=paper, title=f"{folder.resolve().name} at true size"))
+    elif kind == ".png":
+        write_bytes(place, _map_png(job, intake))
+    else:
+        raise ValueRefused(f"{place} is no kind of map", "end the name in .png, .svg, .pdf, .dxf or .csv")
+    return place
+
+
+def _map_png(job: Job, intake: Intake) -> bytes:
+    from voidmap.report.picture import map_png
+
+    picture = _picture(job, "intake")
+    if picture is None:
+        raise JobError(f"the job {job.folder} has lost its picture", "run voidmap intake again")
+    return map_png(intake, load_photo(job.path("pictures/intake.jpg")).pixels, picture.frame)
 
 
 def _picture(job: Job, name: str) -> Picture | None:

@@ -97,7 +97,7 @@ def map_dxf(intake: Intake) -> str:
         import ezdxf
     except ImportError as error:
         raise InputError("DXF files need the ezdxf package", 'run pip install "voidmap[dxf]"') from error
-    drawing = ezdxf.new("R12", setup=["linetypes"])
+    drawing = ezdxf.new("R12", setup=["linetypes"], units=0)
     space = drawing.modelspace()
     drawing.layers.add(SLAB_LAYER, color=7)
     drawing.layers.add(LABEL_LAYER, color=8)
@@ -179,7 +179,7 @@ def _flipped(outline_mm: Outline) -> list[tuple[float, float]]:
 
 
 def _labels(intake: Intake) -> tuple[tuple[Defect, ...], list[tuple[float, float]]]:
-    """A place for each id beside its outline, moved down while it would lie on another."""
+    """Place each id beside its outline, moved down while it would lie on another."""
     places: list[tuple[float, float]] = []
     for defect in intake.defects:
         x, y = max(defect.outline_mm)

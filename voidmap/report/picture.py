@@ -1,0 +1,169 @@
+"""The map as one picture (PNG): outlines over the slab's photo, labels beside it so that nothing hides the wood."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from voidmap import units
+from voidmap.model import Floats
+from voidmap.records import Defect, Intake, Outline
+from voidmap.report.drawing import BAR_CHOICES_MM
+from voidmap.report.look import LOOKS
+from voidmap.report.outlines import extent_mm
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from voidmap.report.drawing import Frame
+
+WIDE_PX = 2200
+"""Width of the picture: about 260 dots per inch on Letter."""
+DPI = 200
+_LABEL_PT = 7.0
+_HALO = 2.4
+"""Width of the white line under an outline, in widths of the outline: it shows on dark and on pale wood."""
+
+
+def map_png(intake: Intake, pixels: np.ndarray[tuple[int, ...], np.dtype[np.uint8]], frame: Frame) -> bytes:
+    """Return the map over the slab's square-on picture as PNG.
+
+    Parameters
+    ----------
+    intake
+        The slab.
+    pixels
+        (H, W, 3) uint8 B, G, R.
+    frame
+        Where the picture lies in the slab frame.
+    """
+    from matplotlib.figure import Figure
+
+    x0, y0, x1, y1 = extent_mm(intake)
+    wide_mm = 1.06 * (x1 - x0)
+    mm_per_pt = wide_mm / (WIDE_PX / DPI * 72)
+    row_mm = 2.2 * _LABEL_PT * mm_per_pt
+    above, below = callouts(intake.defects, (x0, x1), middle_mm=(y0 + y1) / 2, wide_mm=3.4 * _LABEL_PT * mm_per_pt)
+    top = y0 - row_mm * (2 + max((row for _, _, row in above), default=0))
+    foot = y1 + row_mm * (2 + max((row for _, _, row in below), default=0))
+    high_mm = foot + 3.2 * row_mm - top
+    figure = Figure(figsize=(WIDE_PX / DPI, WIDE_PX / DPI * high_mm / wide_mm), dpi=DPI, facecolor="white")
+    area = figure.add_axes((0, 0, 1, 1), frameon=False)
+    area.set_axis_off()
+    half = frame.mm_per_px / 2
+    right = frame.x0_mm + frame.width_px * frame.mm_per_px - half
+    low = frame.y0_mm + frame.height_px * frame.mm_per_px - half
+    area.imshow(
+        pixels[:, :, ::-1], extent=(frame.x0_mm - half, right, low, frame.y0_mm - half), interpolation="antialiased"
+    )
+    area.set_xlim(x0 - 0.03 * (x1 - x0), x1 + 0.03 * (x1 - x0))
+    area.set_ylim(foot + 3.2 * row_mm, top)
+    _line(area, intake.slab.outline_mm, "#000000", "", 0.9)
+    for defect in intake.defects:
+        _line(area, defect.outline_mm, LOOKS[defect.kind].colour, LOOKS[defect.kind].dash, 1.3)
+    for side, y_edge, step in ((above, y0, -row_mm), (below, y1, row_mm)):
+        for defect, x, row in side:
+            _label(area, defect, (x, y_edge + step * (row + 1)))
+    _foot(area, intake, (x0, x1), foot, row_mm)
+    out = io.BytesIO()
+    figure.savefig(out, format="png", metadata={"Software": None})
+    return out.getvalue()
+
+
+Placed = tuple[Defect, float, int]
+
+
+def callouts(
+    defects: Sequence[Defect], span_mm: tuple[float, float], *, middle_mm: float, wide_mm: float
+) -> tuple[list[Placed], list[Placed]]:
+    """Give every defect a label's place above or below the slab, in rows, so that no two labels meet.
+
+    Returns
+    -------
+    above, below
+        (defect, x of the label's middle in mm, row counted away from the slab), in the order of x.
+    """
+    sides: tuple[list[Defect], list[Defect]] = ([], [])
+    for defect in defects:
+        sides[0 if _middle(defect.outline_mm)[1] < middle_mm else 1].append(defect)
+    return _spread(sides[0], span_mm, wide_mm), _spread(sides[1], span_mm, wide_mm)
+
+
+def _spread(defects: list[Defect], span: tuple[float, float], wide: float) -> list[Placed]:
+    if not defects:
+        return []
+    ordered = sorted(defects, key=lambda d: float(_middle(d.outline_mm)[0]))
+    a_row = max(1, int((span[1] - span[0]) / wide))
+    rows = -(-len(ordered) // a_row)
+    placed: list[Placed] = []
+    for row in range(rows):
+        members = ordered[row::rows]
+        xs = _apart(np.array([_middle(d.outline_mm)[0] for d in members]), wide, span)
+        placed += [(d, float(x), row) for d, x in zip(members, xs, strict=True)]
+    return sorted(placed, key=lambda p: p[1])
+
+
+def _apart(wanted: Floats, wide: float, span: tuple[float, float]) -> Floats:
+    """Move sorted places as little as possible (least squares) so that they are ``wide`` apart and in the span."""
+    steps = np.arange(len(wanted)) * wide
+    blocks: list[list[float]] = []
+    for value in wanted - steps:
+        blocks.append([float(value), 1.0])
+        while len(blocks) > 1 and blocks[-2][0] > blocks[-1][0]:
+            value2, weight2 = blocks.pop()
+            value1, weight1 = blocks.pop()
+            weight = weight1 + weight2
+            blocks.append([(value1 * weight1 + value2 * weight2) / weight, weight])
+    flat = np.concatenate([np.full(int(weight), value) for value, weight in blocks])
+    low, high = span[0] + wide / 2, span[1] - wide / 2 - steps[-1]
+    return np.asarray(np.clip(flat, low, max(low, high)) + steps)
+
+
+def _middle(outline: Outline) -> Floats:
+    points = np.asarray(outline)
+    return np.asarray((points.min(axis=0) + points.max(axis=0)) / 2)
+
+
+def _line(area: Axes, outline: Outline, colour: str, dash: str, width: float) -> None:
+    points = np.asarray([*outline, outline[0]])
+    area.plot(points[:, 0], points[:, 1], color="white", linewidth=_HALO * width, alpha=0.8)
+    style = (0.0, tuple(float(v) / 2.5 for v in dash.split())) if dash else "solid"
+    area.plot(points[:, 0], points[:, 1], color=colour, linewidth=width, linestyle=style, dash_capstyle="butt")
+
+
+def _label(area: Axes, defect: Defect, place: tuple[float, float]) -> None:
+    look = LOOKS[defect.kind]
+    points = np.asarray(defect.outline_mm)
+    near = points[int(np.argmin(np.hypot(*(points - place).T)))]
+    for colour, width in (("white", 1.6), (look.colour, 0.6)):
+        area.plot([place[0], near[0]], [place[1], near[1]], color=colour, linewidth=width)
+    box = {"boxstyle": "square,pad=0.25", "facecolor": "white", "edgecolor": look.colour, "linewidth": 0.9}
+    if not defect.is_void:
+        box["linestyle"] = (0, (2, 1.5))
+    area.text(
+        *place, defect.id, fontsize=_LABEL_PT, color=look.colour, ha="center", va="center", weight="bold", bbox=box
+    )
+
+
+def _foot(area: Axes, intake: Intake, span: tuple[float, float], y: float, row: float) -> None:
+    """Draw the scale bar and the legend under the map."""
+    wanted = 0.22 * (span[1] - span[0])
+    bar = min(BAR_CHOICES_MM, key=lambda mm: abs(mm - wanted))
+    at = y + 1.2 * row
+    area.plot([span[0], span[0] + bar], [at, at], color="black", linewidth=1.6, solid_capstyle="butt")
+    for x in (span[0], span[0] + bar):
+        area.plot([x, x], [at - 0.3 * row, at + 0.3 * row], color="black", linewidth=1.0)
+    words = f"{units.shop_length(bar)} ({bar:.0f} mm)"
+    area.text(span[0], at + 0.9 * row, words, fontsize=_LABEL_PT, va="center")
+    kinds = list(dict.fromkeys(d.kind for d in intake.defects))
+    start = span[0] + 0.3 * (span[1] - span[0])
+    step = 0.7 * (span[1] - span[0]) / max(4, len(kinds))
+    for k, kind in enumerate(kinds):
+        x = start + k * step
+        dash = LOOKS[kind].dash
+        style = (0.0, tuple(float(v) / 2.5 for v in dash.split())) if dash else "solid"
+        area.plot([x, x + 0.55 * step], [at, at], color=LOOKS[kind].colour, linewidth=1.6, linestyle=style)
+        area.text(x, at + 0.9 * row, LOOKS[kind].word, fontsize=_LABEL_PT, va="center")
