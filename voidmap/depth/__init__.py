@@ -1,4 +1,4 @@
-"""Depth and volume: prior, probe, parallax and shadow, fused by weight; volumes whose intervals hold."""
+"""Depth and volume: prior, probe and parallax, fused by weight; volumes whose intervals hold."""
 
 from voidmap.depth.advise import advise
 from voidmap.depth.fuse import fuse

@@ -35,13 +35,20 @@ def estimate_depths(
     thickness_mm
         The slab's thickness; None when unknown.
     peg
-        Height in mm of a peg that stands on the slab in the light of one lamp; None without one.
+        Height in mm of a peg that stands on the slab in the light of one lamp: not in this version, None.
 
     Returns
     -------
     tuple
         One tuple of estimates a region. Every region that may be a void has a prior; measurements follow.
+
+    Raises
+    ------
+    ValueError
+        When a peg is given.
     """
+    if peg is not None:
+        raise ValueError("depth from a lamp and a peg is not in this version")
     deep = has_parallax(planes)
     out = []
     for region in regions:

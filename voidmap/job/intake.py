@@ -54,6 +54,8 @@ class IntakeOptions:
                 f"a slab {self.thickness_mm:g} mm thick can't be right",
                 "give the thickness as in 45mm or 1 3/4in",
             )
+        if self.peg_mm is not None:
+            raise ValueRefused("depth from a lamp and a peg is not in this version", "leave --peg out")
         if self.region not in ("auto", "whole"):
             raise ValueRefused(f"there is no region {self.region}", "say auto or whole")
         if self.mm_per_px is not None and not 0.001 <= self.mm_per_px <= 10.0:
