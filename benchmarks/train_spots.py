@@ -229,7 +229,7 @@ def rows(rng, pictures):
 
 
 def rows_of(photo, plants, blur, look=None):
-    """The same of a given photo with known pinholes; ``look`` limits it."""
+    """Return the same of a given photo with known pinholes; ``look`` limits it."""
     from scipy.spatial import KDTree
 
     grey = cv2.cvtColor(photo, cv2.COLOR_BGR2GRAY)
