@@ -24,7 +24,7 @@ def spine_length_px(mask: Bools) -> float:
     from skimage.morphology import skeletonize
 
     padded = np.pad(mask, 1)
-    path = longest_path(skeletonize(padded))  # type: ignore[no-untyped-call]
+    path = longest_path(skeletonize(padded))
     reach = cv2.distanceTransform(padded.astype(np.uint8), cv2.DIST_L2, 5)
     length = float(np.hypot(*np.diff(path, axis=0).T).sum()) if len(path) > 1 else 0.0
     if len(path):
