@@ -150,7 +150,7 @@ def _cut(job: Job, number: int, sites: list[tuple[str, float, float]]) -> list[t
         half = CLOSE_UP_MM / 2 / frame.mm_per_px
         for site, x_mm, y_mm in sites:
             x, y = frame.at((x_mm, y_mm))
-            box = tuple(round(v) for v in (x - half, y - half, x + half, y + half))
+            box = (round(x - half), round(y - half), round(x + half), round(y + half))
             out = io.BytesIO()
             image.crop(box).resize((2 * CLOSE_UP_PX, 2 * CLOSE_UP_PX)).save(out, "JPEG", quality=85)
             found.append((site, _uri(out.getvalue())))
