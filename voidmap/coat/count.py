@@ -41,7 +41,8 @@ def count_interval(
 
     Notes
     -----
-    Each called spot is true with its probability, give or take a doubt that they all share. For each true one of a size found with chance p, the number
+    Each called spot is true with its probability, give or take a doubt that they all share. For each true one of a
+    size found with chance p, the number
     missed of the same size is negative binomial (misses before as many finds); zero found still leaves room, by
     the Jeffreys half a find at the smallest size.
     """
