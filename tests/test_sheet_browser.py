@@ -1,160 +1,116 @@
-"""The job sheet in a real browser (Chromium), at the size of a phone and of a computer, with the network off."""
+"""The job sheet in a real browser: offline, tapped, corrected, saved, taken back in, printed."""
 
 import io
 import json
+import shutil
 from pathlib import Path
 
 import pypdf
 import pytest
-from report_jobs import defect, disc, intake
-from sheet_jobs import a_job
-from typer.testing import CliRunner
+from report_jobs import intake
 
-from voidmap.cli import app
-from voidmap.job.sheet import write_sheet
-from voidmap.records import Intake, Kind
+from voidmap.files import MEASURED, Job, write_bytes, write_json
+from voidmap.records import Intake
 
-playwright = pytest.importorskip("playwright.sync_api", reason="the playwright package is not installed")
-CHROMIUM = Path("/usr/bin/chromium")
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = [
     pytest.mark.browser,
-    pytest.mark.skipif(not CHROMIUM.is_file(), reason=f"there is no browser at {CHROMIUM} (Debian: chromium)"),
+    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine: the sheet is not tried in a browser"),
 ]
-SIZES = {
-    "phone": {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True},
-    "computer": {"viewport": {"width": 1200, "height": 900}},
-}
-NASTY = "</script><script>alert(1)</script> \"double\" 'single' & <b>bold</b>"
+SIZES = {"phone": (390, 844), "desktop": (1280, 900)}
+NASTY = "<script>document.title='owned'</script> \"quoted\" & 'more'"
+
+
+def make_job(folder):
+    from dataclasses import replace
+
+    import cv2
+    import numpy as np
+
+    record = intake(photo="<img src=x onerror=alert(1)>.jpg")
+    first = replace(record.defects[0], note=NASTY)
+    record = replace(record, defects=(first, *record.defects[1:]), notes=(*record.notes, NASTY))
+    job = Job(folder)
+    job.write(record, name=MEASURED)
+    job.write(record)
+    wood = np.full((400, 1000, 3), (120, 165, 200), np.uint8)
+    write_bytes(job.path("pictures/intake.jpg"), cv2.imencode(".jpg", wood)[1].tobytes())
+    write_json(job.path("pictures/intake.frame.json"), {"x0_mm": -500.0, "y0_mm": -200.0, "mm_per_px": 1.0})
+    return job
 
 
 @pytest.fixture(scope="module")
 def browser():
-    with playwright.sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield chromium
-        chromium.close()
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        found = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield found
+        found.close()
 
 
-@pytest.fixture
-def opened(browser):
-    """Open sheets offline; at the end, nothing may have been said on the console and no box have sprung up."""
-    contexts, said = [], []
+@pytest.fixture(params=SIZES)
+def opened(request, browser, tmp_path):
+    """The sheet of a made-up job, open with the network off; any request, warning or error is kept."""
+    from voidmap.job.sheet import write_sheet
 
-    def open_sheet(place, size="computer"):
-        context = browser.new_context(accept_downloads=True, **SIZES[size])
-        context.set_offline(True)
-        contexts.append(context)
-        page = context.new_page()
-        page.on("console", lambda message: said.append(message.text))
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.on("dialog", lambda box: (said.append(box.message), box.dismiss()))
-        page.on(
-            "request", lambda request: request.url.startswith(("file:", "data:", "blob:")) or said.append(request.url)
-        )
-        page.goto(place.resolve().as_uri())
-        return page
-
-    yield open_sheet
-    for context in contexts:
-        context.close()
-    assert said == []
+    job = make_job(tmp_path / "desk")
+    sheet = write_sheet(job.folder)
+    wide, high = SIZES[request.param]
+    context = browser.new_context(viewport={"width": wide, "height": high}, has_touch=True, offline=True)
+    page = context.new_page()
+    trouble = []
+    page.on("console", lambda message: trouble.append(message.text) if message.type in ("error", "warning") else None)
+    page.on("pageerror", lambda error: trouble.append(str(error)))
+    page.on("request", lambda r: trouble.append(r.url) if r.url.startswith(("http", "ws")) else None)
+    page.goto(sheet.as_uri())
+    yield job, page, trouble
+    context.close()
 
 
-def tap(page, x_mm, y_mm):
-    """Tap a place on the slab."""
-    x, y = page.evaluate(
-        """([x, y]) => { const map = document.getElementById("map");
-        map.scrollIntoView({ block: "center" });
-        const at = new DOMPoint(x + 470, y + 170).matrixTransform(map.getScreenCTM());
-        return [at.x, at.y]; }""",
-        [x_mm, y_mm],
-    )
-    page.mouse.click(x, y)
+def test_opens_quietly_and_shows_texts_as_text(opened):
+    _, page, trouble = opened
+    assert trouble == []
+    assert page.title().startswith("desk")
+    assert page.locator("body").inner_text().count("<script>document.title") >= 2
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth + 1"), "no sideways scrolling"
 
 
-def saved(page, place):
-    with page.expect_download() as caught:
-        page.get_by_role("button", name="Save corrections.json").click()
-    assert caught.value.suggested_filename == "corrections.json"
-    caught.value.save_as(place)
-    return place
+def test_tap_correct_save_and_take_in(opened):
+    from voidmap.job.correct import Typed, correct
+    from voidmap.job.sheet import write_sheet
 
-
-def corrected(job, file):
-    result = CliRunner().invoke(app, ["correct", str(job.folder), str(file)])
-    assert result.exit_code == 0, result.stderr
-    return {d.id: d for d in job.read(Intake).defects}
-
-
-@pytest.mark.parametrize("size", SIZES)
-def test_tap_a_defect_correct_it_save_and_see_the_change(opened, tmp_path, size):
-    job = a_job(tmp_path / "desk")
-    page = opened(write_sheet(job.folder), size)
-    assert page.get_by_role("heading", level=1).inner_text() == "desk"
-    assert page.locator("#card").is_hidden()
-    tap(page, 20, -80)
-    assert page.locator("#card .figures").inner_text().startswith("D04: bark void")
-    page.get_by_label("Kind").select_option("knot_hole")
-    page.get_by_role("button", name="Set kind").click()
-    page.get_by_label("Greatest depth, mm").fill("12,5")
-    page.get_by_role("button", name="Set depth").click()
-    page.get_by_role("button", name="Not a defect").click()
-    page.get_by_role("button", name="Undo").click()
-    defects = corrected(job, saved(page, tmp_path / "corrections.json"))
-    assert defects["D04"].kind is Kind.KNOT_HOLE
-    assert defects["D04"].depth.source == "probe"
-    assert [e.max_mm for e in defects["D04"].depth.estimates if e.source == "probe"] == [12.5]
-    assert set(defects["D04"].from_user) == {"kind", "depth"}
-    row = opened(write_sheet(job.folder), size).locator('tr[data-id="D04"]').inner_text()
-    assert "knot hole" in row
-    assert "from you: kind, depth" in row
-
-
-@pytest.mark.parametrize("size", SIZES)
-def test_nothing_sticks_out_sideways(opened, tmp_path, size):
-    page = opened(write_sheet(a_job(tmp_path / "desk").folder), size)
-    wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
-    assert wide <= 0, "a page that scrolls sideways is hard to use with one thumb"
-
-
-def test_a_layer_can_be_hidden(opened, tmp_path):
-    page = opened(write_sheet(a_job(tmp_path / "desk").folder))
-    stain, crack = page.locator('.defect[data-id="D07"]'), page.locator('.defect[data-id="D02"]')
-    page.get_by_label("flat things").uncheck()
-    assert stain.is_hidden()
-    assert crack.is_visible()
-
-
-def test_texts_of_the_user_are_shown_as_text(opened, tmp_path):
-    record = intake(defects=(defect("D01", Kind.KNOT_HOLE, disc(-210, -40, 24), note=NASTY),))
-    name = """<img src=x onerror=alert(2)> "top" 'A' & co"""
-    page = opened(write_sheet(a_job(tmp_path / name, record).folder))
-    assert page.get_by_role("heading", level=1).inner_text() == name
-    assert NASTY in page.locator('tr[data-id="D01"]').inner_text()
-    tap(page, -210, -40)
-    assert page.get_by_label("Note").input_value() == NASTY
-    assert page.locator("b, h1 img").count() == 0
-
-
-def test_a_note_comes_through_unharmed(opened, tmp_path):
-    job = a_job(tmp_path / "desk")
-    page = opened(write_sheet(job.folder))
-    tap(page, -210, -40)
-    page.get_by_label("Note").fill(NASTY)
-    page.get_by_role("button", name="Set note").click()
-    assert corrected(job, saved(page, tmp_path / "c.json"))["D01"].note == NASTY
-    assert json.loads((tmp_path / "c.json").read_text())["schema"] == "voidmap/corrections/1"
+    job, page, trouble = opened
+    page.locator('g.defect[data-id="D06"] path').first.dispatch_event("click")
+    page.locator("#card").wait_for(state="visible")
+    page.locator("#card [name=kind]").select_option("knot_hole")
+    page.locator('#card [data-act="kind"]').click()
+    page.locator('g.defect[data-id="D03"] path').first.dispatch_event("click")
+    page.locator('#card [data-act="drop"]').click()
+    page.locator('g.defect[data-id="D01"] path').first.dispatch_event("click")
+    page.locator("#card [name=depth]").fill("18")
+    page.locator('#card [data-act="depth"]').click()
+    with page.expect_download() as download:
+        page.locator("#save").click()
+    saved = Path(download.value.path())
+    assert json.loads(saved.read_text())["schema"] == "voidmap/corrections/1"
+    record = correct(job.folder, saved, Typed())
+    kinds = {d.id: d.kind.value for d in record.defects}
+    assert kinds["D06"] == "knot_hole"
+    assert "D03" not in kinds
+    assert next(d for d in record.defects if d.id == "D01").depth.source == "probe"
+    assert {d.id for d in job.read(Intake, name=MEASURED).defects} >= {"D03", "D06"}, "measured values stay"
+    page.goto(write_sheet(job.folder).as_uri())
+    assert "from you: kind" in page.locator('tr[data-id="D06"]').inner_text()
+    assert page.locator('tr[data-id="D03"]').count() == 0
+    assert trouble == []
 
 
 @pytest.mark.parametrize("paper", ["Letter", "A4"])
-def test_it_prints_on_few_pages_with_every_section(opened, tmp_path, paper):
-    page = opened(write_sheet(a_job(tmp_path / "desk").folder))
-    heads = page.locator("h2").all_inner_texts()
+def test_prints_on_few_pages(opened, paper):
+    _, page, _ = opened
     book = pypdf.PdfReader(io.BytesIO(page.pdf(format=paper)))
-    texts = [sheet.extract_text() for sheet in book.pages]
-    assert 2 <= len(texts) <= 4
-    assert all(len(text) > 40 for text in texts), "an all but empty page wastes paper"
-    words = " ".join(" ".join(texts).split())
-    for head in heads:
-        assert head in words
-    assert "Save corrections.json" not in words, "what can't be tapped on paper is not printed"
+    assert 1 <= len(book.pages) <= 6
+    text = " ".join(p.extract_text() for p in book.pages)
+    assert "How to photograph a slab" in text
+    assert "Save corrections" not in text, "what only works on a screen is not printed"

@@ -98,6 +98,8 @@ def map_dxf(intake: Intake) -> str:
         import ezdxf
     except ImportError as error:
         raise InputError("DXF files need the ezdxf package", 'run pip install "voidmap[dxf]"') from error
+    # R12 has no field for the unit, which the library would say on standard error each time.
+    logging.getLogger("ezdxf").setLevel(logging.ERROR)
     drawing = ezdxf.new("R12", setup=["linetypes"])
     space = drawing.modelspace()
     drawing.layers.add(SLAB_LAYER, color=7)
@@ -113,8 +115,6 @@ def map_dxf(intake: Intake) -> str:
         text = space.add_text(defect.id, height=LABEL_MM, dxfattribs={"layer": LABEL_LAYER})
         text.set_placement((x, -y))
     out = io.StringIO()
-    # R12 has no field for the unit; the library says so on standard error each time, and so does the docstring.
-    logging.getLogger("ezdxf").setLevel(logging.ERROR)
     drawing.write(out)
     return out.getvalue()
 
