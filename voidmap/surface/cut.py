@@ -28,6 +28,9 @@ NEAREST = 16
 # Columns of looks that are judged together.
 TONE = slice(0, 3)
 TEXTURE = slice(3, 5)
+COLOUR = slice(1, 3)
+# A darker patch with the bench's own colour may be bench in the slab's shadow: how far that is believed.
+SHADE_TRUST = 0.3
 # Weight of a coarse px's look against the cost of cutting 1 px where there is no edge.
 LOOK_WEIGHT = 0.12
 # Cost of giving a px of the photo's border to the slab, against cutting 1 px where there is no edge.
@@ -37,19 +40,26 @@ BORDER_PX = 16
 # Where the slab fills the photo, bench is looked for within this share of its sides from the border,
 # and a look less typical of the slab than this speaks for bench.
 STRIP_SHARE = 0.15
-STRIP_UNLIKE = 0.05
+STRIP_UNLIKE = 0.1
+STRIP_UNKNOWN = 0.05
 # A patch at the photo's border is first taken for bench when it is less typical of the slab than this; the
 # stricter figure holds where it leaves at least this share of the border.
 UNLIKE = (0.02, 0.1, 0.5)
 UNLIKE_SHARE = 0.15
 # A patch is learned from when its look speaks this much (log ratio) for the side that it is on.
 AGREES = -1.0
+# A look that speaks for bench by no more than this (log ratio) does not look like bench.
+BENCH_LIKE = 0.5
+# Share of the photo's border that must have the wood's texture for the slab to fill the photo.
+FILLS_SHARE = 0.6
+# An outline with more than this share of its length where no edge is visible is no outline.
+MOST_BARE = 0.33
 ROUNDS = 4
 CAPACITY = 1000.0
 CERTAIN = 1e5
 
 
-def cut_apart(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, float]:
+def cut_apart(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, float, Bools]:
     """Label every coarse px slab or bench.
 
     Parameters
@@ -67,6 +77,8 @@ def cut_apart(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, 
         (h, w) bool, True on the slab.
     bare
         Share of the line between slab and bench where no edge is visible, 0 (all on edges) to 1.
+    odd
+        (h, w) bool: px that do not look like bench (wood, or what neither side looks like).
     """
     seed = coarse.mean(slab_seeds) > 0.5
     hidden = coarse.mean(ignore) > 0.3
@@ -84,7 +96,8 @@ def cut_apart(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, 
         side = _min_cut(coarse, LOOK_WEIGHT * ratio * coarse.sizes - BORDER_WEIGHT * frame, seed)
         slab = side & ~hidden & ~touching & ((ratio > AGREES) | seed)
         bench = ~side & ~hidden & ~touching & (ratio < -AGREES)
-    return np.asarray(side[coarse.labels]), _bare_share(coarse, side, outside)
+    odd = np.asarray((ratio > -BENCH_LIKE)[coarse.labels])
+    return np.asarray(side[coarse.labels]), _bare_share(coarse, side, outside), odd
 
 
 def cut_off_strips(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, float]:
@@ -111,12 +124,21 @@ def cut_off_strips(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bo
     strip = coarse.mean(_near_border(coarse.valid, *deep)) > 0.5
     slab = (~strip | seed) & ~hidden & ~outside
     typical = [_typical(coarse, looks[:, c], LEAST_SCATTER[c], slab) for c in (TONE, TEXTURE)]
-    ratio = sum(np.log((t + STRIP_UNLIKE) / (2 * STRIP_UNLIKE)) for t in typical)
+    ratio = sum(np.log((t + STRIP_UNKNOWN) / STRIP_UNLIKE) for t in typical)
     gain = np.where(hidden | outside, 0.0, LOOK_WEIGHT * ratio * coarse.sizes)
     side = _min_cut(coarse, gain, seed)
-    if (side | outside).all():
-        return np.asarray(side[coarse.labels]), 0.0
-    return np.asarray(side[coarse.labels]), _bare_share(coarse, side, outside)
+    for _ in range(ROUNDS):
+        bench = ~side & ~outside & ~hidden
+        if bench.sum() <= NEAREST:
+            return np.ones_like(coarse.valid), 0.0
+        ratio = _look_ratio(coarse, looks, side & ~hidden & ~outside, bench)
+        gain = np.where(hidden | outside, 0.0, LOOK_WEIGHT * ratio * coarse.sizes)
+        side = _min_cut(coarse, gain, seed)
+    bare = _bare_share(coarse, side, outside)
+    around = strip & ~hidden & ~outside
+    if bare > MOST_BARE and around.any() and (typical[1][around] > STRIP_UNLIKE).mean() > FILLS_SHARE:
+        return np.ones_like(coarse.valid), 0.0
+    return np.asarray(side[coarse.labels]), bare
 
 
 def _bare_share(coarse: Coarse, side: Bools, outside: Bools) -> float:
@@ -152,6 +174,10 @@ def _look_ratio(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools) -> Flo
         return total
     for columns in (TONE, TEXTURE):
         typical = [_typical(coarse, looks[:, columns], LEAST_SCATTER[columns], known) for known in (slab, bench)]
+        if columns is TONE:
+            shaded = looks[:, 0] < np.percentile(looks[bench, 0], 25)
+            colour = _typical(coarse, looks[:, COLOUR], LEAST_SCATTER[COLOUR], bench)
+            typical[1] = np.where(shaded, np.maximum(typical[1], SHADE_TRUST * colour), typical[1])
         total += np.log((typical[0] + UNKNOWN) / (typical[1] + UNKNOWN))
     return total
 

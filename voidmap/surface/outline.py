@@ -13,15 +13,15 @@ from voidmap.errors import CantTell
 from voidmap.model import Floats, Ortho, SlabFound
 from voidmap.surface import edges
 from voidmap.surface.covered import fill_polygons, find_sheets
-from voidmap.surface.cut import cut_apart, cut_off_strips
+from voidmap.surface.cut import MOST_BARE, cut_apart, cut_off_strips
 from voidmap.surface.patches import Coarse, break_up
 
 Bools = NDArray[np.bool_]
 
 # The top is known to be around a board: a ring this wide around its sheet.
 RING_MM = 12.0
-# An outline with more than this share of its length where no edge is visible is no outline.
-MOST_BARE = 0.33
+# A void that opens on the slab's side is bridged over up to about this opening.
+BRIDGE_MM = 120.0
 # The outermost coarse px of a photo, half filled and blurred, are no evidence of an edge.
 BORDER_GAP_PX = 4
 # A slab that is not seen whole fills at least this share of the photo.
@@ -82,7 +82,7 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
     hidden = _fill(coarse, ortho, sheets)
     ring = max(1, round(RING_MM / ortho.mm_per_px * coarse.scale))
     seeds = _grow(hidden, ring) if len(sheets) else _middle(coarse)
-    rough = _rough(coarse, seeds & coarse.valid, _grow(hidden, 1), boards=len(sheets) > 0)
+    rough = _rough(coarse, seeds & coarse.valid, _grow(hidden, 1), _bridge_px(ortho, coarse), boards=len(sheets) > 0)
     rough = _up_to_border(rough, coarse.valid)
     contour = (edges.contour_px(rough) + 0.5) / coarse.scale - 0.5
     outline_mm, cut, blur_mm = edges.refine(ortho, contour, search_px=SEARCH_COARSE_PX / coarse.scale)
@@ -97,12 +97,12 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
     )
 
 
-def _rough(coarse: Coarse, seeds: Bools, ignore: Bools, *, boards: bool) -> Bools:
+def _rough(coarse: Coarse, seeds: Bools, ignore: Bools, bridge_px: int, *, boards: bool) -> Bools:
     """Return the slab's rough mask: within the photo if its outline stands on edges, else filling the photo."""
     if boards:
-        mask, bare = cut_apart(coarse, seeds, ignore)
+        mask, bare, odd = cut_apart(coarse, seeds, ignore)
         if bare <= MOST_BARE:
-            return _one_piece(mask & coarse.valid, seeds)
+            return _bridge(_one_piece(mask & coarse.valid, seeds), odd, bridge_px)
     mask, bare = cut_off_strips(coarse, seeds, ignore)
     mask = _one_piece(mask & coarse.valid, seeds)
     if bare > MOST_BARE or mask.sum() < LEAST_FILLED * coarse.valid.sum():
@@ -111,6 +111,22 @@ def _rough(coarse: Coarse, seeds: Bools, ignore: Bools, *, boards: bool) -> Bool
             "put a cloth of another colour under it, or light it evenly, and take the photo again",
         )
     return mask
+
+
+def _bridge_px(ortho: Ortho, coarse: Coarse) -> int:
+    return max(1, round(BRIDGE_MM / 2 / ortho.mm_per_px * coarse.scale))
+
+
+def _bridge(mask: Bools, odd: Bools, radius: int) -> Bools:
+    """Fill notches of the mask whose look is not the bench's: voids that open on the slab's side.
+
+    Notches that lie between two wider parts of the slab only: what bulges out beyond them stays out.
+    """
+    pad = np.pad(mask, radius)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
+    closed = cv2.morphologyEx(pad.astype(np.uint8), cv2.MORPH_CLOSE, kernel)[radius:-radius, radius:-radius]
+    notches = cv2.morphologyEx(((closed > 0) & ~mask & odd).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3)))
+    return np.asarray(ndimage.binary_fill_holes(mask | (notches > 0)))
 
 
 def _up_to_border(mask: Bools, valid: Bools) -> Bools:
