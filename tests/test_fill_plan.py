@@ -9,7 +9,7 @@ import jsonschema
 import numpy as np
 import pytest
 from fill_jobs import a_desk, an_intake, random_intake
-from hypothesis import given, settings
+from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 
 from voidmap.errors import ValueRefused
@@ -57,7 +57,13 @@ def jobs(draw):
 @given(jobs())
 def test_every_limit_is_kept(job):
     intake, resin, inputs = job
-    made = plan(intake, resin, **inputs)
+    try:
+        made = plan(intake, resin, **inputs)
+    except ValueRefused as refusal:
+        # A scale too coarse for the greatest cup is said, not bent; were it common, the health check would fail.
+        if "use a finer scale" not in str(refusal):
+            raise
+        reject()
     products = {"fill": resin.fill, "thin": resin.thin}
     poured = {}
     for batch in made.batches:
