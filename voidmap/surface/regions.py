@@ -20,6 +20,7 @@ from voidmap.surface.measure import (
     spine_length_px,
     walk_outline,
 )
+from voidmap.surface.merge import merged
 from voidmap.surface.through import bench_tint, through_chance
 
 # A thing that lies within another by more than this share is a part of it.
@@ -55,7 +56,8 @@ def find_regions(ortho: Ortho, slab: SlabFound, plane: Plane | None = None) -> t
     """
     candidates = find_candidates(ortho, slab)
     judged = [(c, judge(c.features)) for c in candidates]
-    kept = _without_parts(_traced_best([(c, j) for c, j in judged if j.kind is not None]))
+    traced = _traced_best([(c, j) for c, j in judged if j.kind is not None])
+    kept = _without_parts(merged(_without_parts(traced), ortho.mm_per_px))
     if not kept:
         return ()
     bench = bench_tint(ortho, slab)
@@ -118,7 +120,8 @@ def _region(
     assert kind is not None
     outline = ortho.to_mm(cover.outline_px)
     area = cover.area_px * mm * mm
-    length = np.exp(found.features["log_length"]) if found.source == "line" else spine_length_px(cover.mask) * mm
+    traced = found.source == "line" and found.path_px is not None
+    length = np.exp(found.features["log_length"]) if traced else spine_length_px(cover.mask) * mm
     rim = rim_length(outline, 3.0 * mm)
     rise = found.features["rim_width_mm"]
     doubt = max(RIM_DOUBT_SHARE * rise, LEAST_RIM_DOUBT_PX * mm)

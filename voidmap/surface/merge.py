@@ -1,0 +1,91 @@
+"""Pieces of one void become one: what a single pour would run through is one thing to dam, fill and count."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from voidmap.surface.features import Candidate
+from voidmap.surface.kinds import Judgement
+from voidmap.surface.rim import Cover, cover_of
+
+Judged = tuple[Candidate, Judgement]
+
+BRIDGE_MM = 2.0
+"""Pieces with no more wood than this between them are one void: so thin a web is torn fibre, not a wall."""
+
+
+def merged(judged: Sequence[Judged], mm_per_px: float) -> list[Judged]:
+    """Join voids that lie within ``BRIDGE_MM`` of each other; flat things and lone voids stay as they are."""
+    voids = [item for item in judged if item[1].is_void]
+    rest = [item for item in judged if not item[1].is_void]
+    reach = max(1, round(0.5 * BRIDGE_MM / mm_per_px))
+    pairs = [(i, j) for i in range(len(voids)) for j in range(i) if _near(voids[i][0].cover, voids[j][0].cover, reach)]
+    rows, columns = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
+    graph = coo_matrix((np.ones(len(rows)), (rows, columns)), shape=(len(voids), len(voids)))
+    count, group_of = connected_components(graph, directed=False)
+    groups = [[voids[k] for k in np.nonzero(group_of == g)[0]] for g in range(count)]
+    return [*(_one(group, reach) for group in groups), *rest]
+
+
+def _near(one: Cover, other: Cover, reach: int) -> bool:
+    """Whether two masks, each grown by ``reach`` px, touch."""
+    (ax, ay), (bx, by) = one.corner, other.corner
+    left, top = max(ax, bx) - reach, max(ay, by) - reach
+    right = min(ax + one.mask.shape[1], bx + other.mask.shape[1]) + reach
+    bottom = min(ay + one.mask.shape[0], by + other.mask.shape[0]) + reach
+    if right <= left or bottom <= top:
+        return False
+    box = (left, top, right, bottom)
+    return bool(np.any(_grown(one, box, reach) & _grown(other, box, reach)))
+
+
+def _grown(cover: Cover, box: tuple[int, int, int, int], reach: int) -> np.ndarray:
+    left, top, right, bottom = (box[0] - reach, box[1] - reach, box[2] + reach, box[3] + reach)
+    canvas = np.zeros((bottom - top, right - left), np.uint8)
+    _paste(canvas, cover.mask.astype(np.uint8), cover.corner, (left, top))
+    size = 2 * reach + 1
+    return np.asarray(cv2.dilate(canvas, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))) > 0
+
+
+def _paste(canvas: np.ndarray, patch: np.ndarray, corner: tuple[int, int], origin: tuple[int, int]) -> None:
+    """Lay the greater of the two values wherever a patch overlaps a canvas."""
+    x, y = corner[0] - origin[0], corner[1] - origin[1]
+    x0, y0 = max(x, 0), max(y, 0)
+    x1, y1 = min(x + patch.shape[1], canvas.shape[1]), min(y + patch.shape[0], canvas.shape[0])
+    if x1 > x0 and y1 > y0:
+        part = patch[y0 - y : y1 - y, x0 - x : x1 - x]
+        canvas[y0:y1, x0:x1] = np.maximum(canvas[y0:y1, x0:x1], part)
+
+
+def _one(group: list[Judged], reach: int) -> Judged:
+    """Join a group: the cover of all with the webs between them, judged as its greatest piece is."""
+    lead, judgement = max(group, key=lambda item: item[0].cover.area_px)
+    if len(group) == 1:
+        return lead, judgement
+    covers = [found.cover for found, _ in group]
+    left, top = (min(c.corner[i] for c in covers) - reach - 1 for i in (0, 1))
+    right = max(c.corner[0] + c.mask.shape[1] for c in covers) + reach + 1
+    bottom = max(c.corner[1] + c.mask.shape[0] for c in covers) + reach + 1
+    share = np.zeros((bottom - top, right - left), np.float32)
+    for cover in covers:
+        _paste(
+            share,
+            np.where(cover.mask, np.maximum(cover.share, 0.51), 0.0).astype(np.float32),
+            cover.corner,
+            (left, top),
+        )
+    size = 2 * reach + 1
+    web = cv2.morphologyEx(
+        (share > 0.5).astype(np.uint8), cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    )
+    cover = cover_of(np.maximum(share, web.astype(np.float32) * 0.51), (left, top))
+    if cover is None:
+        return lead, judgement
+    chance = max(j.void_probability for _, j in group)
+    return replace(lead, cover=cover, path_px=None), replace(judgement, void_probability=chance)
