@@ -46,6 +46,10 @@ STRIP_UNKNOWN = 0.05
 # stricter figure holds where it leaves at least this share of the border.
 UNLIKE = (0.02, 0.1, 0.5)
 UNLIKE_SHARE = 0.15
+# Patches around a sheet are not learned from when they are this typical of the photo's border (the sheet may
+# hang over the slab's edge), unless that leaves less than this share of them (the slab reaches the border).
+OFF_BENCH = 0.3
+OFF_BENCH_SHARE = 0.4
 # A patch is learned from when its look speaks this much (log ratio) for the side that it is on.
 AGREES = -1.0
 # A look that speaks for bench by no more than this (log ratio) does not look like bench.
@@ -59,15 +63,17 @@ CAPACITY = 1000.0
 CERTAIN = 1e5
 
 
-def cut_apart(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, float, Bools]:
+def cut_apart(coarse: Coarse, certain: Bools, around: Bools, ignore: Bools) -> tuple[Bools, float, Bools]:
     """Label every coarse px slab or bench.
 
     Parameters
     ----------
     coarse
         The picture in patches.
-    slab_seeds
-        (h, w) px that are slab for certain.
+    certain
+        (h, w) px that are slab for certain (under the boards' patterns).
+    around
+        (h, w) px around the sheets: slab, unless a sheet hangs over the slab's edge.
     ignore
         (h, w) px whose look says nothing of the slab (sheets lying on it).
 
@@ -80,21 +86,24 @@ def cut_apart(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, 
     odd
         (h, w) bool: px that do not look like bench (wood, or what neither side looks like).
     """
-    seed = coarse.mean(slab_seeds) > 0.5
+    seed = coarse.mean(certain) > 0.5
     hidden = coarse.mean(ignore) > 0.3
     outside = coarse.mean(~coarse.valid) > 0.5
     frame = coarse.mean(_frame(coarse.valid)) * coarse.sizes
-    looks = along_grain(coarse, slab_seeds & ~ignore)
+    looks = along_grain(coarse, around & ~ignore)
     touching = coarse.mean(_near_border(coarse.valid, 2)) > 0.5
-    slab = seed & ~hidden & ~touching
-    bench = (coarse.mean(_near_border(coarse.valid, BORDER_PX)) > 0.5) & ~touching & ~seed
+    slab = (coarse.mean(around) > 0.5) & ~hidden & ~touching
+    bench = (coarse.mean(_near_border(coarse.valid, BORDER_PX)) > 0.5) & ~touching & ~slab & ~hidden
+    off_bench = slab & (_typical_in_all(coarse, looks, bench) < OFF_BENCH)
+    if off_bench.sum() >= max(OFF_BENCH_SHARE * slab.sum(), NEAREST + 1):
+        slab = off_bench
     bench &= _unlike(_typical_in_all(coarse, looks, slab), bench)
     side, ratio = seed, np.zeros(len(seed))
     for _ in range(ROUNDS):
         ratio = _look_ratio(coarse, looks, slab, bench)
         ratio[hidden | outside] = 0.0
         side = _min_cut(coarse, LOOK_WEIGHT * ratio * coarse.sizes - BORDER_WEIGHT * frame, seed)
-        slab = side & ~hidden & ~touching & ((ratio > AGREES) | seed)
+        slab = side & ~hidden & ~touching & (ratio > AGREES)
         bench = ~side & ~hidden & ~touching & (ratio < -AGREES)
     odd = np.asarray((ratio > -BENCH_LIKE)[coarse.labels])
     return np.asarray(side[coarse.labels]), _bare_share(coarse, side, outside), odd

@@ -20,6 +20,8 @@ Bools = NDArray[np.bool_]
 
 # The top is known to be around a board: a ring this wide around its sheet.
 RING_MM = 12.0
+# The slab's edge is looked for this far beside a sheet, to be drawn on under it.
+BESIDE_MM = 12.0
 # A void that opens on the slab's side is bridged over up to about this opening.
 BRIDGE_MM = 120.0
 # The outermost coarse px of a photo, half filled and blurred, are no evidence of an edge.
@@ -80,9 +82,11 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
     sheets = find_sheets(ortho, patterns_mm)
     coarse = break_up(ortho)
     hidden = _fill(coarse, ortho, sheets)
-    ring = max(1, round(RING_MM / ortho.mm_per_px * coarse.scale))
-    seeds = _grow(hidden, ring) if len(sheets) else _middle(coarse)
-    rough = _rough(coarse, seeds & coarse.valid, _grow(hidden, 1), _bridge_px(ortho, coarse), boards=len(sheets) > 0)
+    ring = _grow(hidden, coarse_px(RING_MM, ortho, coarse)) if len(sheets) else _middle(coarse)
+    known = _fill(coarse, ortho, patterns_mm) if len(sheets) else ring
+    rough = _rough(coarse, known & coarse.valid, ring & coarse.valid, _grow(hidden, 1), ortho)
+    for sheet in sheets:
+        rough = _under_sheet(rough, _fill(coarse, ortho, [sheet]), coarse_px(BESIDE_MM, ortho, coarse)) & coarse.valid
     rough = _up_to_border(rough, coarse.valid)
     contour = (edges.contour_px(rough) + 0.5) / coarse.scale - 0.5
     outline_mm, cut, blur_mm = edges.refine(ortho, contour, search_px=SEARCH_COARSE_PX / coarse.scale)
@@ -97,14 +101,20 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
     )
 
 
-def _rough(coarse: Coarse, seeds: Bools, ignore: Bools, bridge_px: int, *, boards: bool) -> Bools:
+def coarse_px(length_mm: float, ortho: Ortho, coarse: Coarse) -> int:
+    """Return a length in whole px of the coarse picture, at least 1."""
+    return max(1, round(length_mm / ortho.mm_per_px * coarse.scale))
+
+
+def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools, ortho: Ortho) -> Bools:
     """Return the slab's rough mask: within the photo if its outline stands on edges, else filling the photo."""
-    if boards:
-        mask, bare, odd = cut_apart(coarse, seeds, ignore)
+    if ignore.any():
+        mask, bare, odd = cut_apart(coarse, known, ring, ignore)
         if bare <= MOST_BARE:
-            return _bridge(_one_piece(mask & coarse.valid, seeds), odd, bridge_px)
-    mask, bare = cut_off_strips(coarse, seeds, ignore)
-    mask = _one_piece(mask & coarse.valid, seeds)
+            piece = _one_piece(mask & coarse.valid, known)
+            return _bridge(piece, odd & ~ignore, coarse_px(BRIDGE_MM / 2, ortho, coarse))
+    mask, bare = cut_off_strips(coarse, ring, ignore)
+    mask = _one_piece(mask & coarse.valid, ring)
     if bare > MOST_BARE or mask.sum() < LEAST_FILLED * coarse.valid.sum():
         raise CantTell(
             "the slab can't be told from the bench it lies on",
@@ -113,8 +123,18 @@ def _rough(coarse: Coarse, seeds: Bools, ignore: Bools, bridge_px: int, *, board
     return mask
 
 
-def _bridge_px(ortho: Ortho, coarse: Coarse) -> int:
-    return max(1, round(BRIDGE_MM / 2 / ortho.mm_per_px * coarse.scale))
+def _under_sheet(mask: Bools, sheet: Bools, beside: int) -> Bools:
+    """Draw the slab's edge straight under a sheet, between the places where it comes out on both sides.
+
+    Under a sheet the top is what the slab beside the sheet spans; a sheet inside of the slab is spanned whole.
+    """
+    near = np.argwhere(mask & ~sheet & _grow(sheet, beside))
+    if len(near) < 3:
+        return mask | sheet
+    hull = cv2.convexHull(near[:, ::-1].astype(np.int32))
+    span = np.zeros(mask.shape, dtype=np.uint8)
+    cv2.fillPoly(span, [hull], 1)
+    return np.asarray(np.where(sheet, span > 0, mask))
 
 
 def _bridge(mask: Bools, odd: Bools, radius: int) -> Bools:
