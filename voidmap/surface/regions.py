@@ -27,6 +27,8 @@ from voidmap.surface.through import bench_tint, through_chance
 PART_SHARE = 0.5
 # A patch more slender than this (length squared over area) is better measured as a line, where one was traced.
 SLENDER = 10.0
+# A flat fleck smaller than this (a square of 5 mm) asks for nothing at the bench: it is not reported.
+LEAST_STAIN_MM2 = 25.0
 # Kinds wide enough to see the bench through.
 MAY_GO_THROUGH = (Kind.KNOT_HOLE, Kind.BARK_VOID, Kind.HOLE)
 # A void opens on the slab's side when it comes this near to the outline (px: the border row is not judged,
@@ -65,7 +67,8 @@ def find_regions(ortho: Ortho, slab: SlabFound, plane: Plane | None = None) -> t
     scale = area_scale_rel(plane, middles)
     walk = walk_outline(slab.outline_mm)
     regions = [_region(c, j, ortho, slab, walk, bench, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)]
-    return tuple(sorted(regions, key=lambda r: -r.area_mm2))
+    worth = [r for r in regions if r.kind is not Kind.STAIN or r.area_mm2 >= LEAST_STAIN_MM2]
+    return tuple(sorted(worth, key=lambda r: -r.area_mm2))
 
 
 def _traced_best(judged: list[tuple[Candidate, Judgement]]) -> list[tuple[Candidate, Judgement]]:
