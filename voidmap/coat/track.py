@@ -61,9 +61,9 @@ def track(
     matched: dict[int, str] = {}
     if len(here) and len(there):
         distance = cdist(here, there)
-        for i, j in zip(*linear_sum_assignment(np.minimum(distance, gate)), strict=True):
-            if distance[i, j] < gate:
-                matched[int(i)] = names[int(j)]
+        rows, columns = linear_sum_assignment(np.minimum(distance, gate))
+        near = distance[rows, columns] < gate
+        matched = {int(i): names[int(j)] for i, j in zip(rows[near], columns[near], strict=True)}
     number = max((int(n[1:]) for n in names), default=0)
     out = []
     for i, p in enumerate(pinholes):

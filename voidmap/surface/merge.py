@@ -84,8 +84,8 @@ def _one(group: list[Judged], reach: int) -> Judged:
     web = cv2.morphologyEx(
         (share > 0.5).astype(np.uint8), cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     )
-    cover = cover_of(np.maximum(share, web.astype(np.float32) * 0.51), (left, top))
-    if cover is None:
+    whole = cover_of(np.maximum(share, web.astype(np.float32) * 0.51), (left, top))
+    if whole is None:
         return lead, judgement
     chance = max(j.void_probability for _, j in group)
-    return replace(lead, cover=cover, path_px=None), replace(judgement, void_probability=chance)
+    return replace(lead, cover=whole, path_px=None), replace(judgement, void_probability=chance)
