@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from voidmap.coat.donors import WHITE, Donors
 from voidmap.coat.ground import Bytes, Floats32
 from voidmap.model import Floats
 
@@ -40,7 +41,15 @@ class Appearance:
     bright: Floats32
 
 
-def plant(pixels: Bytes, plants: Sequence[Plant], rng: np.random.Generator, *, sanded: bool, blur_px: float) -> Bytes:
+def plant(
+    pixels: Bytes,
+    plants: Sequence[Plant],
+    rng: np.random.Generator,
+    *,
+    sanded: bool,
+    blur_px: float,
+    donors: Donors | None = None,
+) -> Bytes:
     """Return a copy of a picture (H, W, 3) uint8 with pinholes planted.
 
     Parameters
@@ -55,6 +64,8 @@ def plant(pixels: Bytes, plants: Sequence[Plant], rng: np.random.Generator, *, s
         Whether the surface is sanded haze (else gloss).
     blur_px
         The photo's blur (1 sigma), px.
+    donors
+        The photo's own pinholes, to look like them outside a lamp's reflection; None draws all looks.
     """
     out = pixels.copy()
     lamp = rng.uniform(0, 2 * np.pi)
@@ -67,11 +78,18 @@ def plant(pixels: Bytes, plants: Sequence[Plant], rng: np.random.Generator, *, s
             continue
         patch = out[y0:y1, x0:x1].astype(np.float32)
         grey = float(np.median(patch))
-        look = _draw(one, half, rng, lamp, sanded=sanded, in_glare=grey >= GLARE_GREY, blur_px=blur_px)
+        in_glare = grey >= GLARE_GREY
+        donor = donors.draw(one.diameter_px, rng) if donors is not None and not in_glare else None
+        if donors is not None and donor is not None:
+            away = (one.x_px - round(one.x_px), one.y_px - round(one.y_px))
+            change = donors.planted(donor, one.diameter_px, away, half)
+            look = Appearance(np.maximum(-change, 0), np.maximum(change, 0))
+        else:
+            look = _draw(one, half, rng, lamp, sanded=sanded, in_glare=in_glare, blur_px=blur_px)
         dark = look.dark[y0 - top : y1 - top, x0 - left : x1 - left, None]
         bright = look.bright[y0 - top : y1 - top, x0 - left : x1 - left, None]
         shaded = patch * (1 - dark)
-        lit = shaded + bright * np.maximum(252.0 - shaded, 0.0)
+        lit = shaded + bright * np.maximum(WHITE - shaded, 0.0)
         out[y0:y1, x0:x1] = np.clip(np.round(lit), 0, 255).astype(np.uint8)
     return out
 

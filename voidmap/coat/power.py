@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from voidmap.coat.donors import donors_of
 from voidmap.coat.ground import Bytes
 from voidmap.coat.inspected import SHRINK, View
 from voidmap.coat.plant import Plant, places_apart, plant
@@ -66,7 +67,7 @@ def power_study(
     find
         The detector: takes a grey picture (H, W) and returns its spots.
     rng
-        Draws places and looks.
+        Draws places and looks (those of the photo's own pinholes where there are enough).
     smallest_mm
         The size that matters; planted sizes spread around it.
     px_per_mm, blur_px, sanded
@@ -83,10 +84,15 @@ def power_study(
     sizes_mm = np.linspace(SMALLEST_RATIO * smallest_mm, LARGEST_RATIO * smallest_mm, max(len(places), 2))
     sizes_mm = rng.permutation(sizes_mm)[: len(places)]
     planted = [Plant(float(x), float(y), float(d * px_per_mm)) for (x, y), d in zip(places, sizes_mm, strict=True)]
-    picture = plant(pixels, planted, rng, sanded=sanded, blur_px=blur_px)
-    found = find(np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8))
+    donors = donors_of(_grey(pixels), spots, blur_px)
+    picture = plant(pixels, planted, rng, sanded=sanded, blur_px=blur_px, donors=donors)
+    found = find(_grey(picture))
     hit, found_mm = _hits(places, sizes_mm, found, px_per_mm)
     return _study(sizes_mm, hit, found_mm)
+
+
+def _grey(pixels: Bytes) -> Bytes:
+    return np.asarray(cv2.cvtColor(np.ascontiguousarray(pixels), cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
 def _places(view: View, spots: Spots, count: int, apart_px: float, rng: np.random.Generator) -> Floats:
