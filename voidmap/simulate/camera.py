@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from voidmap.simulate.grid import Floats
 from voidmap.simulate.noise import F32
 
-GRID_PX = 16
-"""Rays are worked out every 16 px and interpolated between (error below 0.005 px for phone lenses)."""
+GRID_PX = 8
+"""Rays are worked out every 8 px and interpolated between (error below 0.005 px for phone lenses)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,8 +71,9 @@ class Camera:
         return np.c_[u, v]
 
     def rays(self, pixels: ArrayLike) -> tuple[Floats, Floats]:
-        """Return for each photo px where its ray meets the top's plane (N, 2) mm and how far it moves in x and y
-        for each mm of depth (N, 2).
+        """Return where the rays of photo px meet the top's plane, (N, 2) mm, and their slopes.
+
+        The slopes (N, 2) are how far a ray moves in x and y for each mm of depth.
         """
         n = self.undistort(pixels)
         direction = np.c_[n, np.ones(len(n))] @ self.rotation

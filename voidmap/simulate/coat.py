@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,141 +12,18 @@ import numpy as np
 from voidmap import files
 from voidmap.simulate.camera import Camera, develop, look
 from voidmap.simulate.gloss import Finish, Pit, Tube, eye_of, shade
-from voidmap.simulate.grid import Floats, Grid, Slab
+from voidmap.simulate.grid import Floats, Grid
 from voidmap.simulate.jpeg import jpeg_bytes
-from voidmap.simulate.noise import F32, fractal, linear, smooth
+from voidmap.simulate.noise import F32, fractal, smooth
+from voidmap.simulate.patch import TINTS, Patch, Site, grow_sites, patch_of
 from voidmap.simulate.photograph import OVERSAMPLE, TILE_PX, Rays, mean_of, spread
 from voidmap.simulate.sheets import Sheet, albedo_at
 from voidmap.simulate.slab import random_slab
+from voidmap.simulate.truth import write_truth
 
 PIT_OVERSAMPLE = 5
 FAINT_SNR = 5.0
 """Below this ratio of a pinhole's own signal to the photo's noise no method can tell it (Rose's criterion)."""
-TINTS = {"copper": (176, 96, 52), "black": (24, 22, 22), "amber": (150, 92, 30), "blue": (30, 60, 120)}
-DIAMETER_MM = (0.65, 0.5)
-"""Median and log-spread of pinhole diameters, cut to 0.2 to 2.5 mm (our assumption)."""
-CLOSES = {"rim": 0.55, "pore": 0.7, "bubble": 0.9}
-"""Chance that one more coat closes a site, by what feeds it (our assumption; a fed void outlives a bubble)."""
-
-
-@dataclass(frozen=True)
-class Site:
-    """A pinhole's place, kept over the coats."""
-
-    id: int
-    kind: str
-    first_coat: int
-    pit: Pit
-
-
-@dataclass(frozen=True, eq=False)
-class Patch:
-    """What lies under the coat: radiance, and where rims and fills are (masks on the grid)."""
-
-    grid: Grid
-    base: F32
-    rims: F32
-    filled: F32
-
-
-def patch_of(
-    rng: np.random.Generator,
-    slab: Slab,
-    middle_mm: tuple[float, float],
-    size_mm: tuple[float, float],
-    cell_mm: float,
-    tint: str,
-) -> Patch:
-    """Cut a patch out of a slab and fill its voids with tinted resin, level with the top."""
-    w, h = size_mm
-    n = (round(h / cell_mm), round(w / cell_mm))
-    grid = Grid(middle_mm[0] - w / 2, middle_mm[1] - h / 2, cell_mm, n[0], n[1])
-    x, y = np.meshgrid(grid.x(), grid.y())
-    mx = ((x - slab.grid.x0_mm) / slab.grid.cell_mm).astype(np.float32)
-    my = ((y - slab.grid.y0_mm) / slab.grid.cell_mm).astype(np.float32)
-    albedo = cv2.remap(slab.albedo, mx, my, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
-    open_ = ((slab.depth > 0) & slab.top).astype(np.float32)
-    filled = cv2.remap(open_, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    filled = np.clip((cv2.GaussianBlur(filled, (0, 0), 1.0) - 0.5) * 4 + 0.5, 0, 1)
-    c = cell_mm
-    fibre = smooth(rng, n, (5 / c, 0.25 / c))
-    resin = linear(TINTS[tint]).astype(np.float32)
-    swirl = fractal(rng, n, (14 / c, 9 / c), 4, 0.6)
-    metal = 1 + 0.25 * swirl[..., None] + 0.04 * rng.standard_normal((*n, 1), dtype=np.float32)
-    # wet wood is darker and redder than dry wood
-    wood = (
-        np.clip(albedo, 0.003, 0.95) ** np.float32(1.12)
-        * np.array([0.98, 0.93, 0.86], np.float32)
-        * (1 + 0.04 * fibre[..., None])
-    )
-    base = wood * (1 - filled[..., None]) + resin * metal * filled[..., None]
-    rims = cv2.morphologyEx((filled > 0.5).astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8))
-    return Patch(grid, np.clip(base, 0.003, 0.9).astype(np.float32), rims.astype(np.float32), filled.astype(np.float32))
-
-
-def _diameter(rng: np.random.Generator) -> float:
-    return float(np.clip(DIAMETER_MM[0] * np.exp(DIAMETER_MM[1] * rng.standard_normal()), 0.2, 2.5))
-
-
-def _pit(rng: np.random.Generator, kind: str, at: tuple[float, float]) -> Pit:
-    style = {"rim": ("crater", "hole"), "pore": ("hole", "crater"), "bubble": ("bubble", "crater")}[kind]
-    return Pit(
-        at[0], at[1], _diameter(rng), style[int(rng.random() < 0.35)], float(rng.uniform(0.5, 1.1)),
-        (float(rng.normal(0, 0.15)), float(rng.normal(0, 0.15))), float(rng.uniform(0.25, 1.1)),
-    )  # fmt: skip
-
-
-def _place(rng: np.random.Generator, patch: Patch, kind: str, reach_mm: tuple[float, float]) -> tuple[float, float]:
-    """Return a place: by a rim, in a line along the grain, or anywhere."""
-    grid = patch.grid
-    cx = grid.x0_mm + grid.columns * grid.cell_mm / 2
-    cy = grid.y0_mm + grid.rows * grid.cell_mm / 2
-    if kind == "rim":
-        rows, columns = np.nonzero(patch.rims)
-        if len(rows):
-            k = int(rng.integers(len(rows)))
-            x, y = grid.to_mm([[float(columns[k]), float(rows[k])]])[0] + rng.normal(0, 0.5, 2)
-            return float(x), float(y)
-    return float(cx + rng.uniform(-1, 1) * reach_mm[0]), float(cy + rng.uniform(-1, 1) * reach_mm[1])
-
-
-def grow_sites(
-    rng: np.random.Generator,
-    patch: Patch,
-    count: int,
-    coats: int,
-    reach_mm: tuple[float, float],
-    *,
-    new_share: float = 0.12,
-    closes: dict[str, float] | None = None,
-) -> list[list[Site]]:
-    """Return the sites after each coat: the first coat's, then what stays, shrinks, closes and comes."""
-    closes = CLOSES if closes is None else closes
-    shares = rng.dirichlet([3, 2, 2]) if patch.rims.any() else np.array([0.0, 0.5, 0.5])
-    kinds = ("rim", "pore", "bubble")
-    after: list[list[Site]] = []
-    number = 1
-    for coat in range(1, coats + 1):
-        sites: list[Site] = []
-        for old in after[-1] if after else []:
-            if rng.random() >= closes[old.kind]:
-                pit = replace(
-                    old.pit, diameter_mm=float(np.clip(old.pit.diameter_mm * rng.normal(0.92, 0.12), 0.2, 2.5))
-                )
-                sites.append(replace(old, pit=pit))
-        for _ in range(count if coat == 1 else int(rng.poisson(new_share * count / coat))):
-            kind = (
-                kinds[int(rng.choice(3, p=shares))] if coat == 1 else ("bubble", "bubble", "rim")[int(rng.integers(3))]
-            )
-            at = _place(rng, patch, kind, reach_mm)
-            if any(
-                np.hypot(at[0] - s.pit.x_mm, at[1] - s.pit.y_mm) < 1.2 * s.pit.diameter_mm + 0.6 for s in sites[-400:]
-            ):
-                continue
-            sites.append(Site(number, kind, coat, _pit(rng, kind, at)))
-            number += 1
-        after.append(sites)
-    return after
 
 
 def coat_over(rng: np.random.Generator, patch: Patch, *, sanded: bool, distance_mm: float) -> Finish:
@@ -337,6 +214,7 @@ def write_coats(
     megapixels: float,
     name: str,
     board: int = 0,
+    board_in: float | None = None,
     quality: int | None = None,
 ) -> tuple[Path, ...]:
     """Photograph and write one coat a stem (STEM.jpg, STEM.json)."""
@@ -349,12 +227,12 @@ def write_coats(
         camera = camera if quality is None else replace(camera, quality=quality)
         finish = coat_over(rng, patch, sanded=surface == "sanded", distance_mm=view_mm)
         lint = _lint(rng, finish, reach, middle)
-        sheet = _board_in_view(rng, middle, view_mm, board)
+        sheet = _board_in_view(rng, patch, middle, view_mm, board, board_in)
         pits = [_as_sanded(rng, s.pit) if surface == "sanded" else s.pit for s in sites[k]]
         pixels, signal = photograph_coat(finish, camera, pits, (sheet,), rng)
         truth = coat_truth(name, k + 1, surface, camera, sheet, sites[k], signal, lint)
         files.write_bytes(folder / f"{stem}.jpg", jpeg_bytes(pixels, camera, minute=30 + k))
-        files.write_json(folder / f"{stem}.json", truth)
+        write_truth(folder / f"{stem}.json", truth)
         paths.append(folder / f"{stem}.jpg")
     return tuple(paths)
 
@@ -365,14 +243,36 @@ def _as_sanded(rng: np.random.Generator, pit: Pit) -> Pit:
     return replace(pit, style=style if pit.style != "hole" or rng.random() < 0.5 else "hole")
 
 
-def _board_in_view(rng: np.random.Generator, middle: Floats, view_mm: float, board: int) -> Sheet:
-    """Lay a board by a side of the picture."""
+def _board_in_view(
+    rng: np.random.Generator, patch: Patch, middle: Floats, view_mm: float, board: int, outward: float | None
+) -> Sheet:
+    """Lay a board by a corner of the picture.
+
+    ``outward`` above 1 lets part of it leave the picture, and the corner is then the one where it hides least
+    of the fills, as a finisher would lay it.
+    """
     turn = float(rng.normal(0, 6))
     side = rng.choice([-1.0, 1.0], 2)
-    centre = middle + side * np.array([view_mm / 2 - 125, view_mm * 0.375 - 95]) * rng.uniform(0.8, 1.0, 2)
+    reach = rng.uniform(0.8, 1.0, 2) if outward is None else np.full(2, outward)
+    away = np.array([view_mm / 2 - 125, view_mm * 0.375 - 95]) * reach
     a = np.radians(turn)
-    corner = centre - np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]) @ np.array([105.0, 75.0])
-    return Sheet(board, float(corner[0]), float(corner[1]), turn, (12.0, 12.0, 12.0, 12.0))
+    half = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]) @ np.array([105.0, 75.0])
+
+    def sheet(sides: Floats) -> Sheet:
+        x, y = middle + sides * away - half
+        return Sheet(board, float(x), float(y), turn, (12.0, 12.0, 12.0, 12.0))
+
+    if outward is None:
+        return sheet(side)
+    corners = [np.array([i, j]) for i in (-1.0, 1.0) for j in (-1.0, 1.0)]
+    return min((sheet(c) for c in corners), key=lambda s: _hidden(patch, s))
+
+
+def _hidden(patch: Patch, sheet: Sheet) -> float:
+    """Return how many cells of fill a sheet hides."""
+    area = np.zeros(patch.grid.shape, np.uint8)
+    cv2.fillPoly(area, [np.round(patch.grid.to_cell(sheet.corners())).astype(np.int32)], 1)
+    return float(patch.filled[area > 0].sum())
 
 
 def write_series(
@@ -385,6 +285,7 @@ def write_series(
     megapixels: float = 5.0,
     count: int | None = None,
     tint: str | None = None,
+    cell_mm: float = 0.15,
 ) -> tuple[Path, ...]:
     """Write NAME-1.jpg, NAME-1.json, ...: the same patch after each seal coat.
 
@@ -393,9 +294,9 @@ def write_series(
     """
     rng = np.random.default_rng([seed, 77])
     view = float(rng.uniform(380, 470))
-    slab = random_slab(rng, length_mm=1.35 * view, width_mm=1.2 * view, cell_mm=0.25, busy=0.8)
+    slab = random_slab(rng, length_mm=1.35 * view, width_mm=1.2 * view, cell_mm=max(0.25, cell_mm), busy=0.8)
     first = count or int(np.exp(rng.uniform(np.log(50), np.log(800))))
-    patch = patch_of(rng, slab, (0.0, 0.0), (1.2 * view, 0.95 * view), 0.15, tint or str(rng.choice(sorted(TINTS))))
+    patch = patch_of(rng, slab, (0.0, 0.0), (1.2 * view, 0.95 * view), cell_mm, tint or str(rng.choice(sorted(TINTS))))
     sites = grow_sites(rng, patch, first, coats, (0.47 * view, 0.35 * view))
     stems = [f"{name}-{k + 1}" for k in range(coats)]
     return write_coats(

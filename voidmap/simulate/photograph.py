@@ -54,7 +54,7 @@ def _shrink(mask: Bools, step: int) -> Bools:
     rows, columns = mask.shape
     pad = np.zeros((-(-rows // step) * step, -(-columns // step) * step), bool)
     pad[:rows, :columns] = mask
-    return pad.reshape(pad.shape[0] // step, step, pad.shape[1] // step, step).any((1, 3))
+    return np.asarray(pad.reshape(pad.shape[0] // step, step, pad.shape[1] // step, step).any((1, 3)))
 
 
 def _sample(field: NDArray[np.float32], column: F32, row: F32, border: int = cv2.BORDER_REPLICATE) -> F32:
@@ -183,10 +183,12 @@ def _offsets(n: int) -> Floats:
 
 
 def spread(first: int, last: int, n: int) -> Floats:
+    """Return where ``n`` rays a pixel fall, for the pixels from ``first`` to ``last`` (excluded)."""
     return np.asarray((np.arange(first, last)[:, None] + _offsets(n)[None, :]).ravel(), dtype=np.float64)
 
 
 def mean_of(values: F32, rows: int, columns: int, n: int) -> F32:
+    """Return the mean (rows, columns, channels) over the ``n`` times ``n`` rays of each pixel."""
     v = values.reshape(rows, n, columns, n, -1)
     total = np.zeros((rows, columns, v.shape[-1]), np.float32)
     for j in range(n):

@@ -19,7 +19,7 @@ from voidmap.simulate.noise import F32
 from voidmap.simulate.photograph import photograph
 from voidmap.simulate.sheets import Sheet
 from voidmap.simulate.slab import random_slab
-from voidmap.simulate.truth import photo_truth, scene_truth
+from voidmap.simulate.truth import photo_truth, scene_truth, write_truth
 
 PEG_SIDE_MM, PEG_HEIGHT_MM = 12.0, 40.0
 VIEW_LETTERS = "abcdefgh"
@@ -89,7 +89,7 @@ def random_cameras(
     rng: np.random.Generator, slab: Slab, views: int, *, megapixels: float, closeness: float = 1.0
 ) -> tuple[Camera, ...]:
     """Return phone poses above the slab: the same camera moved by 120 to 400 mm, tilted a little."""
-    width = int(round(np.sqrt(megapixels * 1e6 * 4 / 3) / 4)) * 4
+    width = round(np.sqrt(megapixels * 1e6 * 4 / 3) / 4) * 4
     size = (width, width * 3 // 4 // 2 * 2)
     focal = width * float(rng.uniform(0.66, 0.82))
     span = np.ptp(slab.outline_mm, axis=0)
@@ -173,7 +173,7 @@ def _write(
 ) -> Path:
     path = folder / f"{stem}.jpg"
     files.write_bytes(path, jpeg_bytes(pixels, camera, minute=minute))
-    files.write_json(folder / f"{stem}.json", truth)
+    write_truth(folder / f"{stem}.json", truth)
     return path
 
 

@@ -44,10 +44,17 @@ def outline(
 
 
 def inside(grid: Grid, outline_mm: Floats) -> Bools:
-    """Return which cells have their middle inside a polygon (drawn four times finer, then asked at the middles)."""
-    mask = np.zeros(grid.shape, np.uint8)
-    cv2.fillPoly(mask, [np.round(grid.to_cell(outline_mm) * 256).astype(np.int32)], 1, cv2.LINE_8, 8)
-    return mask.astype(bool)
+    """Return which cells have their middle inside a polygon (N, 2) mm, by the crossings along each row."""
+    points = grid.to_cell(outline_mm)
+    flips = np.zeros((grid.rows, grid.columns + 1), np.uint8)
+    for (x1, y1), (x2, y2) in zip(points, np.roll(points, -1, 0), strict=True):
+        lo, hi = sorted((y1, y2))
+        rows = np.arange(max(0, int(np.ceil(lo))), min(grid.rows, int(np.ceil(hi))))
+        if len(rows):
+            cross = np.ceil(x1 + (rows - y1) / (y2 - y1) * (x2 - x1)).astype(int)
+            flips[rows, np.clip(cross, 0, grid.columns)] ^= 1
+    mask: Bools = np.bitwise_xor.accumulate(flips[:, :-1], axis=1).astype(bool)
+    return mask
 
 
 def random_slab(
@@ -56,6 +63,7 @@ def random_slab(
     name: str = "",
     length_mm: float | None = None,
     width_mm: float | None = None,
+    thickness_mm: float | None = None,
     cell_mm: float = 0.4,
     species: str | None = None,
     bench: str | None = None,
@@ -69,6 +77,8 @@ def random_slab(
         The only source of chance.
     length_mm, width_mm
         Size; random (650 to 1100 x 300 to 560 mm) when None. Grain runs along the length (x).
+    thickness_mm
+        Random (28 to 60 mm) when None.
     cell_mm
         Grid cell; voids narrower than two cells are drawn poorly.
     species, bench
@@ -78,7 +88,7 @@ def random_slab(
     """
     length = length_mm or float(rng.uniform(650, 1100))
     width = width_mm or float(rng.uniform(300, 560))
-    thickness = float(rng.choice([28.0, 34.0, 40.0, 45.0, 52.0, 60.0]))
+    thickness = thickness_mm or float(rng.choice([28.0, 34.0, 40.0, 45.0, 52.0, 60.0]))
     kind = _species(rng, species)
     live = (bool(rng.random() < 0.7), bool(rng.random() < 0.7))
     edge, sides = outline(rng, length, width, live)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from voidmap import files
 from voidmap.simulate.camera import Camera
 from voidmap.simulate.grid import Feature, Floats, Grid, Slab
 from voidmap.simulate.light import Light
@@ -19,10 +22,10 @@ EDGE_TOUCH_CELLS = 2.0
 
 def outline_of(feature: Feature, grid: Grid) -> Floats:
     """Return the outline (N, 2) mm of a feature's largest piece, half-way between cells."""
-    from skimage.measure import find_contours
+    from skimage import measure
 
     padded = np.pad(feature.mask.astype(np.float64), 1)
-    runs = [r - 1 for r in find_contours(padded, 0.5)]
+    runs = [r - 1 for r in measure.find_contours(padded, 0.5)]
     best = max(runs, key=lambda r: abs(_shoelace(r)))
     step = max(1, len(best) // OUTLINE_POINTS)
     best = best[:-1:step]
@@ -115,7 +118,7 @@ def photo_truth(scene: dict[str, Any], camera: Camera) -> dict[str, Any]:
     """Add one photo's words: its camera, and all outlines in its pixels."""
 
     def pixels(points: list[list[float]]) -> list[list[float]]:
-        return np.round(camera.project(points), 2).tolist() if points else []  # type: ignore[no-any-return]
+        return np.round(camera.project(points), 2).tolist() if points else []
 
     return {
         **scene,
@@ -123,3 +126,8 @@ def photo_truth(scene: dict[str, Any], camera: Camera) -> dict[str, Any]:
         "slab": {**scene["slab"], "outline_px": pixels(scene["slab"]["outline_mm"])},
         "features": [{**f, "outline_px": pixels(f["outline_mm"])} for f in scene["features"]],
     }
+
+
+def write_truth(path: Path, truth: dict[str, Any]) -> None:
+    """Write a truth file, without spaces (the outlines are long)."""
+    files.write_text(path, json.dumps(truth, separators=(",", ":")) + "\n")
