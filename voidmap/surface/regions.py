@@ -78,7 +78,8 @@ def _traced_best(judged: list[tuple[Candidate, Judgement]]) -> list[tuple[Candid
     def doubled(found: Candidate) -> bool:
         if found.source != "patch" or found.features["log_slender"] < np.log(SLENDER):
             return False
-        return any(_shared(found, line) > PART_SHARE or _shared(line, found) > PART_SHARE for line in lines)
+        # A short line inside a long patch is a part of it, and says nothing of the rest.
+        return sum(_shared(found, line) for line in lines) > PART_SHARE
 
     return [(c, j) for c, j in judged if not doubled(c)]
 
