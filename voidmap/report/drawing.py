@@ -8,13 +8,15 @@ from html import escape
 
 from voidmap import units
 from voidmap.records import CoatRecord, Defect, Intake, Outline, Point, Verdict
+from voidmap.report.callouts import callouts
 from voidmap.report.look import LOOKS
 
 BAR_CHOICES_MM = (25.4, 50.8, 101.6, 152.4, 304.8, 609.6)
 """Round lengths in shop units for the scale bar."""
-LABEL_PX = 22.0
-LABEL_STEP_PX = 26.0
-"""A label that would lie on another is moved down by this much until it lies free."""
+DRAWN_WIDE = 1300.0
+"""Letters and lines of a map are sized for a picture of this width."""
+LABEL = 22.0
+"""Height of a label's letters, in a picture ``DRAWN_WIDE`` wide."""
 
 
 @dataclass(frozen=True)
@@ -33,12 +35,23 @@ class Frame:
 
 
 def map_svg(intake: Intake, frame: Frame, picture_uri: str) -> str:
-    """Return the map: the slab's picture with the outline and every defect over it."""
-    taken: list[tuple[float, float, float]] = []
-    parts = [_open(frame, "map"), f'<image href="{picture_uri}" width="{frame.width_px}" height="{frame.height_px}"/>']
+    """Return the map: the slab's picture with the outline and every defect over it, labels above and below."""
+    unit = frame.width_px / DRAWN_WIDE
+    row = 1.7 * LABEL * unit
+    left, top = frame.x0_mm, frame.y0_mm
+    span = (left, left + frame.width_px * frame.mm_per_px)
+    middle = top + frame.height_px / 2 * frame.mm_per_px
+    above, below = callouts(intake.defects, span, middle_mm=middle, wide_mm=3.1 * LABEL * unit * frame.mm_per_px)
+    head = row * (1.3 + max((k for _, _, k in above), default=-1))
+    foot = row * (1.3 + max((k for _, _, k in below), default=-1))
+    box = f"0 {-head:.0f} {frame.width_px} {frame.height_px + head + foot + 2 * row:.0f}"
+    parts = [f'<svg id="map" class="picture" viewBox="{box}" role="group" aria-label="Map of the slab">']
+    parts.append(f'<image href="{picture_uri}" width="{frame.width_px}" height="{frame.height_px}"/>')
     parts.append(f'<path class="slab" d="{_path(intake.slab.outline_mm, frame)}"/>')
-    parts += [_defect(defect, frame, taken) for defect in intake.defects]
-    parts += [_scale_bar(frame), "</svg>"]
+    for side, edge, step in ((above, 0.0, -row), (below, float(frame.height_px), row)):
+        for defect, x_mm, k in side:
+            parts.append(_defect(defect, frame, ((x_mm - left) / frame.mm_per_px, edge + step * (k + 0.7)), unit))
+    parts += [_scale_bar(frame, frame.height_px + foot + 1.7 * row), "</svg>"]
     return "".join(parts)
 
 
@@ -57,7 +70,7 @@ def coat_svg(record: CoatRecord, frame: Frame, picture_uri: str) -> str:
             parts.append(
                 f'<g class="{escape(p.state)}"><circle cx="{x:.0f}" cy="{y:.0f}" r="{size:.0f}">{title}</circle></g>'
             )
-    parts += [_scale_bar(frame), "</svg>"]
+    parts += [_scale_bar(frame, 0.985 * frame.height_px), "</svg>"]
     return "".join(parts)
 
 
@@ -68,7 +81,7 @@ def counts_svg(coats: Sequence[CoatRecord], verdict: Verdict | None) -> str:
         after = verdict.expected_after_next
         rows.append(("one more", after.count, after.interval.lo, after.interval.hi, False))
     top = max(1.0, *(row[3] for row in rows))
-    left, right, step = 90, 560, 44
+    left, right, step = 130, 400, 44
     height = step * len(rows) + 30
 
     def x(value: float) -> float:
@@ -114,39 +127,39 @@ def _path(outline_mm: Outline, frame: Frame) -> str:
     return "M" + "L".join("{:.1f} {:.1f}".format(*frame.at(p)) for p in outline_mm) + "Z"
 
 
-def _defect(defect: Defect, frame: Frame, taken: list[tuple[float, float, float]]) -> str:
+def _defect(defect: Defect, frame: Frame, middle: Point, unit: float) -> str:
+    """Draw a defect, its label about ``middle`` (px), and a leader from one to the other."""
     look = LOOKS[defect.kind]
-    x = min(frame.at(p)[0] for p in defect.outline_mm)
-    y = min(frame.at(p)[1] for p in defect.outline_mm) - 4
-    scale = frame.width_px / 1300
-    wide, high = 3.2 * LABEL_PX * scale, LABEL_STEP_PX * scale
-    x, y = min(max(x, 2.0), frame.width_px - wide), max(y, high)
-    while any(abs(x - a) < (wide + w) / 2 and abs(y - b) < high for a, b, w in taken) and y < frame.height_px:
-        y += high
-    taken.append((x, y, wide))
+    x, y = middle
+    size = LABEL * unit
+    points = [frame.at(p) for p in defect.outline_mm]
+    near_x, near_y = min(points, key=lambda p: (p[0] - x) ** 2 + (p[1] - y) ** 2)
+    leader = f'd="M{x:.1f} {y:.1f}L{near_x:.1f} {near_y:.1f}"'
+    path = _path(defect.outline_mm, frame)
     dash = f' stroke-dasharray="{look.dash}"' if look.dash else ""
-    size = LABEL_PX * scale
     layer = "void" if defect.is_void else "flat"
     return (
         f'<g class="defect {layer} {defect.kind.value}" data-id="{escape(defect.id)}" tabindex="0" role="button" '
         f'aria-label="{escape(defect.id)} {look.word}">'
-        f'<path d="{_path(defect.outline_mm, frame)}" class="halo"/>'
-        f'<path d="{_path(defect.outline_mm, frame)}" stroke="{look.colour}"{dash}/>'
-        f'<rect x="{x:.0f}" y="{y - size:.0f}" width="{2.5 * size:.0f}" height="{1.2 * size:.0f}" '
-        f'fill="{look.colour}"/>'
-        f'<text x="{x + 0.2 * size:.0f}" y="{y:.0f}" font-size="{size:.0f}">{escape(defect.id)}</text></g>'
+        f'<path {leader} class="lead under"/><path {leader} class="lead" stroke="{look.colour}"/>'
+        f'<path d="{path}" class="halo"/><path d="{path}" stroke="{look.colour}"{dash}/>'
+        f'<rect x="{x - 1.4 * size:.1f}" y="{y - 0.7 * size:.1f}" width="{2.8 * size:.1f}" '
+        f'height="{1.4 * size:.1f}" fill="{look.colour}"/>'
+        f'<text x="{x:.1f}" y="{y + 0.36 * size:.1f}" font-size="{size:.1f}" text-anchor="middle">'
+        f"{escape(defect.id)}</text></g>"
     )
 
 
-def _scale_bar(frame: Frame) -> str:
+def _scale_bar(frame: Frame, y: float) -> str:
+    """Draw a bar of a round length in shop units whose foot is at ``y`` px."""
     wanted = 0.2 * frame.width_px * frame.mm_per_px
     length_mm = min(BAR_CHOICES_MM, key=lambda mm: abs(mm - wanted))
     long, unit = length_mm / frame.mm_per_px, frame.width_px / 100
-    x, y = 2 * unit, frame.height_px - 2.5 * unit
+    x = 2 * unit
     words = f"{units.shop_length(length_mm)} ({length_mm:.0f} mm)"
     return (
         f'<g class="bar"><rect x="{x - unit:.0f}" y="{y - 3 * unit:.0f}" width="{long + 2 * unit:.0f}" '
-        f'height="{4.2 * unit:.0f}"/>'
+        f'height="{4 * unit:.0f}"/>'
         f'<path d="M{x:.0f} {y - 0.6 * unit:.0f}V{y:.0f}H{x + long:.0f}V{y - 0.6 * unit:.0f}"/>'
         f'<text x="{x:.0f}" y="{y - unit:.0f}" font-size="{1.7 * unit:.0f}">{words}</text></g>'
     )

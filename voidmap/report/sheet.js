@@ -58,6 +58,16 @@
     link.download = "corrections.json";
     link.click();
   });
+  let zoom = 1;
+  document.querySelectorAll("[data-zoom]").forEach((b) => b.addEventListener("click", () => {
+    const view = document.getElementById("view");
+    const old = zoom;
+    zoom = Math.min(8, Math.max(1, zoom * Number(b.dataset.zoom)));
+    const x = (view.scrollLeft + view.clientWidth / 2) / old, y = (view.scrollTop + view.clientHeight / 2) / old;
+    map.style.width = `${100 * zoom}%`;
+    view.style.maxHeight = zoom > 1 ? "85vh" : "";
+    view.scrollTo(x * zoom - view.clientWidth / 2, y * zoom - view.clientHeight / 2);
+  }));
   document.querySelectorAll("[data-layer]").forEach((box) => box.addEventListener("change", () => map.classList.toggle(`no-${box.dataset.layer}`, !box.checked)));
   show();
 })();

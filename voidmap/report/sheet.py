@@ -124,11 +124,15 @@ def _slab(sheet: Sheet) -> str:
     picture = map_svg(intake, sheet.map.frame, sheet.map.uri) if sheet.map else ""
     tools = (
         '<p class="tools"><label class="switch"><input type="checkbox" data-layer="void" checked> voids</label>'
-        '<label class="switch"><input type="checkbox" data-layer="flat" checked> flat things</label></p>'
+        '<label class="switch"><input type="checkbox" data-layer="flat" checked> flat things</label>'
+        '<button type="button" class="zoom" data-zoom="0.5" aria-label="Smaller">−</button> '
+        '<button type="button" class="zoom" data-zoom="2" aria-label="Larger">+</button></p>'
     )
     head = "<tr><th>id</th><th>what</th><th>area</th><th>long</th><th>wide</th><th>deep (mean)</th><th>holds</th></tr>"
     rows = "".join(_row(d) for d in intake.defects)
-    return f'{facts}{tools}{picture}{_legend(intake)}{_card()}<div class="wide"><table>{head}{rows}</table></div>'
+    picture = f'<div id="view" class="view">{picture}</div>' if picture else ""
+    table = f'<div class="wide"><table class="figures">{head}{rows}</table></div>'
+    return f"{facts}{tools}{picture}{_legend(intake)}{_card()}{table}"
 
 
 def _row(d: Defect) -> str:
@@ -139,7 +143,8 @@ def _row(d: Defect) -> str:
     note = f"<br><small>{escape(d.note)}</small>" if d.note else ""
     chance = f" ({d.void_probability:.0%} void)" if 0.05 < d.void_probability < 0.95 else ""
     return (
-        f'<tr data-id="{escape(d.id)}"><td>{escape(d.id)}</td><td>{LOOKS[d.kind].word}{chance}{marks}{user}{note}</td>'
+        f'<tr data-id="{escape(d.id)}"><td>{escape(d.id)}</td>'
+        f'<td class="words">{LOOKS[d.kind].word}{chance}{marks}{user}{note}</td>'
         f"<td>{d.area_mm2:.0f} mm²</td><td>{d.length_mm:.0f} mm</td><td>{d.width_mean_mm:.1f} mm</td>"
         f"<td>{deep}</td><td>{holds}</td></tr>"
     )
@@ -205,9 +210,12 @@ def _fill(sheet: Sheet) -> str:
     if plan is None:
         return ""
     rows = "".join(
-        f"<tr><td>{b.number}</td><td>lift {b.lift}, from {b.start_h:.1f} h</td><td>{amount(b.mix_ml)}</td>"
-        f"<td>{b.part_a_ml:.1f} ml / {b.part_a_g:.1f} g</td><td>{b.part_b_ml:.1f} ml / {b.part_b_g:.1f} g</td>"
-        f"<td>{b.pigment_g:.1f} g</td><td>{'; '.join(escape(pour_in_words(p)) for p in b.pours)}</td></tr>"
+        f'<tr><td data-word="batch">{b.number}</td><td>lift {b.lift}, from {b.start_h:.1f} h</td>'
+        f'<td data-word="mix">{amount(b.mix_ml)}</td>'
+        f'<td data-word="A">{b.part_a_ml:.1f} ml / {b.part_a_g:.1f} g</td>'
+        f'<td data-word="B">{b.part_b_ml:.1f} ml / {b.part_b_g:.1f} g</td>'
+        f'<td data-word="pigment">{b.pigment_g:.1f} g</td>'
+        f'<td class="words">{"; ".join(escape(pour_in_words(p)) for p in b.pours)}</td></tr>'
         for b in plan.batches
     )
     head = "<tr><th>batch</th><th>when</th><th>mix</th><th>A</th><th>B</th><th>pigment</th><th>into</th></tr>"
@@ -216,7 +224,7 @@ def _fill(sheet: Sheet) -> str:
     cost = f"; cost {coats.cost:.2f}" if sheet.costs and coats.cost is not None else ""
     return (
         f"<p>Mix {amount(plan.mix_ml)} in all; the chance that a cup runs short is {plan.chance_short:.1%}.</p>{warn}"
-        f'<div class="wide"><table>{head}{rows}</table></div>'
+        f'<div class="wide"><table class="batches">{head}{rows}</table></div>'
         f"<p>Coats: {coats.seal_coats} seal coats of {amount(coats.seal_ml)} (the first takes "
         f"{amount(coats.first_seal_extra_ml)} more), a flood coat of {amount(coats.flood_ml)}; "
         f"{amount(coats.total_ml)} in all{cost}.</p>"
@@ -233,8 +241,8 @@ def _coats(sheet: Sheet) -> str:
         parts.append(
             f"<h3>Coat {record.number} ({escape(record.surface)})</h3><p>{record.count} pinholes seen, "
             f"{record.count_interval.lo:.0f} to {record.count_interval.hi:.0f} are there; "
-            f"{states.count('kept')} at old sites (squares), {states.count('new')} new (rings). Inspected {units.shop_area(seen)}, "
-            f"{hidden / max(seen + hidden, 1.0):.0%} hidden.</p>"
+            f"{states.count('kept')} at old sites (squares), {states.count('new')} new (rings). "
+            f"Inspected {units.shop_area(seen)}, {hidden / max(seen + hidden, 1.0):.0%} hidden.</p>"
         )
         parts += [f"<p class='dim'>{escape(note)}</p>" for note in record.notes]
         if picture is not None:

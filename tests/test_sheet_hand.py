@@ -1,0 +1,144 @@
+"""The job sheet used by hand in a real browser: real taps at places on the slab, at phone and computer size."""
+
+import json
+from pathlib import Path
+
+import pytest
+from report_jobs import defect, disc, intake
+from sheet_jobs import a_job
+from typer.testing import CliRunner
+
+from voidmap.cli import app
+from voidmap.job.sheet import write_sheet
+from voidmap.records import Intake, Kind
+
+playwright = pytest.importorskip("playwright.sync_api", reason="the playwright package is not installed")
+CHROMIUM = Path("/usr/bin/chromium")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not CHROMIUM.is_file(), reason=f"there is no browser at {CHROMIUM} (Debian: chromium)"),
+]
+SIZES = {
+    "phone": {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True},
+    "computer": {"viewport": {"width": 1200, "height": 900}},
+}
+NASTY = "</script><script>alert(1)</script> \"double\" 'single' & <b>bold</b>"
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with playwright.sync_playwright() as driver:
+        chromium = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def opened(browser):
+    """Open sheets offline; at the end, nothing may have been said on the console and no box have sprung up."""
+    contexts, said = [], []
+
+    def open_sheet(place, size="computer"):
+        context = browser.new_context(accept_downloads=True, **SIZES[size])
+        context.set_offline(True)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda message: said.append(message.text))
+        page.on("pageerror", lambda error: said.append(str(error)))
+        page.on("dialog", lambda box: (said.append(box.message), box.dismiss()))
+        page.on(
+            "request", lambda request: request.url.startswith(("file:", "data:", "blob:")) or said.append(request.url)
+        )
+        page.goto(place.resolve().as_uri())
+        return page
+
+    yield open_sheet
+    for context in contexts:
+        context.close()
+    assert said == []
+
+
+def tap(page, x_mm, y_mm):
+    """Tap a place on the slab."""
+    x, y = page.evaluate(
+        """([x, y]) => { const map = document.getElementById("map");
+        map.scrollIntoView({ block: "center" });
+        const at = new DOMPoint(x + 470, y + 170).matrixTransform(map.getScreenCTM());
+        return [at.x, at.y]; }""",
+        [x_mm, y_mm],
+    )
+    page.mouse.click(x, y)
+
+
+def saved(page, place):
+    with page.expect_download() as caught:
+        page.get_by_role("button", name="Save corrections.json").click()
+    assert caught.value.suggested_filename == "corrections.json"
+    caught.value.save_as(place)
+    return place
+
+
+def corrected(job, file):
+    result = CliRunner().invoke(app, ["correct", str(job.folder), str(file)])
+    assert result.exit_code == 0, result.stderr
+    return {d.id: d for d in job.read(Intake).defects}
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_tap_a_defect_correct_it_save_and_see_the_change(opened, tmp_path, size):
+    job = a_job(tmp_path / "desk")
+    page = opened(write_sheet(job.folder), size)
+    assert page.get_by_role("heading", level=1).inner_text() == "desk"
+    assert page.locator("#card").is_hidden()
+    tap(page, 20, -80)
+    assert page.locator("#card .figures").inner_text().startswith("D04: bark void")
+    page.get_by_label("Kind").select_option("knot_hole")
+    page.get_by_role("button", name="Set kind").click()
+    page.get_by_label("Greatest depth, mm").fill("12,5")
+    page.get_by_role("button", name="Set depth").click()
+    page.get_by_role("button", name="Not a defect").click()
+    page.get_by_role("button", name="Undo").click()
+    defects = corrected(job, saved(page, tmp_path / "corrections.json"))
+    assert defects["D04"].kind is Kind.KNOT_HOLE
+    assert defects["D04"].depth.source == "probe"
+    assert [e.max_mm for e in defects["D04"].depth.estimates if e.source == "probe"] == [12.5]
+    assert set(defects["D04"].from_user) == {"kind", "depth"}
+    row = opened(write_sheet(job.folder), size).locator('tr[data-id="D04"]').inner_text()
+    assert "knot hole" in row
+    assert "from you: kind, depth" in row
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_nothing_sticks_out_sideways(opened, tmp_path, size):
+    page = opened(write_sheet(a_job(tmp_path / "desk").folder), size)
+    wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+    assert wide <= 0, "a page that scrolls sideways is hard to use with one thumb"
+
+
+def test_a_layer_can_be_hidden(opened, tmp_path):
+    page = opened(write_sheet(a_job(tmp_path / "desk").folder))
+    stain, crack = page.locator('.defect[data-id="D07"]'), page.locator('.defect[data-id="D02"]')
+    page.get_by_label("flat things").uncheck()
+    assert stain.is_hidden()
+    assert crack.is_visible()
+
+
+def test_texts_of_the_user_are_shown_as_text(opened, tmp_path):
+    record = intake(defects=(defect("D01", Kind.KNOT_HOLE, disc(-210, -40, 24), note=NASTY),))
+    name = """<img src=x onerror=alert(2)> "top" 'A' & co"""
+    page = opened(write_sheet(a_job(tmp_path / name, record).folder))
+    assert page.get_by_role("heading", level=1).inner_text() == name
+    assert NASTY in page.locator('tr[data-id="D01"]').inner_text()
+    tap(page, -210, -40)
+    assert page.get_by_label("Note").input_value() == NASTY
+    assert page.locator("b, h1 img").count() == 0
+
+
+def test_a_note_comes_through_unharmed(opened, tmp_path):
+    job = a_job(tmp_path / "desk")
+    page = opened(write_sheet(job.folder))
+    tap(page, -210, -40)
+    page.get_by_label("Note").fill(NASTY)
+    page.get_by_role("button", name="Set note").click()
+    assert corrected(job, saved(page, tmp_path / "c.json"))["D01"].note == NASTY
+    assert json.loads((tmp_path / "c.json").read_text())["schema"] == "voidmap/corrections/1"
