@@ -183,10 +183,12 @@ def test_the_same_file_twice_counts_once(job, tmp_path):
 def test_the_plan_is_made_again_only_when_there_is_one(job):
     correct(job, "--drop", "D04")
     assert not job.has(FillPlan)
-    assert run("fill", job.folder).exit_code == 0
+    asked = ("--overfill", "2mm", "--temperature", "18C", "--scale-step", "0.1g", "--method", "D01=tinted_resin")
+    assert run("fill", job.folder, *asked).exit_code == 0
     before = job.read(FillPlan)
     correct(job, "--drop", "D01")
     after = job.read(FillPlan)
     assert "D01" in {m.defect for m in before.methods}
     assert "D01" not in {m.defect for m in after.methods}
     assert after.mix_ml < before.mix_ml
+    assert {**before.inputs, "methods": {}} == after.inputs, "planned again as it was asked for"

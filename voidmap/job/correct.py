@@ -63,10 +63,23 @@ def correct(folder: Path, file: Path | None, typed: Typed) -> Intake:
     save(job, kept)
     job.write(applied.intake)
     if job.has(FillPlan):
-        from voidmap.job.fill import plan_fill
-
-        plan_fill(folder)
+        _plan_again(job, applied.intake)
     return applied.intake
+
+
+def _plan_again(job: Job, intake: Intake) -> None:
+    """Plan the fill as the user asked for it before; a choice of method for a void that is gone goes with it."""
+    from voidmap.job.fill import plan_fill
+
+    wanted = job.read(FillPlan).inputs
+    names = {"overfill_mm", "temperature_c", "seal_coats", "scale_step", "most_lifts", "coat_every_h", "start_h"}
+    there = {d.id for d in intake.defects}
+    plan_fill(
+        job.folder,
+        **{name: value for name, value in wanted.items() if name in names},
+        **({"chance": wanted["chance_short"]} if "chance_short" in wanted else {}),
+        methods={defect: method for defect, method in wanted.get("methods", {}).items() if defect in there},
+    )
 
 
 def _from_typed(shown: Intake, typed: Typed) -> Sequence[Correction]:
