@@ -40,7 +40,8 @@ def register(app: typer.Typer) -> None:
         Example: voidmap coat desk after-coat-1.jpg --number 1
         """
         from voidmap import units
-        from voidmap.job.coat import STEPS, CoatOptions, inspect, why_again
+        from voidmap.coat.again import why_again
+        from voidmap.job.coat import STEPS, CoatOptions, inspect
 
         chosen = CoatOptions(
             number=number,
@@ -69,6 +70,11 @@ def coat_text(record: CoatRecord) -> str:
         f"Coat {record.number} ({record.surface}): {record.count} pinholes found, {lo:.0f} to {hi:.0f} there.",
         f"  Looked at {record.inspected_area_mm2 / 100:.0f} cm2; {record.hidden_area_mm2 / 100:.0f} cm2 hidden.",
     ]
+    if not lo <= record.count <= hi:
+        more = (
+            "too small or faint for this photo are reckoned in" if record.count < lo else "likely false are taken off"
+        )
+        lines.append(f"  The number there is not the number found: pinholes {more}.")
     if record.closed or kept:
         gone = sum(c.seen for c in record.closed)
         lines.append(

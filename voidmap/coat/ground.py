@@ -29,6 +29,8 @@ TENSOR_SIGMA = 6.0
 """Reach (1 sigma) of the structure tensor in its own grid: 96 px, some ten growth rings."""
 GRADIENT_CAP = 3.0
 """A gradient counts up to this multiple of the median one, so that a fill's edge does not decide."""
+LEAST_AGREEMENT = 0.1
+"""Coherent and agreeing less than this over the surface, gradients are noise, swirls or a fill, and show no grain."""
 
 # Comparisons that sort six values (the network of least size, Knuth vol. 3, 5.3.4).
 _SORT_SIX = ((0, 5), (1, 3), (2, 4), (1, 2), (3, 4), (0, 3), (2, 5), (0, 1), (2, 3), (4, 5), (1, 2), (3, 4))
@@ -69,6 +71,27 @@ def grain_of(grey: Bytes) -> Grain:
     angle = 0.5 * np.arctan2(2 * xy, xx - yy) + np.pi / 2
     coherence = np.hypot(xx - yy, 2 * xy) / np.maximum(xx + yy, 1e-9)
     return Grain(angle.astype(np.float32), coherence.astype(np.float32))
+
+
+def along_grain(grey: Bytes, look: Bytes) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Return two places in a photo (x, y) px, one grid cell apart along its grain; None when nothing shows a grain.
+
+    Parameters
+    ----------
+    grey, look
+        (H, W) uint8: the photo's grey picture, and non-zero where its surface is.
+    """
+    grain = grain_of(grey)
+    rows, columns = grain.coherence.shape
+    on = cv2.resize(look, (columns, rows), interpolation=cv2.INTER_NEAREST) > 0
+    weight = np.where(on, grain.coherence, 0.0).astype(np.float64)
+    turn = complex(np.sum(weight * np.exp(2j * grain.angle_rad.astype(np.float64))))
+    if not on.any() or abs(turn) < LEAST_AGREEMENT * float(on.sum()):
+        return None
+    row, column = np.nonzero(on)
+    x, y = (float(np.median(column)) + 0.5) * TENSOR_SHRINK, (float(np.median(row)) + 0.5) * TENSOR_SHRINK
+    angle = float(np.angle(turn)) / 2
+    return (x, y), (x + TENSOR_SHRINK * float(np.cos(angle)), y + TENSOR_SHRINK * float(np.sin(angle)))
 
 
 def _spread(product: Floats32) -> Floats32:

@@ -23,8 +23,6 @@ SMALLEST_MM = 0.5
 """The size that matters when none is said: about what an eye finds at arm's length in a glossy coat."""
 PICTURE_SIDE_PX = 2600
 """The square-on picture kept with the job is worked out at this size."""
-LEAST_SPOT_PX = 3.0
-"""A spot under three pixels across is not evidence."""
 SEED = 20240
 """Of the planted pinholes: the same photo gives the same figures."""
 
@@ -68,7 +66,8 @@ class Looked:
     study: Study
     blur_px: float
     px_per_mm: float
-    grain_deg: float | None
+    grain_px: tuple[tuple[float, float], tuple[float, float]] | None
+    """Two places along the grain, photo px."""
 
 
 def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, step: Callable[[str], None]) -> CoatRecord:
@@ -167,7 +166,7 @@ def _look(photo: Photo, plane: Plane, record: PhotoRecord, options: CoatOptions,
     import cv2
     import numpy as np
 
-    from voidmap.coat import blur, inspected, power, spots
+    from voidmap.coat import blur, ground, inspected, power, spots
 
     slab_px, sheets_px = _surroundings(photo, plane, options)
     view = inspected.view_of(photo, plane, slab_px=slab_px, sheets_px=sheets_px)
@@ -192,7 +191,7 @@ def _look(photo: Photo, plane: Plane, record: PhotoRecord, options: CoatOptions,
         blur_px=blur_px,
         sanded=options.sanded,
     )
-    return Looked(photo, plane, view, found, study, blur_px, px_per_mm, None)
+    return Looked(photo, plane, view, found, study, blur_px, px_per_mm, ground.along_grain(grey, look))
 
 
 def _surroundings(photo: Photo, plane: Plane, options: CoatOptions) -> tuple[Floats | None, tuple[Floats, ...]]:
@@ -312,9 +311,22 @@ def _record(
         align_rms_mm=alignment.rms_mm if known else None,
         frame_from_slab=(move.x_mm, move.y_mm, move.angle_deg),
         inspected_mm=inspected.outlines_mm(one.view, lambda px: carried(bend, one.plane.to_mm(px))),
-        grain_deg=one.grain_deg,
+        grain_deg=_grain_deg(one, bend),
         notes=(*notes, *words),
     )
+
+
+def _grain_deg(one: Looked, bend: Floats) -> float | None:
+    """Return the grain's direction in the slab frame, degrees from x toward y in [-90, 90)."""
+    import numpy as np
+
+    from voidmap.coat.align import carried
+
+    if one.grain_px is None:
+        return None
+    start, end = carried(bend, one.plane.to_mm(np.array(one.grain_px)))
+    angle = float(np.degrees(np.arctan2(end[1] - start[1], end[0] - start[0])))
+    return round((angle + 90.0) % 180.0 - 90.0, 2)
 
 
 def _joined(looked: Sequence[Looked], bend: Floats) -> tuple[tuple[Pinhole, ...], tuple[str, ...]]:
@@ -385,24 +397,4 @@ def _pinholes(one: Looked, bend: Floats) -> tuple[Pinhole, ...]:
             state="new",
         )
         for i in range(len(found))
-    )
-
-
-def why_again(record: CoatRecord, smallest_mm: float) -> tuple[str, ...]:
-    """Say why a coat should be photographed again, one sentence each; empty when the photo serves."""
-    d90 = record.power.d90_mm
-    if record.inspected_area_mm2 <= 0:
-        return ("Nothing of the surface is seen: move the lamp and the board, and take the photo again.",)
-    if d90 is not None and d90 <= smallest_mm:
-        return ()
-    if d90 is None and record.power.planted and record.power.found == record.power.planted:
-        return ()
-    needed = f"{smallest_mm:g} mm"
-    if smallest_mm / record.mm_per_px < LEAST_SPOT_PX:
-        closer = LEAST_SPOT_PX * record.mm_per_px / smallest_mm
-        return (f"A pinhole of {needed} is too small in this photo: go {closer:.1f} times nearer and take it again.",)
-    shown = "no size" if d90 is None else f"{d90:.2f} mm"
-    return (
-        f"This photo shows nine of ten pinholes only from {shown}, not {needed}: hold the camera still and in "
-        "focus, light from a low side, and take it again.",
     )

@@ -1,0 +1,47 @@
+"""Whether a photo of a coat serves, or should be taken again."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from voidmap.records import CoatRecord
+
+LEAST_SPOT_PX = 3.0
+"""A spot under three pixels across is not evidence."""
+LEAST_SHOWN = 0.9
+"""Nine of ten of all pinholes that matter must be shown: the usual share of a detection study, asked of the sizes
+that are there. Those just over the smallest size are shown less often than that and the larger ones more."""
+USUAL_RATIO = 1.25
+"""One pinhole of this many times the smallest size is reckoned in: a coat with none found has some size too."""
+
+
+def shown_share(record: CoatRecord, smallest_mm: float) -> float | None:
+    """Return the share of the pinholes of ``smallest_mm`` and over that the photo shows; None when not known.
+
+    Each pinhole found stands for 1 / (its size's chance to be found) that are there (D. Horvitz, D. Thompson, 1952).
+    """
+    if not record.power.curve:
+        whole = record.power.planted > 0 and record.power.found == record.power.planted
+        return 1.0 if whole else None
+    curve = np.array(record.power.curve)
+    sizes = [p.diameter_mm for p in record.pinholes if p.diameter_mm >= smallest_mm]
+    chance = np.interp([*sizes, USUAL_RATIO * smallest_mm], curve[:, 0], curve[:, 1])
+    return float(len(chance) / (1 / np.maximum(chance, 1e-3)).sum())
+
+
+def why_again(record: CoatRecord, smallest_mm: float) -> tuple[str, ...]:
+    """Say why a coat should be photographed again, one sentence each; empty when the photo serves."""
+    if record.inspected_area_mm2 <= 0:
+        return ("Nothing of the surface is seen: move the lamp and the board, and take the photo again.",)
+    needed = f"{smallest_mm:g} mm"
+    if smallest_mm / record.mm_per_px < LEAST_SPOT_PX:
+        closer = LEAST_SPOT_PX * record.mm_per_px / smallest_mm
+        return (f"A pinhole of {needed} is too small in this photo: go {closer:.1f} times nearer and take it again.",)
+    share = shown_share(record, smallest_mm)
+    if share is not None and share >= LEAST_SHOWN:
+        return ()
+    shown = "an unknown share" if share is None else f"about {share:.0%}"
+    return (
+        f"This photo shows {shown} of the pinholes of {needed} and over, not {LEAST_SHOWN:.0%}: hold the camera still "
+        "and in focus, light from a low side, and take it again.",
+    )
