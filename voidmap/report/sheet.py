@@ -10,7 +10,7 @@ from importlib.resources import files as package_files
 
 from voidmap import units
 from voidmap.fill.text import amount, grouped_methods, grouped_preparation, pour_in_words
-from voidmap.records import CoatRecord, Defect, FillPlan, Intake, Interval, Kind, Verdict
+from voidmap.records import CoatRecord, Defect, FillPlan, Intake, Interval, Kind, Outline, Verdict
 from voidmap.report.drawing import Frame, coat_svg, counts_svg, map_svg, power_svg
 from voidmap.report.look import DECISIONS, GUIDE, LOOKS
 
@@ -72,7 +72,7 @@ def sheet_html(sheet: Sheet) -> str:
         f"{head}<body><header><h1>{escape(sheet.title)}</h1>{_lead(sheet)}<nav>{links}</nav></header>"
         f'<main>{bodies}</main><footer><p class="dim"><small>Intervals are 95 % intervals unless they say otherwise. '
         "Makers' data sheets, local codes and licensed practice come before this sheet.</small></p></footer>"
-        f'<script type="application/json" id="facts">{_facts(sheet.intake)}</script>'
+        f'<script type="application/json" id="facts">{_facts(sheet)}</script>'
         f"<script>{_part('sheet.js')}</script></body></html>"
     )
 
@@ -81,22 +81,43 @@ def _part(name: str) -> str:
     return package_files("voidmap.report").joinpath(name).read_text(encoding="utf-8")
 
 
-def _facts(intake: Intake | None) -> str:
+DRAWN_TOLERANCE_MM = 0.4
+"""An outline to drag keeps this close to the measured one: below what a finger can place, with few points."""
+
+
+def _facts(sheet: Sheet) -> str:
     """Return what the page's script needs; ``<`` is escaped so that no text can end the script."""
-    if intake is None:
+    intake = sheet.intake
+    if intake is None or sheet.map is None:
         return "{}"
     from voidmap.corrections import place_in
     from voidmap.corrections.keep import frame_of
 
+    frame = sheet.map.frame
     facts = {
         "slab_outline_mm": frame_of(intake),
+        "frame": {"x0_mm": frame.x0_mm, "y0_mm": frame.y0_mm, "mm_per_px": frame.mm_per_px},
         "marks_mm": [place_in(d) for d in intake.defects],
         "defects": [
-            {"id": d.id, "kind": d.kind, "place_mm": place_in(d), "note": d.note, "figures": _figures(d)}
+            {
+                "id": d.id,
+                "kind": d.kind,
+                "place_mm": place_in(d),
+                "note": d.note,
+                "figures": _figures(d),
+                "outline_mm": _few_points(d),
+            }
             for d in intake.defects
         ],
     }
     return json.dumps(facts).replace("<", "\\u003c")
+
+
+def _few_points(defect: Defect) -> Outline:
+    from voidmap.corrections.shape import thinned
+
+    few = thinned(defect.outline_mm, DRAWN_TOLERANCE_MM)
+    return few if len(few) >= 3 else defect.outline_mm
 
 
 def _lead(sheet: Sheet) -> str:
@@ -176,17 +197,24 @@ def _card() -> str:
     return (
         '<p class="tools">Tap a defect to see its figures and put right what is wrong. Corrections: <span id="made">'
         'none yet</span> <button id="undo" type="button" data-needs-made disabled>Undo</button> '
+        '<button id="add" type="button">Draw one that was missed</button> '
         '<button id="save" type="button" class="main" data-needs-made disabled>Save corrections.json</button></p>'
         '<div id="card" hidden><p class="figures" aria-live="polite"></p>'
         '<div class="row"><label>Kind<select name="kind">'
         f'{kinds}</select></label><button type="button" data-act="kind">Set kind</button>'
         '<button type="button" data-act="drop">Not a defect</button>'
-        '<button type="button" data-act="through">Goes through</button></div>'
+        '<button type="button" data-act="through">Goes through</button>'
+        '<button type="button" data-act="redraw">Redraw</button></div>'
         '<div class="row"><label>Greatest depth, mm<input name="depth" inputmode="decimal"></label>'
         '<button type="button" data-act="depth">Set depth</button></div>'
         '<div class="row"><label>Note<input name="note" maxlength="2000"></label>'
         '<button type="button" data-act="note">Set note</button>'
         '<button type="button" data-act="close">Close</button></div></div>'
+        '<div id="pen" hidden><p class="say" aria-live="polite"></p>'
+        f'<div class="row"><label>Kind of the new one<select name="new_kind">{kinds}</select></label>'
+        '<button type="button" data-pen="back">Take the last point away</button>'
+        '<button type="button" data-pen="done" class="main">Done</button>'
+        '<button type="button" data-pen="leave">Leave as it was</button></div></div>'
     )
 
 
