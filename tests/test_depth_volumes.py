@@ -45,6 +45,18 @@ def test_shared_causes_add_up_in_the_total():
     assert totals.volume_ml == pytest.approx(v.sum())
 
 
+def test_forty_voids_as_worked():
+    # Worked by hand: forty voids of 71.31 ml together, sum of squares 193.9 ml2, the causes of the test above:
+    # sigma 7.70 ml; everything in quadrature would give 3.14 ml, 2.5 times too confident.
+    v = np.r_[np.full(10, 4.0206), np.full(30, 1.0368)]
+    known = [DepthEstimate("parallax", 10.0, 20.0, 0.20, {"model": 0.10})]
+    found = [void(f"D{n}", a * 100, known, area_rel=float(np.hypot(0.03, 0.01))) for n, a in enumerate(v)]
+    _, totals = volumes(found, scale_rel=0.005 * 1.959964, edge_shared=0.0)
+    assert totals.volume_ml == pytest.approx(71.31, rel=1e-4)
+    lo, hi = totals.volume_interval_ml
+    assert (hi - lo) / (2 * 1.96) == pytest.approx(7.70, rel=0.03)
+
+
 def test_interval_of_one_void_is_skewed_and_log_normal():
     done, _ = volumes([void("D1", 1000.0, [DepthEstimate("prior", 10.0, 20.0, 0.6)])], scale_rel=0.0)
     lo, hi = done[0].volume_interval_ml
@@ -72,10 +84,24 @@ def test_disagreement_is_said_and_widens():
     assert depth.fuse(near, thickness_mm=45.0).disagreement is None
 
 
+def test_a_parallax_that_cannot_be_is_doubted():
+    # A dark hole: the rim's shade matches and says next to nothing, with a small error of its own.
+    prior = depth.prior_estimate(Kind.KNOT_HOLE, area_mm2=235.0, thickness_mm=45.0)
+    astray = DepthEstimate("parallax", 0.35, 2.0, 0.2)
+    lo, hi = depth.fuse([prior, astray], thickness_mm=45.0).mean_interval_mm
+    assert lo < 10.0 < hi
+    sound = DepthEstimate("parallax", 0.8 * prior.mean_mm, prior.max_mm, 0.1)
+    lo, hi = depth.fuse([prior, sound], thickness_mm=45.0).mean_interval_mm
+    assert hi / lo < 2.5
+
+
 def test_through_takes_the_thickness():
     fused = depth.fuse([depth.prior_estimate(Kind.KNOT_HOLE, area_mm2=500.0, thickness_mm=44.0),
                         depth.through_estimate(44.0)], thickness_mm=44.0)  # fmt: skip
-    assert (fused.source, fused.mean_mm) == ("through", pytest.approx(44.0))
+    # Its greatest depth is the thickness; the mean lies between a cone's and a cylinder's.
+    assert (fused.source, fused.max_mm) == ("through", pytest.approx(44.0))
+    assert 44.0 / 3 < fused.mean_mm < 44.0
+    assert fused.mean_interval_mm.hi <= 44.0
 
 
 @pytest.mark.parametrize("kind", [k for k in Kind if k.is_void])

@@ -15,7 +15,7 @@ knot_hole
     A knot is a cone that narrows toward the pith: depth from 1/3 of its diameter to three diameters; three in
     ten go through.
 hole
-    Beetles' holes are a few mm to a few cm deep: 2.5 to 25 mm.
+    Beetles' holes are a few mm to a few cm deep: 1.5 to 25 mm.
 
 All voids of one slab and kind dried and grew together: part of the error is shared.
 """
@@ -41,7 +41,7 @@ CRACK_RANGE_REL = (1 / 15, 1.0)
 SEAM_RANGE_REL = (1 / 15, 1.0)
 BARK_RANGE_REL = (1 / 8, 1.0)
 KNOT_RANGE_REL = (1 / 3, 3.0)
-HOLE_RANGE_MM = (2.5, 25.0)
+HOLE_RANGE_MM = (1.5, 25.0)
 _NODES = np.linspace(-4.0, 4.0, 161)
 
 
@@ -105,8 +105,9 @@ def log_mean_depth(
     greatest = _within(_greatest(kind, area_mm2, slab), slab)
     blind = LogDepth(greatest.mu + float(np.log(ratio)), float(np.hypot(greatest.sd, spread / ratio)))
     chance = THROUGH_CHANCE.get(kind, 0.0) if through is None else through
-    # A hole through the slab narrows on its way: its mean depth is the thickness or a little less.
-    return _mixed([(1.0 - chance, blind), (chance, LogDepth(float(np.log(slab)) - 0.03, 0.05))])
+    # A void that comes out below is as deep as the slab is thick at its deepest; its walls still slope.
+    pierced = LogDepth(float(np.log(ratio * slab)), spread / ratio)
+    return _mixed([(1.0 - chance, blind), (chance, pierced)])
 
 
 def prior_estimate(
@@ -179,21 +180,21 @@ def _above(log: LogDepth, floor_mm: float) -> LogDepth:
     return LogDepth(mu, max(float(np.sum(weight * (x - mu) ** 2) / weight.sum()) ** 0.5, 0.15))
 
 
-def through_estimate(thickness_mm: float) -> DepthEstimate:
-    """Return the depth of a hole through the slab: its thickness.
+def through_estimate(thickness_mm: float, kind: Kind = Kind.KNOT_HOLE) -> DepthEstimate:
+    """Return the depth of a void that comes out below: greatest depth is the slab's thickness.
 
-    A tape reads the thickness to 1 mm or 2 %, the same for all holes; a hole narrows or widens on its way by a
-    few per cent of its own.
+    Its walls slope, so that the mean depth is less, by the kind's shape. A tape reads the thickness to 1 mm or
+    2 %, the same for all such voids.
     """
+    ratio, spread = mean_over_max(kind)
     return DepthEstimate(
         source="through",
-        mean_mm=thickness_mm,
+        mean_mm=ratio * thickness_mm,
         max_mm=thickness_mm,
-        own_rel=THROUGH_OWN_REL,
+        own_rel=spread / ratio,
         shared_rel={"thickness": max(THICKNESS_REL, THICKNESS_MM / thickness_mm)},
     )
 
 
-THROUGH_OWN_REL = 0.04
 THICKNESS_REL = 0.01
 THICKNESS_MM = 0.5

@@ -23,10 +23,10 @@ BRACKETS: dict[Kind, tuple[float, float]] = {
     Kind.CRACK: (0.40, 0.75),
     # An open seam is a slot of even depth, or one that closes toward one end.
     Kind.SEAM_GAP: (0.50, 1.00),
-    # A bark void is a dish: between a cone with a rounded tip and a half ellipsoid.
-    Kind.BARK_VOID: (0.38, 0.67),
-    # A knot's hole: between a half ellipsoid's lower half and a cylinder.
-    Kind.KNOT_HOLE: (0.50, 1.00),
+    # A bark void is a dish: between a broad dish with one pit (below a cone's 1/3) and a half ellipsoid.
+    Kind.BARK_VOID: (0.25, 0.67),
+    # A knot narrows toward the pith: between a cone and a cylinder.
+    Kind.KNOT_HOLE: (0.33, 1.00),
     # A beetle's hole is drilled: a cylinder with a round end.
     Kind.HOLE: (0.75, 1.00),
 }

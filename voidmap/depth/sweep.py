@@ -171,16 +171,20 @@ def refine(
         (cv2.Sobel(v.image, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(v.image, cv2.CV_32F, 0, 1, scale=1 / 8))
         for v in views
     ]
-    pushed = np.zeros(grid.shape, np.float32)
-    for n in range(ROUNDS):
-        push, pull, _ = _normal_equation(views, slopes, grid, depth, window)
+    limit = _px_as_mm(views, grid)
+    for n in range(ROUNDS + 1):
+        push, pull, match = _normal_equation(views, slopes, grid, depth, window)
         step = np.where(pull > 0, push / np.maximum(pull, 1e-9), 0).astype(np.float32)
-        limit = _px_as_mm(views, grid)
-        depth = np.clip(depth - np.clip(step, -limit, limit), lo_mm, hi_mm).astype(np.float32)
-        pushed = step
-        if n < ROUNDS - 1:
-            depth = cv2.medianBlur(depth, 3)
-    _, pull, match = _normal_equation(views, slopes, grid, depth, window)
+        step = np.clip(step, -limit, limit)
+        if n == 0:
+            kept = [depth, step, pull, match]
+        else:
+            # A round that made the match worse went too far: the best depth so far stays, with half the step.
+            better = match > kept[3]
+            kept[1] = kept[1] * np.float32(0.5)
+            kept = [np.where(better, new, old) for new, old in zip((depth, step, pull, match), kept, strict=True)]
+        depth = cv2.medianBlur(np.clip(kept[0] - kept[1], lo_mm, hi_mm).astype(np.float32), 3)
+    depth, pushed, pull, match = kept
     spread = 2 * (1 - np.clip(match, 0, 0.999)) * NOISE_CELLS / np.maximum(pull * window**2, 1e-9)
     error = np.sqrt(spread + pushed**2).astype(np.float32)
     return DepthMap(depth, error, match)
