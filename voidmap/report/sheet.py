@@ -280,15 +280,15 @@ def _coats(sheet: Sheet) -> str:
         parts.append(f"<h3>What the photo of coat {sheet.coats[-1].number} could show</h3>{curve}")
     if sheet.close_ups:
         rows = "".join(
-            f"<h3>{escape(c.site)}</h3><ul class='strip'>"
+            f"<div><h3>{escape(c.site)}</h3><ul class='strip'>"
             + "".join(
                 f'<li><img src="{uri}" alt="{escape(c.site)} {escape(word)}"><br><small>{escape(word)}</small></li>'
                 for uri, word in zip(c.uris, c.words, strict=True)
             )
-            + "</ul>"
+            + "</ul></div>"
             for c in sheet.close_ups
         )
-        parts.append(f"<h3>Sites that came back</h3>{rows}")
+        parts.append(f'<h3>Sites that came back</h3><div class="strips">{rows}</div>')
     return "".join(parts)
 
 
