@@ -29,7 +29,7 @@ COAT_VIEW_MM = 360.0
 COAT_MEGAPIXELS = 6.2
 """2876 px over 360 mm: a 0.5 mm pinhole is 4 px wide."""
 FIRST_PINHOLES = 330
-CLOSES = {"rim": 0.62, "pore": 0.85, "bubble": 0.95}
+CLOSES = {"rim": 0.68, "pore": 0.9, "bubble": 0.97}
 """Each coat closes this share; few new ones come, so that the third coat leaves a handful at the rims."""
 NEW_SHARE = 0.02
 
@@ -89,6 +89,7 @@ def write_demo(folder: Path) -> None:
     rows, columns = np.nonzero(void.mask)
     x, y = slab.grid.to_mm([[columns.mean() + void.box.left, rows.mean() + void.box.top]])[0]
     room = np.array([LENGTH_MM / 2 - 0.56 * COAT_VIEW_MM, WIDTH_MM / 2 - 0.46 * COAT_VIEW_MM]).clip(0)
+    x -= 0.27 * COAT_VIEW_MM  # the fill to one side, so that the board need not hide it
     middle = (float(np.clip(x, -room[0], room[0])), float(np.clip(y, -room[1], room[1])))
     rng = np.random.default_rng([SEED, 5])
     size = (1.25 * COAT_VIEW_MM, 1.0 * COAT_VIEW_MM)
