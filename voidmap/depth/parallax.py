@@ -21,6 +21,8 @@ LEAST_BASE_REL = 0.08
 NARROWEST_MM = 4.0
 """Into a gap narrower than this (mean width) two lines of sight do not reach the floor together."""
 LEAST_AREA_MM2 = 60.0
+LEAST_CHANCE = 0.005
+"""A region that is a void with less than this chance is left out: its expected share of the volume is nothing."""
 RIM_PX = 2
 """Cells at the rim that are left out of the matching: they show the top's edge, not the inside."""
 RING_MM = 10.0
@@ -68,7 +70,9 @@ def has_parallax(planes: Sequence[Plane]) -> bool:
 
 
 def measurable(region: Region) -> bool:
-    """Whether a region is wide enough for two lines of sight to reach its floor."""
+    """Whether a region may be a void and is wide enough for two lines of sight to reach its floor."""
+    if region.void_probability < LEAST_CHANCE:
+        return False
     return region.area_mm2 >= LEAST_AREA_MM2 and region.area_mm2 >= NARROWEST_MM * region.length_mm
 
 
@@ -90,10 +94,10 @@ def relief(
     side = 2 * RIM_PX + 1
     opening = cv2.erode(inside, np.ones((side, side), np.uint8)).astype(np.float32)
     deepest = DEEPER_THAN_SLAB * (thickness_mm or USUAL_THICKNESS_MM)
-    views = _views(photos, planes, grid, opening, deepest)
-    whole = _views(photos, planes, grid, None, 0.0)
-    if len(views) < 2 or len(whole) < 2:
+    whole = [v for p, q in zip(photos, planes, strict=True) if (v := make_view(p, q, grid, deepest)) is not None]
+    if len(whole) < 2:
         return None
+    views = [view.through(opening, grid) for view in whole]
     level, level_error = _level(whole, grid, inside)
     found = sweep(views, grid, PROUDEST_MM, deepest)
     mask = inside > 0
@@ -105,13 +109,6 @@ def relief(
         # Below the slab is the bench: a fill ends at the underside.
         depths = np.minimum(depths, np.float32(thickness_mm))
     return Relief(depths, mask, grid, sure, level_error)
-
-
-def _views(
-    photos: Sequence[Photo], planes: Sequence[Plane], grid: Grid, opening: Picture | None, deepest_mm: float
-) -> list[View]:
-    made = (make_view(p, q, grid, opening, deepest_mm) for p, q in zip(photos, planes, strict=True))
-    return [view for view in made if view is not None]
 
 
 def _level(views: Sequence[View], grid: Grid, inside: NDArray[np.uint8]) -> tuple[Picture, float]:

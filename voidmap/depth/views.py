@@ -8,7 +8,7 @@ scaling and a shift; lens distortion is taken out once, when the view is made.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -91,6 +91,14 @@ class View:
         by_depth = [(-off * slope).astype(np.float32) for off in (off_x, off_y)]
         return column.astype(np.float32), row.astype(np.float32), by_depth[0], by_depth[1]
 
+    def through(self, opening: Picture, grid: Grid) -> View:
+        """Return the view with only those lines of sight that pass through an opening, (h, w) float32 on ``grid``."""
+        shift = [(self.grid.x0_mm - grid.x0_mm) / grid.mm_per_px, (self.grid.y0_mm - grid.y0_mm) / grid.mm_per_px]
+        matrix = np.array([[1.0, 0.0, shift[0]], [0.0, 1.0, shift[1]]])
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        seen = cv2.warpAffine(opening, matrix, (self.grid.width, self.grid.height), flags=flags)
+        return replace(self, opening=seen * self.opening)
+
     def half(self) -> View:
         """Return the view at half the resolution."""
         coarse = self.grid.coarser(2)
@@ -116,7 +124,7 @@ def camera_height(camera_mm: Floats) -> float:
     return -float(camera_mm[2])
 
 
-def make_view(photo: Photo, plane: Plane, grid: Grid, opening: Picture | None, deepest_mm: float) -> View | None:
+def make_view(photo: Photo, plane: Plane, grid: Grid, deepest_mm: float) -> View | None:
     """Lay a photo's look at a grid's box square-on, with the margin that depth asks for.
 
     Parameters
@@ -125,8 +133,6 @@ def make_view(photo: Photo, plane: Plane, grid: Grid, opening: Picture | None, d
         The photo and the plane of the slab's top in it.
     grid
         The cells whose depth is wanted.
-    opening
-        (h, w) float32 on ``grid``: 1 where the void is open at the top; None where all is to be seen.
     deepest_mm
         The greatest depth that will be asked for.
 
@@ -154,11 +160,4 @@ def make_view(photo: Photo, plane: Plane, grid: Grid, opening: Picture | None, d
     image = cv2.remap(
         grey, at_x - np.float32(left), at_y - np.float32(top), cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
-    if opening is None:
-        seen = inside.astype(np.float32)
-    else:
-        shift_x, shift_y = (mine.x0_mm - grid.x0_mm) / grid.mm_per_px, (mine.y0_mm - grid.y0_mm) / grid.mm_per_px
-        matrix = np.array([[1.0, 0.0, shift_x], [0.0, 1.0, shift_y]])
-        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        seen = cv2.warpAffine(opening, matrix, (mine.width, mine.height), flags=flags) * inside
-    return View(image, seen.astype(np.float32), mine, plane.camera_mm)
+    return View(image, inside.astype(np.float32), mine, plane.camera_mm)
