@@ -180,7 +180,7 @@ def test_an_outline_is_dragged_to_where_the_rim_is(opened, tmp_path):
     before = next(d for d in job.read(Intake).defects if d.id == "D02")
     tap(page, 120, 60)
     page.get_by_role("button", name="Redraw").click()
-    page.locator("#map").scroll_into_view_if_needed()
+    assert page.get_by_label("Kind of the new one").is_hidden()
     tap(page, 120, 62)
     corner = max(before.outline_mm, key=lambda p: p[0] + p[1])
     page.mouse.move(*where(page, *corner))
@@ -206,6 +206,9 @@ def test_redrawing_can_be_left_without_a_trace(opened, tmp_path):
 
 def test_a_finger_beside_a_small_hole_finds_it(opened, tmp_path):
     page = opened(write_sheet(a_job(tmp_path / "desk").folder), "phone")
+    page.locator('tr[data-id="D07"]').click()
+    assert page.locator("#card .figures").inner_text().startswith("D07")
+    assert page.evaluate("document.getElementById('card').getBoundingClientRect().top < innerHeight"), "it is in view"
     tap(page, 300 + 25, -90)
     assert page.locator("#card .figures").inner_text().startswith("D03")
 

@@ -43,6 +43,7 @@
     field("kind").value = chosen.kind;
     field("depth").value = "";
     field("note").value = chosen.note;
+    card.scrollIntoView({ block: "nearest" });
   }
 
   function chooseNear(event) {
@@ -82,6 +83,7 @@
       ? `Drag the points of ${of.id}; tap on its line for a new point.`
       : "Tap around the rim, point by point, then Done. Make the map larger for small ones.";
     paint();
+    document.getElementById("view").scrollIntoView({ block: "nearest" });
   }
 
   function paint() {
