@@ -42,6 +42,9 @@ SEAM_RANGE_REL = (1 / 15, 1.0)
 BARK_RANGE_REL = (1 / 8, 1.0)
 KNOT_RANGE_REL = (1 / 3, 3.0)
 HOLE_RANGE_MM = (1.5, 25.0)
+PIT_REL = 0.4
+"""A dish or a check that comes out below may do so at one pit only, with a shallow rest (log; an estimate): a knot's
+hole goes through as a whole."""
 _NODES = np.linspace(-4.0, 4.0, 161)
 
 
@@ -106,7 +109,7 @@ def log_mean_depth(
     blind = LogDepth(greatest.mu + float(np.log(ratio)), float(np.hypot(greatest.sd, spread / ratio)))
     chance = THROUGH_CHANCE.get(kind, 0.0) if through is None else through
     # A void that comes out below is as deep as the slab is thick at its deepest; its walls still slope.
-    pierced = LogDepth(float(np.log(ratio * slab)), spread / ratio)
+    pierced = LogDepth(float(np.log(ratio * slab)), _pierced_rel(kind))
     return _mixed([(1.0 - chance, blind), (chance, pierced)])
 
 
@@ -180,18 +183,23 @@ def _above(log: LogDepth, floor_mm: float) -> LogDepth:
     return LogDepth(mu, max(float(np.sum(weight * (x - mu) ** 2) / weight.sum()) ** 0.5, 0.15))
 
 
+def _pierced_rel(kind: Kind) -> float:
+    """Return the standard error (log) of the mean depth of a void that comes out below, given the thickness."""
+    ratio, spread = mean_over_max(kind)
+    return float(np.hypot(spread / ratio, 0.0 if kind is Kind.KNOT_HOLE else PIT_REL))
+
+
 def through_estimate(thickness_mm: float, kind: Kind = Kind.KNOT_HOLE) -> DepthEstimate:
     """Return the depth of a void that comes out below: greatest depth is the slab's thickness.
 
     Its walls slope, so that the mean depth is less, by the kind's shape. A tape reads the thickness to 1 mm or
     2 %, the same for all such voids.
     """
-    ratio, spread = mean_over_max(kind)
     return DepthEstimate(
         source="through",
-        mean_mm=ratio * thickness_mm,
+        mean_mm=mean_over_max(kind)[0] * thickness_mm,
         max_mm=thickness_mm,
-        own_rel=spread / ratio,
+        own_rel=_pierced_rel(kind),
         shared_rel={"thickness": max(THICKNESS_REL, THICKNESS_MM / thickness_mm)},
     )
 

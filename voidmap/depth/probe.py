@@ -17,7 +17,7 @@ DOTS = 3
 LARGE_MM2 = 400.0
 """A void of this area is large: 20 mm by 20 mm leaves room for three dots."""
 DOT_SHAPE_REL = 0.35
-"""How far a floor strays from the shape model at one place (log; checked on simulated slabs)."""
+"""How far a floor strays from the shape model at one place (log; an estimate, not measured)."""
 SMALLEST_SHARE = 0.25
 """A dot where less than this share of the mean depth is expected says little: its reading is not scaled further up."""
 
