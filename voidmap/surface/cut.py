@@ -181,12 +181,11 @@ def _look_ratio(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools) -> Flo
     total = np.zeros(len(looks))
     if min(slab.sum(), bench.sum()) <= NEAREST:
         return total
+    colour = _typical(coarse, looks[:, COLOUR], LEAST_SCATTER[COLOUR], bench)
+    shade = np.where(looks[:, 0] < np.percentile(looks[bench, 0], 25), colour, 0.0)
     for columns in (TONE, TEXTURE):
         typical = [_typical(coarse, looks[:, columns], LEAST_SCATTER[columns], known) for known in (slab, bench)]
-        if columns is TONE:
-            shaded = looks[:, 0] < np.percentile(looks[bench, 0], 25)
-            colour = _typical(coarse, looks[:, COLOUR], LEAST_SCATTER[COLOUR], bench)
-            typical[1] = np.where(shaded, np.maximum(typical[1], SHADE_TRUST * colour), typical[1])
+        typical[1] = np.maximum(typical[1], SHADE_TRUST * shade)
         total += np.log((typical[0] + UNKNOWN) / (typical[1] + UNKNOWN))
     return total
 

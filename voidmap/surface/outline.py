@@ -85,8 +85,9 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
     ring = _grow(hidden, coarse_px(RING_MM, ortho, coarse)) if len(sheets) else _middle(coarse)
     known = _fill(coarse, ortho, patterns_mm) if len(sheets) else ring
     rough = _rough(coarse, known & coarse.valid, ring & coarse.valid, _grow(hidden, 1), ortho)
+    beside = coarse_px(BESIDE_MM, ortho, coarse)
     for sheet in sheets:
-        rough = _under_sheet(rough, _fill(coarse, ortho, [sheet]), coarse_px(BESIDE_MM, ortho, coarse)) & coarse.valid
+        rough = _under_sheet(rough, _fill(coarse, ortho, [sheet]), known, beside) & coarse.valid
     rough = _up_to_border(rough, coarse.valid)
     contour = (edges.contour_px(rough) + 0.5) / coarse.scale - 0.5
     outline_mm, cut, blur_mm = edges.refine(ortho, contour, search_px=SEARCH_COARSE_PX / coarse.scale)
@@ -123,12 +124,13 @@ def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools, ortho: Orth
     return mask
 
 
-def _under_sheet(mask: Bools, sheet: Bools, beside: int) -> Bools:
+def _under_sheet(mask: Bools, sheet: Bools, known: Bools, beside: int) -> Bools:
     """Draw the slab's edge straight under a sheet, between the places where it comes out on both sides.
 
-    Under a sheet the top is what the slab beside the sheet spans; a sheet inside of the slab is spanned whole.
+    Under a sheet the top is what its pattern (known to lie on the slab) and the slab beside the sheet span; a
+    sheet inside of the slab is spanned whole.
     """
-    near = np.argwhere(mask & ~sheet & _grow(sheet, beside))
+    near = np.argwhere((mask & ~sheet & _grow(sheet, beside)) | (known & sheet))
     if len(near) < 3:
         return mask | sheet
     hull = cv2.convexHull(near[:, ::-1].astype(np.int32))

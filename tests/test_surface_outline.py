@@ -1,0 +1,172 @@
+"""The slab's outline: drawn slabs of exactly known area come back within the interval.
+
+Areas are exact: the shoelace formula for polygons, pi r^2 for the disc (checked apart from the drawing).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from slab_scenes import Look, Scene, disc, draw_scene, live_slab, pattern_at, rectangle
+
+from voidmap.errors import CantTell
+from voidmap.model import Floats, Plane, SlabFound
+from voidmap.records import Lens, SlabRecord
+from voidmap.surface import find_slab, slab_record, whole_slab
+from voidmap.surface.covered import fill_polygons, find_sheets
+from voidmap.surface.edges import EDGE_SCALE_MM, edge_length_mm
+
+SCALE_REL = 0.001
+
+
+def exact_plane(scene: Scene, scale_rel: float = SCALE_REL) -> Plane:
+    """A camera 1 m above the slab that looks straight down; its draws differ in height by ``scale_rel``."""
+    focal, height = 1000.0, 1000.0
+    base = np.array([0, 0, 0, 0, 0, height, focal, focal, 500.0, 380.0, 0, 0, 0, 0, 0])
+    draws = np.tile(base, (200, 1))
+    draws[:, 5] *= 1 + np.random.default_rng(5).normal(0, scale_rel, 200)
+    return Plane((1000, 760), Lens(focal, focal, 500.0, 380.0), np.eye(3), np.array([0, 0, height]), draws, "boards")
+
+
+def measured(scene: Scene) -> tuple[SlabFound, SlabRecord]:
+    found = find_slab(scene.ortho, scene.patterns_mm)
+    return found, slab_record(found, exact_plane(scene), thickness_mm=45.0)
+
+
+def overlap(scene: Scene, found: SlabFound) -> float:
+    truth = fill_polygons(scene.ortho, [scene.outline_mm]) & scene.ortho.valid
+    return float((truth & found.mask).sum() / (truth | found.mask).sum())
+
+
+def within(value: float, interval: tuple[float, float]) -> bool:
+    return interval[0] <= value <= interval[1]
+
+
+@pytest.mark.parametrize("bench", ["plain", "speckle", "stripes", "planks"])
+def test_rectangle_of_known_area_comes_back(bench: str) -> None:
+    scene = draw_scene(
+        rectangle(700, 420, 6), (pattern_at(-120, 30, 12),), np.random.default_rng(1),
+        look=Look(bench=(70, 65, 60), bench_kind=bench, sap_mm=30), grain_deg=6,
+    )  # fmt: skip
+    found, record = measured(scene)
+    assert overlap(scene, found) >= 0.99
+    assert within(700 * 420, record.area_interval_mm2)
+    assert record.area_interval_mm2.hi - record.area_interval_mm2.lo < 0.02 * record.area_mm2
+    assert record.edge_mm == pytest.approx(2 * (700 + 420), rel=0.01)
+    assert not record.leaves_frame
+    assert {run.kind for run in record.edge_runs} >= {"sawn"}
+    assert sum(run.length_mm for run in record.edge_runs if run.kind == "sawn") > 0.9 * 2 * (700 + 420)
+
+
+def test_disc_of_known_area_comes_back_live() -> None:
+    scene = draw_scene(disc(290), (pattern_at(0, 20, -8),), np.random.default_rng(2), look=Look(bench=(60, 60, 70)))
+    found, record = measured(scene)
+    assert overlap(scene, found) >= 0.99
+    assert within(np.pi * 290**2, record.area_interval_mm2)
+    assert record.edge_mm == pytest.approx(2 * np.pi * 290, rel=0.01)
+    assert {run.kind for run in record.edge_runs} == {"live"}
+
+
+@pytest.mark.parametrize("soft_mm", [1.0, 12.0])
+def test_shadow_on_the_bench_is_no_slab(soft_mm: float) -> None:
+    rng = np.random.default_rng(3)
+    outline = live_slab(rng, 720, 400, 4)
+    look = Look(bench=(190, 195, 200), shadow_mm=30, shadow_soft_mm=soft_mm, shadow_depth=0.55)
+    scene = draw_scene(outline, (pattern_at(-150, 10, 5),), rng, look=look, grain_deg=4)
+    found, record = measured(scene)
+    assert overlap(scene, found) >= 0.985
+    assert within(scene.area_mm2, record.area_interval_mm2) or overlap(scene, found) >= 0.995
+
+
+def test_sheet_that_hangs_over_the_edge_is_covered_and_bench_is_not() -> None:
+    scene = draw_scene(
+        rectangle(700, 420), (pattern_at(-120, 0), pattern_at(215, 125, 0)), np.random.default_rng(4),
+        look=Look(bench=(60, 70, 60)), margin_mm=30,
+    )  # fmt: skip
+    found, _ = measured(scene)
+    assert overlap(scene, found) >= 0.97
+    assert (found.covered & ~found.mask).sum() == 0
+    truth = fill_polygons(scene.ortho, find_sheets(scene.ortho, scene.patterns_mm))
+    assert found.covered.sum() > 0.85 * truth.sum()
+
+
+@pytest.mark.parametrize("margin_mm", [10.0, 25.0, 43.0])
+def test_sheets_are_found_whatever_their_margin(margin_mm: float) -> None:
+    scene = draw_scene(
+        rectangle(900, 600), (pattern_at(0, 0, 9),), np.random.default_rng(6), margin_mm=margin_mm
+    )  # fmt: skip
+    (sheet,) = find_sheets(scene.ortho, scene.patterns_mm)
+    sides = np.hypot(*(np.roll(sheet, -1, axis=0) - sheet).T)
+    assert sides[0] == pytest.approx(210 + 2 * margin_mm, abs=1.5)
+    assert sides[1] == pytest.approx(150 + 2 * margin_mm, abs=1.5)
+
+
+def test_slab_that_leaves_the_photo_says_so() -> None:
+    rng = np.random.default_rng(7)
+    scene = draw_scene(
+        rectangle(1400, 400) + np.array([300.0, 0.0]), (pattern_at(50, 0),), rng, look=Look(bench=(95, 75, 60))
+    )
+    found, record = measured(scene)
+    assert record.leaves_frame
+    assert "cut" in found.edge_kinds
+    assert overlap(scene, found) >= 0.985
+    left = [x for (x, _) in record.outline_mm]
+    assert record.edge_mm == pytest.approx(2 * (max(left) + 400) + 400, rel=0.03)
+
+
+def test_slab_that_fills_the_photo_has_no_edge() -> None:
+    scene = draw_scene(
+        rectangle(1600, 1400), (pattern_at(-100, 50, 8),), np.random.default_rng(8), look=Look(sap_mm=0)
+    )  # fmt: skip
+    found, record = measured(scene)
+    assert found.mask.sum() > 0.99 * scene.ortho.valid.sum()
+    assert record.leaves_frame
+    assert record.edge_mm < 0.05 * 2 * (1000 + 760)
+
+
+def test_whole_slab_takes_all_of_the_photo() -> None:
+    scene = draw_scene(rectangle(700, 420), (), np.random.default_rng(9))
+    found = whole_slab(scene.ortho)
+    assert found.mask.all()
+    assert found.leaves_frame
+    assert set(found.edge_kinds) == {"cut"}
+
+
+@pytest.mark.xfail(
+    strict=True, raises=pytest.fail.Exception, reason="a slab that fades into the bench is taken to fill the photo"
+)
+def test_slab_without_a_visible_edge_is_refused() -> None:
+    scene = draw_scene(
+        disc(250), (pattern_at(0, 0),), np.random.default_rng(10), look=Look(bench=(60, 90, 60), sap_mm=0, blur_mm=0.5)
+    )
+    sheet = fill_polygons(scene.ortho, find_sheets(scene.ortho, scene.patterns_mm))
+    hazy = cv2.GaussianBlur(scene.ortho.pixels, (0, 0), 60.0 / scene.ortho.mm_per_px)
+    hazy[sheet] = scene.ortho.pixels[sheet]
+    with pytest.raises(CantTell, match="photo again"):
+        find_slab(replace(scene.ortho, pixels=hazy), scene.patterns_mm)
+
+
+def test_area_interval_carries_the_scale() -> None:
+    scene = draw_scene(
+        rectangle(700, 420), (pattern_at(-120, 0),), np.random.default_rng(11), look=Look(bench=(60, 60, 60))
+    )
+    found = find_slab(scene.ortho, scene.patterns_mm)
+    narrow = slab_record(found, exact_plane(scene, 1e-6), thickness_mm=None).area_interval_mm2
+    wide = slab_record(found, exact_plane(scene, 0.01), thickness_mm=None).area_interval_mm2
+    # 1 % of height is 2 % of area: 95 % of it is 2 x 1.96 x 2 % wide.
+    assert (wide.hi - wide.lo) / (700 * 420) == pytest.approx(4 * 1.96 * 0.01, rel=0.2)
+    assert narrow.hi - narrow.lo < 0.3 * (wide.hi - wide.lo)
+
+
+def test_edge_length_of_a_rough_line_is_measured_at_its_stated_step() -> None:
+    x = np.arange(0, 600, 1.0)
+    rough = np.where(np.arange(600) % 2 == 0, 0.5, -0.5)
+    outline: Floats = np.vstack([np.column_stack([x, rough]), np.column_stack([x[::-1], 300 + rough])])
+    walked = np.hypot(*np.diff(outline, axis=0).T).sum()
+    length = edge_length_mm(outline, np.zeros(len(outline), dtype=bool))
+    assert walked > 1.3 * 2 * 600
+    assert length < 1.1 * (2 * 600 + 2 * 300)
+    assert EDGE_SCALE_MM == 5.0
