@@ -28,10 +28,10 @@ COAT_QUALITY = 78
 COAT_VIEW_MM = 360.0
 COAT_MEGAPIXELS = 6.2
 """2876 px over 360 mm: a 0.5 mm pinhole is 4 px wide."""
-FIRST_PINHOLES = 330
-CLOSES = {"rim": 0.68, "pore": 0.9, "bubble": 0.97}
+FIRST_PINHOLES = 210
+CLOSES = {"rim": 0.76, "pore": 0.9, "bubble": 0.97}
 """Each coat closes this share; few new ones come, so that the third coat leaves a handful at the rims."""
-NEW_SHARE = 0.02
+NEW_SHARE = 0.015
 
 README = """# Demo photos
 
