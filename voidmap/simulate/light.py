@@ -17,6 +17,8 @@ HORIZON_STEPS = 16
 """Distances at which the horizon is looked for."""
 SHADOW_STEPS = 48
 """Distances at which something between a cell and the lamp is looked for."""
+MOST_THROW_MM = 300.0
+"""Shadows thrown farther than this are not followed on the fine grid."""
 LAMP_SAMPLES = 5
 """Points of the lamp's disc."""
 COARSE_MM = 4.0
@@ -218,8 +220,11 @@ def illuminate(slab: Slab, light: Light, *, casts: F32 | None = None) -> Lit:
         top = np.where(level[rows, :, None], part, _lookup(slab.grid, rows, coarse, top_light))
         radiance[rows] = slab.albedo[rows] * top
     uneven = _uneven(slab, caster, light)
+    tall = slab.thickness_mm - min(0.0, float(caster.min()))
+    throw = 1.15 * tall / np.tan(np.radians(light.elevation_deg)) + 4
+    reach = round(min(throw, MOST_THROW_MM) / slab.grid.cell_mm)
     for box in _tiles(uneven):
-        wide_box = box.grown(round(min(60.0, 1.5 * slab.thickness_mm) / slab.grid.cell_mm), slab.grid)
+        wide_box = box.grown(reach, slab.grid)
         dy, dx = box.top - wide_box.top, box.left - wide_box.left
         inner = Box(dy, dy + box.bottom - box.top, dx, dx + box.right - box.left)
         wide_depth = np.ascontiguousarray(caster[wide_box.at])

@@ -181,7 +181,7 @@ def _write_raking(folder: Path, name: str, scene: Scene) -> Path:
     """Light the slab by one low lamp with a peg on it; only the peg's foot and shadow are drawn."""
     rng = np.random.default_rng([scene.seed, 2000])
     light = random_light(rng, raking=True)
-    place = _free_place(rng, scene)
+    place = _free_place(rng, scene, light)
     casts, slab = _with_peg(scene.slab, place)
     lit = illuminate(slab, light, casts=casts)
     camera = replace(scene.cameras[0], exposure=None)
@@ -197,15 +197,24 @@ def _write_raking(folder: Path, name: str, scene: Scene) -> Path:
     return _write(folder, f"{name}-r", photograph(lit, camera, rng, scene.sheets), truth, camera, 20)
 
 
-def _free_place(rng: np.random.Generator, scene: Scene) -> tuple[float, float]:
+def _free_place(rng: np.random.Generator, scene: Scene, light: Light) -> tuple[float, float]:
+    """Return a place for the peg from which its shadow falls on bare wood, if there is one."""
     slab = scene.slab
     busy = ((slab.depth != 0) | ~slab.top).astype(np.uint8)
     for sheet in scene.sheets:
         cv2.fillPoly(busy, [np.round(slab.grid.to_cell(sheet.corners())).astype(np.int32)], 1)
     room = cv2.distanceTransform(1 - busy, cv2.DIST_L2, 5) * slab.grid.cell_mm
-    good = np.flatnonzero(room > min(45.0, 0.8 * float(room.max())))
-    row, column = np.unravel_index(int(rng.choice(good)), room.shape)
-    x, y = slab.grid.to_mm([[float(column), float(row)]])[0]
+    good = np.flatnonzero(room > min(30.0, 0.8 * float(room.max())))
+    rows, columns = np.unravel_index(rng.choice(good, 400), room.shape)
+    azimuth, elevation = np.radians(light.azimuth_deg), np.radians(light.elevation_deg)
+    throw = PEG_HEIGHT_MM / np.tan(elevation) / slab.grid.cell_mm
+    free = np.full(400, np.inf)
+    for part in (0.4, 0.7, 1.0):
+        c = np.clip(np.round(columns - part * throw * np.cos(azimuth)).astype(int), 0, room.shape[1] - 1)
+        r = np.clip(np.round(rows - part * throw * np.sin(azimuth)).astype(int), 0, room.shape[0] - 1)
+        free = np.minimum(free, room[r, c])
+    k = int(np.argmax(np.minimum(free, 20.0)))
+    x, y = slab.grid.to_mm([[float(columns[k]), float(rows[k])]])[0]
     return float(x), float(y)
 
 
