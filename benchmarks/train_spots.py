@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -275,8 +276,7 @@ def train(x, label, ratio, weight, rng, epochs=24):
     """Fit the net by Adam."""
     sizes = [x.shape[1], *HIDDEN, 3]
     net = [
-        [rng.normal(0, np.sqrt(2 / a), (a, b)).astype(np.float32), np.zeros(b, np.float32)]
-        for a, b in zip(sizes[:-1], sizes[1:], strict=True)
+        [rng.normal(0, np.sqrt(2 / a), (a, b)).astype(np.float32), np.zeros(b, np.float32)] for a, b in pairwise(sizes)
     ]
     first = [[np.zeros_like(p) for p in layer] for layer in net]
     second = [[np.zeros_like(p) for p in layer] for layer in net]

@@ -49,7 +49,7 @@ def coat(number, pinholes, *, closed=(), power=SHARP, hidden=0.0, window=(WINDOW
         density_per_m2=len(pinholes) / 0.2,
         ratings=rate([p.diameter_mm for p in pinholes]),
         photos=(photo,),
-        mm_per_px=0.2,
+        mm_per_px=0.1,
         align_rms_mm=0.05 if number > 1 else None,
         inspected_mm=window,
         grain_deg=grain,
@@ -81,7 +81,7 @@ def test_flood_when_the_finish_is_met():
 def test_a_photo_that_cannot_show_the_size_gives_no_all_clear():
     record = verdict([coat(1, [], power=BLURRED)], finish=FINISHES["own"])
     assert record.decision == "reshoot"
-    assert "nearer or sharper" in " ".join(record.reasons)
+    assert "take it again" in " ".join(record.reasons)
 
 
 def test_a_bad_photo_full_of_pinholes_is_still_clear_enough():

@@ -1,0 +1,1 @@
+"""Pinholes in a coat: found, measured, followed from coat to coat, judged."""

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from voidmap.coat.again import why_again
 from voidmap.coat.pattern import pattern_of
 from voidmap.errors import JobError, ValueRefused
 from voidmap.records import CoatRecord, Defect, Expected, SiteAdvice, Verdict
@@ -106,7 +107,8 @@ def verdict(
     met = float(np.mean(left <= finish.allowed))
     many = float(np.mean(left > finish.by_hand))
     blind = _blind(newest, finish)
-    decision, confidence = _decide(met, many, blind)
+    found = any(p.diameter_mm >= finish.smallest_mm for p in newest.pinholes)
+    decision, confidence = _decide(met, many, found, bool(blind))
     pattern = pattern_of(records, defects, seed=seed)
     reasons = (
         *_reasons(newest, finish, left, met, many, decision),
@@ -179,13 +181,7 @@ def _after_next(
 
 def _blind(record: CoatRecord, finish: Finish) -> tuple[str, ...]:
     """Why this photo can't show what the finish asks for; empty when it can."""
-    reasons = []
-    worst = record.power.d90_95_mm or record.power.d90_mm
-    if worst is None or worst > finish.smallest_mm:
-        known = "no size is sure to be seen" if worst is None else f"only {worst:.2f} mm is sure to be seen"
-        reasons.append(
-            f"This photo can't show every pinhole of {finish.smallest_mm:g} mm ({known}): photograph nearer or sharper."
-        )
+    reasons = list(why_again(record, finish.smallest_mm))
     seen, hidden = record.inspected_area_mm2, record.hidden_area_mm2
     if hidden > MOST_HIDDEN * (seen + hidden):
         reasons.append(
@@ -195,14 +191,18 @@ def _blind(record: CoatRecord, finish: Finish) -> tuple[str, ...]:
     return tuple(reasons)
 
 
-def _decide(met: float, many: float, blind: tuple[str, ...]) -> tuple[str, float]:
-    """Return the decision and the probability that it is the right one."""
+def _decide(met: float, many: float, found: bool, blind: bool) -> tuple[str, float]:
+    """Return the decision and the probability that it is the right one.
+
+    A photo that can't show all is still enough to seal again on, and to touch in what it does show: both end in
+    another photo. It is never enough to flood on.
+    """
     if many >= 0.5:
         return "seal_again", many
-    if blind:
-        return "reshoot", 1 - many
-    if met >= SURE_ENOUGH_TO_FLOOD:
+    if met >= SURE_ENOUGH_TO_FLOOD and not blind:
         return "flood", met
+    if blind and not (found and many <= 1 - SURE_ENOUGH_TO_FLOOD):
+        return "reshoot", 1 - max(met, many)
     return "spot_fill", 1 - many
 
 
