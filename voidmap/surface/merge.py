@@ -10,6 +10,7 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from voidmap.records import Kind
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.rim import Cover, cover_of
@@ -18,6 +19,8 @@ Judged = tuple[Candidate, Judgement]
 
 BRIDGE_MM = 2.0
 """Pieces with no more wood than this between them are one void: so thin a web is torn fibre, not a wall."""
+SLENDER = 10.0
+"""Length squared over area from which a thing is a crack by its shape (a disc has 1.3)."""
 
 
 def merged(judged: Sequence[Judged], mm_per_px: float) -> list[Judged]:
@@ -25,12 +28,19 @@ def merged(judged: Sequence[Judged], mm_per_px: float) -> list[Judged]:
     voids = [item for item in judged if item[1].is_void]
     rest = [item for item in judged if not item[1].is_void]
     reach = max(1, round(0.5 * BRIDGE_MM / mm_per_px))
-    pairs = [(i, j) for i in range(len(voids)) for j in range(i) if _near(voids[i][0].cover, voids[j][0].cover, reach)]
+    alike = ((i, j) for i in range(len(voids)) for j in range(i) if _narrow(voids[i]) == _narrow(voids[j]))
+    pairs = [(i, j) for i, j in alike if _near(voids[i][0].cover, voids[j][0].cover, reach)]
     rows, columns = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
     graph = coo_matrix((np.ones(len(rows)), (rows, columns)), shape=(len(voids), len(voids)))
     count, group_of = connected_components(graph, directed=False)
     groups = [[voids[k] for k in np.nonzero(group_of == g)[0]] for g in range(count)]
     return [*(_one(group, reach) for group in groups), *rest]
+
+
+def _narrow(item: Judged) -> bool:
+    """Whether it is a crack by its kind or its shape; a crack that runs into a hole stays apart from it."""
+    found, judgement = item
+    return judgement.kind in (Kind.CRACK, Kind.SEAM_GAP) or found.features["log_slender"] > np.log(SLENDER)
 
 
 def _near(one: Cover, other: Cover, reach: int) -> bool:
