@@ -67,7 +67,7 @@ def portion(product: Product, mix_ml: float, scale: ScaleStep) -> Portion:
     """Return the least whole-step parts that give at least ``mix_ml`` with the ratio within 1 %.
 
     The larger part carries the finer rounding, so the smaller one is counted up step by step until a whole
-    number of the larger lies within the tolerance; that is so at the latest when the larger counts 50.
+    number of the larger lies within the tolerance; that is so at the latest when the larger counts 51.
     """
     per_ml_a = product.density_a_g_per_ml if scale.by_weight else 1.0
     per_ml_b = product.density_b_g_per_ml if scale.by_weight else 1.0
@@ -78,15 +78,17 @@ def portion(product: Product, mix_ml: float, scale: ScaleStep) -> Portion:
     ratio = large / small
     first = max(1, math.ceil(small - 1e-9))
     best: tuple[int, int] | None = None
-    for n_small in range(first, first + math.ceil(0.5 / RATIO_TOLERANCE) + 2):
+    for n_small in range(first, first + math.ceil(0.5 / RATIO_TOLERANCE) + 3):
         if best is not None and n_small >= sum(best):
             break
         for n_large in (math.floor(ratio * n_small), math.ceil(ratio * n_small)):
-            if n_large < large - 1e-9 or abs(n_large / n_small / ratio - 1) > RATIO_TOLERANCE:
+            off = n_large / n_small / ratio
+            # Either way round: a ratio 1 % low is its inverse 1.01 % high.
+            if n_large < large - 1e-9 or max(off, 1 / off) - 1 > RATIO_TOLERANCE:
                 continue
             if best is None or n_small + n_large < sum(best):
                 best = (n_small, n_large)
-    assert best is not None, "a whole number of steps lies within 1 % once the larger part counts 50"
+    assert best is not None, "a whole number of steps lies within 1 % once the larger part counts 51"
     plain = first + max(1, math.ceil(large - 1e-9))
     a, b = best if flipped else best[::-1]
     a_ml, b_ml = a * scale.step / per_ml_a, b * scale.step / per_ml_b
