@@ -24,6 +24,9 @@ LEAST_SCATTER = np.array([0.02, 0.01, 0.01, 0.10, 0.10])
 TYPICAL = 1.2
 # A look that is this untypical of both sides says nothing.
 UNKNOWN = 0.2
+# The bench is seen all along the photo's border, the slab only around the boards: a look that is typical of
+# neither is rather the slab's. Share of UNKNOWN for the bench.
+BENCH_KNOWN = 0.9
 NEAREST = 16
 # Columns of looks that are judged together.
 TONE = slice(0, 3)
@@ -186,7 +189,7 @@ def _look_ratio(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools) -> Flo
     for columns in (TONE, TEXTURE):
         typical = [_typical(coarse, looks[:, columns], LEAST_SCATTER[columns], known) for known in (slab, bench)]
         typical[1] = np.maximum(typical[1], SHADE_TRUST * shade)
-        total += np.log((typical[0] + UNKNOWN) / (typical[1] + UNKNOWN))
+        total += np.log((typical[0] + UNKNOWN) / (typical[1] + UNKNOWN * BENCH_KNOWN))
     return total
 
 

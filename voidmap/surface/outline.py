@@ -22,8 +22,11 @@ Bools = NDArray[np.bool_]
 RING_MM = 12.0
 # The slab's edge is looked for this far beside a sheet, to be drawn on under it.
 BESIDE_MM = 12.0
-# A void that opens on the slab's side is bridged over up to about this opening.
-BRIDGE_MM = 120.0
+# Bark and shadow are this much darker (log units) than the darkest twentieth of the wood around the boards.
+RIND_DARKER = 0.25
+# A void that opens on the slab's side is bridged over: notches narrower than what a disc of this radius
+# can enter are filled (a live edge's own bays are rounder).
+BRIDGE_RADIUS_MM = 200.0
 # The outermost coarse px of a photo, half filled and blurred, are no evidence of an edge.
 BORDER_GAP_PX = 4
 # A slab that is not seen whole fills at least this share of the photo.
@@ -113,7 +116,9 @@ def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools, ortho: Orth
         mask, bare, odd = cut_apart(coarse, known, ring, ignore)
         if bare <= MOST_BARE:
             piece = _one_piece(mask & coarse.valid, known)
-            return _bridge(piece, odd & ~ignore, coarse_px(BRIDGE_MM / 2, ortho, coarse))
+            rind = _rind(coarse, piece & ~ignore, ring & ~ignore)
+            wood = _one_piece(piece & ~rind, known)
+            return _bridge(wood, (odd | rind) & ~ignore, coarse_px(BRIDGE_RADIUS_MM, ortho, coarse))
     mask, bare = cut_off_strips(coarse, ring, ignore)
     mask = _one_piece(mask & coarse.valid, ring)
     if bare > MOST_BARE or mask.sum() < LEAST_FILLED * coarse.valid.sum():
@@ -122,6 +127,17 @@ def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools, ortho: Orth
             "put a cloth of another colour under it, or light it evenly, and take the photo again",
         )
     return mask
+
+
+def _rind(coarse: Coarse, slab: Bools, ring: Bools) -> Bools:
+    """Return dark px along the slab's line: bark on its slanting side, or a shadow, beside the top's edge."""
+    light = np.asarray(coarse.looks[:, 0][coarse.labels])
+    if not (ring & slab).any():
+        return np.zeros_like(slab)
+    dark = slab & (light < np.percentile(light[ring & slab], 5) - RIND_DARKER)
+    pieces, count = ndimage.label(dark)
+    touching = np.unique(pieces[dark & _grow(~slab & coarse.valid, 2)])
+    return np.asarray(np.isin(pieces, touching[touching > 0])) if count else dark
 
 
 def _under_sheet(mask: Bools, sheet: Bools, known: Bools, beside: int) -> Bools:
@@ -144,10 +160,11 @@ def _bridge(mask: Bools, odd: Bools, radius: int) -> Bools:
 
     Notches that lie between two wider parts of the slab only: what bulges out beyond them stays out.
     """
-    pad = np.pad(mask, radius)
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
-    closed = cv2.morphologyEx(pad.astype(np.uint8), cv2.MORPH_CLOSE, kernel)[radius:-radius, radius:-radius]
-    notches = cv2.morphologyEx(((closed > 0) & ~mask & odd).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3)))
+    pad = np.pad(~mask, radius + 2, constant_values=True).astype(np.uint8)
+    reached = cv2.distanceTransform(pad, cv2.DIST_L2, cv2.DIST_MASK_PRECISE) <= radius
+    kept = cv2.distanceTransform(reached.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) > radius
+    closed = kept[radius + 2 : -radius - 2, radius + 2 : -radius - 2]
+    notches = cv2.morphologyEx((closed & ~mask & odd).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3)))
     return np.asarray(ndimage.binary_fill_holes(mask | (notches > 0)))
 
 
