@@ -99,7 +99,7 @@ def demo_text(done: Demo) -> str:
     for coat, verdict in zip(done.coats, done.verdicts, strict=True):
         lo, hi = coat.count_interval
         lines.append(
-            f"  after coat {coat.number}: {coat.count} pinholes ({lo:.0f} to {hi:.0f}): "
+            f"  after coat {coat.number}: {coat.count} pinholes seen, {lo:.0f} to {hi:.0f} are there: "
             f"{verdict.decision.replace('_', ' ')} ({verdict.confidence:.0%})"
         )
     lines += ["", f"The job sheet to read, correct and hand over: {done.sheet}", f"All results: {done.folder}"]
