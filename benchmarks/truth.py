@@ -23,9 +23,9 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 from shapely import Polygon, union_all
 from shapely.geometry.base import BaseGeometry
-from voidmap.job.coat import CoatOptions, inspect
 
 from voidmap.errors import VoidmapError
+from voidmap.job.coat import CoatOptions, inspect
 from voidmap.job.intake import IntakeOptions, take_in
 from voidmap.job.verdict import decide
 from voidmap.records import Intake
