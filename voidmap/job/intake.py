@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from voidmap.errors import ScaleError, ValueRefused
+from voidmap.errors import JobError, ScaleError, ValueRefused
 from voidmap.files import MEASURED, RESIN, Job, load_photos, open_job, read_json, write_text
 from voidmap.records import (
     Defect,
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 STEPS = ("reading photos", "scale", "outline", "voids", "depth", "writing")
 _NO_VOLUME = Interval(0.0, 0.0)
+SAME_SLAB_RATIO = 1.2
+"""Two measurings of one slab never differ this much in area, even when a photo cuts off an end."""
 
 
 @dataclass(frozen=True)
@@ -114,6 +116,7 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
         totals=totals,
         notes=(*notes, *_assumptions(photos, planes, slab, options)),
     )
+    _same_slab(job, measured)
     record = corrections.carry_over(job, measured)
     job.write(measured, name=MEASURED)
     job.write(record)
@@ -121,6 +124,18 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
     if not job.path(RESIN).exists():
         write_text(job.path(RESIN), fill.write_template())
     return record
+
+
+def _same_slab(job: Job, measured: Intake) -> None:
+    """Refuse to map one slab over another: the first one's records would be lost."""
+    if not job.has(Intake):
+        return
+    there, here = job.read(Intake).slab.area_mm2, measured.slab.area_mm2
+    if max(there, here) > SAME_SLAB_RATIO * min(there, here):
+        raise JobError(
+            f"the job {job.folder} holds another slab ({there / 1e6:.2f} m², this one {here / 1e6:.2f} m²)",
+            "name a new folder for this slab",
+        )
 
 
 def _planes(photos: Sequence[Photo], options: IntakeOptions) -> tuple[Plane, ...]:
