@@ -127,7 +127,8 @@ def read_json(path: Path | str) -> Any:
 
 def write_json(path: Path | str, values: Any) -> None:
     """Write a JSON file whole or not at all."""
-    write_text(path, json.dumps(values, indent=1, ensure_ascii=False) + "\n")
+    # Without indentation: outlines hold thousands of points, and writing them a line each takes longer than finding them.
+    write_text(path, json.dumps(values, ensure_ascii=False) + "\n")
 
 
 @dataclass(frozen=True)
