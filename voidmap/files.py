@@ -127,7 +127,7 @@ def read_json(path: Path | str) -> Any:
 
 def write_json(path: Path | str, values: Any) -> None:
     """Write a JSON file whole or not at all."""
-    # Without indentation: outlines hold thousands of points, and writing them a line each takes longer than finding them.
+    # Without indentation: outlines hold thousands of points, and a line for each takes longer to write than to find.
     write_text(path, json.dumps(values, ensure_ascii=False) + "\n")
 
 
