@@ -34,7 +34,7 @@ def register(app: typer.Typer) -> None:
         ] = "auto",
         peg: Annotated[
             str | None,
-            typer.Option("--peg", metavar="LENGTH", help="Height of a peg that stands on the slab in lamp light."),
+            typer.Option("--peg", metavar="LENGTH", help="Not in this version: a peg's height, for lamp light."),
         ] = None,
         as_json: options.AsJson = False,
     ) -> None:
