@@ -133,8 +133,8 @@ def _probing(intake: Intake, filling: Filling, overfill_mm: float) -> list[str]:
     by_id = {d.id: d for d in intake.defects}
     planned = {i.defect: i.lifts for cup in filling.cups if cup.product.name == "fill" for i in cup.items}
     greatest = next((c.product.greatest_pour_depth_mm for c in filling.cups if c.product.name == "fill"), 1.0)
-    saved = [(planned[i] - lifts_for(depth_mm(by_id[i]) + overfill_mm, greatest), i) for i in planned]
-    worth = [i for more, i in sorted(saved, reverse=True) if more > 0]
+    saved = {i: planned[i] - lifts_for(depth_mm(by_id[i]) + overfill_mm, greatest) for i in planned}
+    worth = sorted((i for i in planned if saved[i] > 0), key=lambda i: (-planned[i], -by_id[i].volume_ml))
     if not worth:
         return []
     return [

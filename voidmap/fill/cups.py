@@ -132,8 +132,9 @@ def _pack(task: Task, items: Sequence[Item], bench: Bench, limits: CupLimits) ->
 
 
 def _walk(items: list[Item]) -> tuple[Item, ...]:
-    order, _ = way_through([item.place_mm for item in items])
-    return tuple(items[i] for i in order)
+    """Start at the void with the most lifts and, of those, the most to pour; then go to the nearest."""
+    deepest = max(range(len(items)), key=lambda i: (items[i].lifts, items[i].ml))
+    return tuple(items[i] for i in way_through([item.place_mm for item in items], deepest))
 
 
 def _in_order(cups: list[Cup]) -> list[Cup]:

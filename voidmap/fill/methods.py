@@ -133,7 +133,7 @@ def _cavity(defect: Defect, slab: SlabRecord) -> tuple[str, str]:
     where = "opens on the edge, dammed" if defect.opens_on_edge else "closed all round"
     return (
         "tinted_resin",
-        f"{units.shop_area(defect.area_mm2)}, {_mm(depth)} deep, {where}: a fill that bonds and shows",
+        f"{units.shop_area(defect.area_mm2)}, {units.shop_length(depth)} ({_mm(depth)}) deep, {where}: a fill that bonds and shows",
     )
 
 
@@ -142,11 +142,15 @@ def depth_mm(defect: Defect) -> float:
     return defect.depth.max_mm if defect.depth is not None else 0.0
 
 
+PLACE_POINTS = 64
+"""So many points of a defect's outline tell which run of the edge is nearest."""
+
+
 def edge_place(defect: Defect, slab: SlabRecord) -> EdgeRun:
     """Return the run of the slab's edge that lies nearest to a defect."""
     if not slab.edge_runs or not slab.outline_mm or not defect.outline_mm:
         return EdgeRun("unknown", 0.0, 0)
-    near = _nearest_segment(slab.outline_mm, defect.outline_mm[::4])
+    near = _nearest_segment(slab.outline_mm, defect.outline_mm[:: max(1, len(defect.outline_mm) // PLACE_POINTS)])
     runs = sorted(slab.edge_runs, key=lambda run: run.start)
     return next((run for run in reversed(runs) if run.start <= near), runs[-1])
 

@@ -14,21 +14,16 @@ MOST_LOADS = 80
 """With more loads exchanges take too long to be worth it."""
 
 
-def way_through(points: Sequence[Point]) -> tuple[list[int], float]:
-    """Return an order to visit points in (shortest of all nearest-neighbour walks) and its length."""
-    best: tuple[list[int], float] = ([], math.inf)
-    for start in range(min(len(points), 12)):
-        left = [i for i in range(len(points)) if i != start]
-        order, length = [start], 0.0
-        while left:
-            here = points[order[-1]]
-            nearest = min(left, key=lambda i: math.dist(here, points[i]))
-            length += math.dist(here, points[nearest])
-            left.remove(nearest)
-            order.append(nearest)
-        if length < best[1]:
-            best = (order, length)
-    return best if points else ([], 0.0)
+def way_through(points: Sequence[Point], start: int) -> list[int]:
+    """Return an order to visit points in, from one of them always to the nearest that is left."""
+    left = [i for i in range(len(points)) if i != start]
+    order = [start]
+    while left:
+        here = points[order[-1]]
+        nearest = min(left, key=lambda i: math.dist(here, points[i]))
+        left.remove(nearest)
+        order.append(nearest)
+    return order
 
 
 def _spread(inside: Sequence[int], points: Sequence[Point]) -> float:

@@ -28,14 +28,14 @@ def fill_page(plan: FillPlan, *, title: str) -> str:
         _block("Assumed, not from a data sheet: check before mixing", _assumed(plan), "small"),
         _block("These do not agree", _list(plan.contradictions), "clash"),
         _pair(
-            _block("1 Prepare", _prepare(plan)) + _block("Without resin", _dry(plan)),
-            _block("4 Coats and what to buy", _coats(plan))
-            + _block("Chance that a cup runs short", _chances(plan))
-            + _block("Notes", _list(plan.notes), "tight"),
+            _block("1 Prepare", _prepare(plan)),
+            _block("Without resin", _dry(plan)) + _block("Chance that a cup runs short", _chances(plan)),
         ),
         _block("2 Mix and pour", _batches(plan)),
         _block("3 Time line", _timeline(plan)),
         _block("Cautions", _list(plan.cautions), "tight columns"),
+        _block("4 Coats and what to buy", _coats(plan)),
+        _block("Notes", _list(plan.notes), "tight columns"),
     ]
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
@@ -80,7 +80,7 @@ def _head(plan: FillPlan, title: str) -> str:
 
 def _prepare(plan: FillPlan) -> str:
     rows = "".join(
-        f'<tr><td class="box"></td><td>{escape(step)}</td><th>{escape(ids)}</th></tr>'
+        f'<tr><td class="box"></td><td>{escape(step)}</td><th>{escape(ids).replace("; ", "<br>")}</th></tr>'
         for step, ids in grouped_preparation(plan)
     )
     return f'<table class="prepare">{rows}</table>' if rows else ""
