@@ -131,10 +131,8 @@ def _cavity(defect: Defect, slab: SlabRecord) -> tuple[str, str]:
                 "stand as a straight wall, a patch keeps the edge's line"
             )
     where = "opens on the edge, dammed" if defect.opens_on_edge else "closed all round"
-    return (
-        "tinted_resin",
-        f"{units.shop_area(defect.area_mm2)}, {units.shop_length(depth)} ({_mm(depth)}) deep, {where}: a fill that bonds and shows",
-    )
+    size = f"{units.shop_area(defect.area_mm2)}, {units.shop_length(depth)} ({_mm(depth)}) deep"
+    return "tinted_resin", f"{size}, {where}: a fill that bonds and shows"
 
 
 def depth_mm(defect: Defect) -> float:
