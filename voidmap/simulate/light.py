@@ -118,7 +118,9 @@ def lamp_share(depth: F32, grid: Grid, light: Light, *, inner: Box | None = None
         climb = (here - np.float32(lz + oz)) / flat
         vx, vy = vx / flat, vy / flat
         lit = np.ones_like(here)
-        for s in _shadow_steps(drop / max(0.05, float(np.median(climb))) / grid.cell_mm):
+        steps = _shadow_steps(drop / max(0.05, float(np.median(climb))) / grid.cell_mm)
+        # A step stands for the gap before it: the rim lies anywhere in that, in the middle on average.
+        for s, gap in zip(steps, np.diff(steps, prepend=0.5), strict=True):
             there = cv2.remap(
                 depth,
                 columns + vx * np.float32(s),
@@ -127,7 +129,8 @@ def lamp_share(depth: F32, grid: Grid, light: Light, *, inner: Box | None = None
                 None,
                 cv2.BORDER_REPLICATE,
             )
-            clear = (there - here + climb * np.float32(s * grid.cell_mm)) / np.float32(0.5 * grid.cell_mm) + 0.5
+            rise = climb * np.float32((s - gap / 2) * grid.cell_mm)
+            clear = (there - here + rise) / np.float32(0.5 * grid.cell_mm) + 0.5
             np.minimum(lit, np.clip(clear, 0, 1), out=lit)
         total += lit
     return total / np.float32(LAMP_SAMPLES)
