@@ -163,11 +163,11 @@ def coat_against_window(every_h: float, earliest_h: float, latest_h: float) -> C
     if every_h < earliest_h:
         return Contradiction(
             first,
-            f"the window opens after {earliest_h:g} h",
+            f"the window opens after {earliest_h:.3g} h",
             f"wait {earliest_h - every_h:.1f} h more, or coat wet on wet only where the data sheet allows it",
         )
     return Contradiction(
         first,
-        f"the window closes after {latest_h:g} h",
+        f"the window closes after {latest_h:.3g} h",
         f"coat {every_h - latest_h:.1f} h sooner, or let it cure, wash and sand before the next coat",
     )
