@@ -109,3 +109,9 @@ def test_a_file_is_no_job(tmp_path, bare_photo):
 
 def test_schema_is_json():
     assert json.loads(run("schema", "intake").stdout)["$id"] == "voidmap/intake/1"
+
+
+def test_the_version_is_that_of_the_package():
+    from importlib.metadata import version
+
+    assert run("--version").stdout == f"voidmap {version('voidmap')}\n"

@@ -72,8 +72,19 @@ app = typer.Typer(
 )
 
 
+def _version(asked: bool) -> None:
+    if asked:
+        from importlib.metadata import version
+
+        typer.echo(f"voidmap {version('voidmap')}")
+        raise typer.Exit
+
+
 @app.callback(invoke_without_command=True)
-def start(ctx: typer.Context) -> None:
+def start(
+    ctx: typer.Context,
+    version: bool = typer.Option(False, "--version", callback=_version, is_eager=True, help="Print the version."),
+) -> None:
     """From photos of a slab to a fill plan, and from photos of its coats to a verdict.
 
     Alone, voidmap says what the next sensible step of the job in this folder is.

@@ -1,0 +1,5 @@
+"""``python -m voidmap`` does what ``voidmap`` does."""
+
+from voidmap.cli import main
+
+main()
