@@ -533,6 +533,10 @@ class Pinhole:
     """new, kept or uncertain."""
     photo: int = 0
     """Index into the record's photos."""
+    probability: float = 1.0
+    """Chance that it is a pinhole, by the classifier; 1 for one that the user set."""
+    from_user: bool = False
+    """The user set it; one that no photo showed has the photo place (-1, -1)."""
 
 
 @dataclass(frozen=True)
@@ -561,6 +565,9 @@ class Power:
     found: int
     curve: tuple[Point, ...] = ()
     """(diameter_mm, probability of detection)."""
+    fit: tuple[float, ...] = ()
+    """Intercept and slope of the curve's log odds over ln(diameter in mm), the intercept's variance, their
+    covariance and the slope's variance; empty when no curve could be told."""
 
 
 @dataclass(frozen=True)
@@ -607,6 +614,12 @@ class CoatRecord:
     grain_deg: float | None = None
     """Direction of the grain in the slab frame, degrees from x toward y; null when none could be told."""
     notes: tuple[str, ...] = ()
+    smallest_mm: float = 0.5
+    """The smallest pinhole that mattered when it was counted."""
+    frame_outline_mm: Outline = ()
+    """The slab's outline in the frame that the places are in: it ties them to the wood. Empty without an intake."""
+    from_user: tuple[str, ...] = ()
+    """What the user's own marks changed, one sentence each."""
 
 
 @dataclass(frozen=True)
@@ -667,6 +680,8 @@ class Verdict:
     finish: str = "client"
     would_change: tuple[str, ...] = ()
     """What would change the decision."""
+    inputs: dict[str, Any] = field(default_factory=dict)
+    """What the user asked for: numbers in place of the finish's, prices."""
 
 
 # --- boards, lens, shots --------------------------------------------------------------------------

@@ -24,6 +24,7 @@ def count_interval(
     rng: np.random.Generator,
     *,
     smallest_mm: float,
+    known: int = 0,
 ) -> Interval:
     """Return the 95 % interval of the number of pinholes of at least ``smallest_mm``.
 
@@ -38,6 +39,8 @@ def count_interval(
         Draws the simulation.
     smallest_mm
         The size that matters.
+    known
+        Pinholes beside the called ones that the user saw: the detector missed at least so many.
 
     Notes
     -----
@@ -50,7 +53,7 @@ def count_interval(
     shared = rng.normal(0.0, STRANGE_SURFACE, (DRAWS, 1))
     true = rng.random((DRAWS, len(probability))) < 1 / (1 + np.exp(-(logit[None, :] + shared)))
     if fit is None:
-        return _whole(equal_tailed(true.sum(axis=1).astype(np.float64)))
+        return _whole(equal_tailed(true.sum(axis=1).astype(np.float64) + known))
     matters = diameter_mm >= smallest_mm
     curves = rng.multivariate_normal((fit.intercept, fit.slope), np.asarray(fit.covariance), size=DRAWS)
     sizes = np.maximum(diameter_mm, smallest_mm)
@@ -58,7 +61,8 @@ def count_interval(
     missed = np.where(true & matters, rng.negative_binomial(1, chance), 0).sum(axis=1)
     at_least = np.clip(1 / (1 + np.exp(-(curves[:, 0] + curves[:, 1] * np.log(1.25 * smallest_mm)))), LEAST_CHANCE, 1.0)
     unseen = rng.negative_binomial(0.5, at_least)
-    return _whole(equal_tailed((true.sum(axis=1) + missed + unseen).astype(np.float64)))
+    more = np.maximum(missed + unseen, known)
+    return _whole(equal_tailed((true.sum(axis=1) + more).astype(np.float64)))
 
 
 def _whole(interval: Interval) -> Interval:

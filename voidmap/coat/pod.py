@@ -8,6 +8,7 @@ that is a bound with 97.5 % confidence, so it errs on the careful side.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,6 +46,22 @@ class Fit:
         """Return the size that is found with a probability."""
         x = (_logit(chance) - self.intercept) / self.slope
         return float(np.exp(x) if self.log_size else x)
+
+
+def fit_values(fit: Fit | None) -> tuple[float, ...]:
+    """Return a fit over log size as numbers: intercept, slope, their variances with the covariance in between."""
+    if fit is None:
+        return ()
+    (own, shared), (_, slope) = fit.covariance
+    return (fit.intercept, fit.slope, own, shared, slope)
+
+
+def fit_of_values(values: Sequence[float]) -> Fit | None:
+    """Return the fit over log size that :func:`fit_values` gave as numbers; None for none."""
+    if not values:
+        return None
+    intercept, slope, own, shared, other = values
+    return Fit(intercept, slope, True, 0.0, ((own, shared), (shared, other)))
 
 
 def fit_hit_miss(sizes: ArrayLike, hits: ArrayLike, *, log_size: bool = True) -> Fit:

@@ -43,13 +43,16 @@ def apply_all(measured: Intake, corrections: Corrections) -> Applied:
     work = _Work(measured)
     marks = [place_in(d) for d in measured.defects]
     for group in standing.groups:
+        items = [item for item in group.items if item.action not in (Action.PINHOLE, Action.NOT_PINHOLE)]
+        if not items:
+            continue
         lay = lay_over(
             group.slab_outline_mm,
             measured.slab.outline_mm if not _same(group.slab_outline_mm, measured) else group.slab_outline_mm,
             old_marks_mm=group.marks_mm,
             new_marks_mm=marks,
         )
-        for item in group.items:
+        for item in items:
             work.take(item, lay)
     return Applied(work.result(), tuple(work.lost))
 
@@ -74,8 +77,6 @@ class _Work:
         if item.action is Action.THICKNESS:
             self.slab = replace(self.slab, thickness_mm=item.thickness_mm)
             self.defects = [self._fresh(d) for d in self.defects]
-            return
-        if item.action in (Action.PINHOLE, Action.NOT_PINHOLE):
             return
         if lay is None:
             self.lost.append((item, "the slab's outline could not be laid onto the one it was made on"))

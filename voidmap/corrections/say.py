@@ -7,7 +7,7 @@ from typing import Any
 from voidmap.corrections.nouns import Action, Correction
 from voidmap.corrections.place import place_in
 from voidmap.errors import ValueRefused
-from voidmap.records import Intake
+from voidmap.records import CoatRecord, Intake
 
 
 def about_defect(intake: Intake, defect_id: str, action: Action, **values: Any) -> Correction:
@@ -42,6 +42,24 @@ def about_defect(intake: Intake, defect_id: str, action: Action, **values: Any) 
     raise ValueRefused(
         f"there is no defect {defect_id} in this job",
         f"name one of {names}" if names else "the slab has none; run voidmap sheet and draw it",
+    )
+
+
+def lint_at_site(record: CoatRecord, site: str) -> Correction:
+    """Return the correction that takes a site's pinhole out of a coat, tied to its place on the slab.
+
+    Raises
+    ------
+    ValueRefused
+        When the coat has no pinhole at that site.
+    """
+    wanted = site.strip().upper()
+    for p in record.pinholes:
+        if p.site.upper() == wanted:
+            place = (p.x_mm, p.y_mm)
+            return Correction(Action.NOT_PINHOLE, place, p.site, coat=record.number, note="lint")
+    raise ValueRefused(
+        f"coat {record.number} has no pinhole at {site}", "name a site of its list, as in S012, or tap it in the sheet"
     )
 
 

@@ -90,6 +90,7 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
         When the photos, the scale, the coat's number or the job can't be used.
     """
     from voidmap.coat.align import laid
+    from voidmap.job.marks import carry_over
     from voidmap.job.pictures import write_picture
 
     job = open_job(folder)
@@ -106,10 +107,10 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
         looked.append(_look(photo, plane, record, options, step))
     step(STEPS[4])
     ortho = _ortho(looked[0])
-    alignment, notes = _place(job, looked[0], ortho, earlier)
+    alignment, notes = _place(job, looked[0], ortho, earlier, options.number)
     result = _record(looked, records, alignment, earlier, options, notes)
     step(STEPS[5])
-    job.write(result)
+    result = carry_over(job, result, earlier)
     write_picture(job, f"coat-{options.number}", laid(ortho, alignment.bend))
     return result
 
@@ -213,12 +214,17 @@ def _ortho(one: Looked) -> Ortho:
     return scale.rectify(one.photo, one.plane, mm_per_px=mm_per_px)
 
 
-def _place(job: Job, one: Looked, ortho: Ortho, earlier: Sequence[CoatRecord]) -> tuple[Alignment, tuple[str, ...]]:
+def _place(
+    job: Job, one: Looked, ortho: Ortho, earlier: Sequence[CoatRecord], number: int
+) -> tuple[Alignment, tuple[str, ...]]:
     """Find how the photo's own frame is carried into the job's slab frame."""
     from voidmap.coat import align
+    from voidmap.job.pictures import kept_picture
 
-    names = [f"coat-{c.number}" for c in reversed(earlier)][:2] or (["intake"] if job.has(Intake) else [])
-    pictures = [p for p in (_kept_picture(job, name) for name in names) if p is not None]
+    # A first coat that is photographed again is laid onto its own earlier picture: the job's frame stays.
+    alone = "intake" if job.has(Intake) else f"coat-{number}"
+    names = [f"coat-{c.number}" for c in reversed(earlier)][:2] or [alone]
+    pictures = [p for p in (kept_picture(job, name) for name in names) if p is not None]
     best = align.unmoved(align.Move())
     if not pictures:
         return best, ()
@@ -233,24 +239,8 @@ def _place(job: Job, one: Looked, ortho: Ortho, earlier: Sequence[CoatRecord]) -
             f"{one.photo.file} doesn't show the same wood as coat {earlier[-1].number} of this job",
             "photograph the same part of the same slab, or start another job folder",
         )
-    return align.unmoved(align.Move()), (
-        "The coat could not be laid onto the intake photo: its frame is its own board's.",
-    )
-
-
-def _kept_picture(job: Job, name: str) -> Ortho | None:
-    import numpy as np
-
-    from voidmap.files import load_photo
-    from voidmap.model import Ortho
-
-    path = job.path(f"pictures/{name}.jpg")
-    frame = job.path(f"pictures/{name}.frame.json")
-    if not (path.is_file() and frame.is_file()):
-        return None
-    pixels = load_photo(path).pixels
-    where = read_json(frame)
-    return Ortho(pixels, pixels.max(axis=2) > np.uint8(8), where["x0_mm"], where["y0_mm"], where["mm_per_px"])
+    words = ("The coat could not be laid onto the intake photo: its frame is its own board's.",)
+    return align.unmoved(align.Move()), words if job.has(Intake) else ()
 
 
 def _record(
@@ -265,6 +255,7 @@ def _record(
 
     from voidmap.coat import count, inspected
     from voidmap.coat.align import carried
+    from voidmap.coat.pod import fit_values
     from voidmap.coat.ratings import rate
     from voidmap.coat.track import track
 
@@ -302,7 +293,7 @@ def _record(
         closed=tracked.closed,
         count=len(tracked.pinholes),
         count_interval=interval,
-        power=one.study.power,
+        power=replace(one.study.power, fit=fit_values(one.study.fit)),
         false_calls_per_m2=false_calls / max(area_m2, 1e-9),
         density_per_m2=float(inside.sum()) / max(area_m2, 1e-9),
         ratings=rate([p.diameter_mm for p in tracked.pinholes]),
@@ -313,6 +304,7 @@ def _record(
         inspected_mm=inspected.outlines_mm(one.view, lambda px: carried(bend, one.plane.to_mm(px))),
         grain_deg=_grain_deg(one, bend),
         notes=(*notes, *words),
+        smallest_mm=options.smallest_mm,
     )
 
 
@@ -395,6 +387,7 @@ def _pinholes(one: Looked, bend: Floats) -> tuple[Pinhole, ...]:
             ),
             score=round(float(found.score[i]), 2),
             state="new",
+            probability=round(float(found.probability[i]), 4),
         )
         for i in range(len(found))
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from voidmap.files import Job, write_bytes, write_json
+from voidmap.files import Job, load_photo, read_json, write_bytes, write_json
 
 if TYPE_CHECKING:
     from voidmap.model import Floats, Ortho
@@ -41,3 +41,18 @@ def write_picture(job: Job, name: str, ortho: Ortho, *, around_mm: Floats | None
     write_bytes(job.path(f"pictures/{name}.jpg"), data.tobytes())
     frame = {"x0_mm": float(x0_mm), "y0_mm": float(y0_mm), "mm_per_px": mm_per_px}
     write_json(job.path(f"pictures/{name}.frame.json"), frame)
+
+
+def kept_picture(job: Job, name: str) -> Ortho | None:
+    """Return the picture ``pictures/NAME.jpg`` with its frame; None when the job has none."""
+    import numpy as np
+
+    from voidmap.model import Ortho
+
+    path = job.path(f"pictures/{name}.jpg")
+    frame = job.path(f"pictures/{name}.frame.json")
+    if not (path.is_file() and frame.is_file()):
+        return None
+    pixels = load_photo(path).pixels
+    where = read_json(frame)
+    return Ortho(pixels, pixels.max(axis=2) > np.uint8(8), where["x0_mm"], where["y0_mm"], where["mm_per_px"])

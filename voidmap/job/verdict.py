@@ -54,5 +54,19 @@ def decide(
     job = Job(folder)
     defects = job.read(Intake).defects if job.has(Intake) else ()
     record = verdict(job.coats(), finish=agreed, defects=defects, coat_price=coat_price, defect_price=defect_price)
+    asked = {
+        "allowed": allowed,
+        "smallest_mm": smallest_mm,
+        "by_hand": by_hand,
+        "coat_price": coat_price,
+        "defect_price": defect_price,
+    }
+    record = replace(record, inputs={name: value for name, value in asked.items() if value is not None})
     job.write(record)
     return record
+
+
+def decide_again(folder: Path) -> Verdict:
+    """Decide once more as the user asked before, on what the job holds now."""
+    before = Job(folder).read(Verdict)
+    return decide(folder, finish=before.finish, **before.inputs)
