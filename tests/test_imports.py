@@ -11,7 +11,7 @@ ROOT = Path(voidmap.__file__).parent
 LAYERS = [
     ("errors", "records"),
     ("model", "units", "statistics"),
-    ("schemas", "photo"),
+    ("schemas", "photo", "shown"),
     ("files",),
     ("scale",),
     ("surface",),
@@ -22,7 +22,7 @@ LAYERS = [
     ("report",),
     ("simulate",),
     ("job",),
-    ("cli",),
+    ("cli", "__main__"),
 ]
 RANK = {name: rank for rank, names in enumerate(LAYERS) for name in names}
 MODULES = sorted(ROOT.rglob("*.py"))
