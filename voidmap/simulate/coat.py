@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,37 +12,56 @@ import numpy as np
 
 from voidmap import files
 from voidmap.simulate.camera import Camera, develop, look
-from voidmap.simulate.gloss import Finish, Pit, Tube, eye_of, shade
+from voidmap.simulate.faint import FAINT_INDEX, detectability
+from voidmap.simulate.gloss import RIM_RADII, Finish, Pit, Tube, eye_of, shade
 from voidmap.simulate.grid import Floats, Grid
 from voidmap.simulate.jpeg import jpeg_bytes
 from voidmap.simulate.noise import F32, fractal, smooth
 from voidmap.simulate.patch import TINTS, Patch, Site, grow_sites, patch_of
-from voidmap.simulate.photograph import OVERSAMPLE, TILE_PX, Rays, mean_of, spread
+from voidmap.simulate.photograph import TILE_PX, Rays, mean_of, spread
 from voidmap.simulate.sheets import Sheet, albedo_at
 from voidmap.simulate.slab import random_slab
 from voidmap.simulate.truth import write_truth
 
 PIT_OVERSAMPLE = 5
-FAINT_SNR = 5.0
-"""Below this ratio of a pinhole's own signal to the photo's noise no method can tell it (Rose's criterion)."""
+"""Rays a pixel in x and in y on a pit."""
+OVERSAMPLE = 1
+"""Rays a pixel elsewhere: the patch's cells are about as wide as a pixel, and its look-up smooths between them."""
+SHEET_OVERSAMPLE = 3
+COARSE_CELLS = 4
+"""Fields that vary over many cells are drawn on every fourth."""
 
 
 def coat_over(rng: np.random.Generator, patch: Patch, *, sanded: bool, distance_mm: float) -> Finish:
     """Lay a coat over a patch: waves, lamps in the ceiling, and sanding haze with swirls and low spots."""
     grid, shape = patch.grid, patch.grid.shape
     c = grid.cell_mm
-    waves = [float(rng.uniform(0.001, 0.006)) * smooth(rng, shape, (s / c, s / c)) for s in (25, 25, 5, 5)]
+    waves = [float(rng.uniform(0.001, 0.006)) * _broad(rng, shape, s / c) for s in (25, 25, 5, 5)]
     waves[2] *= np.float32(0.3)
     waves[3] *= np.float32(0.3)
     haze = np.zeros(shape, np.float32)
     base = patch.base * np.float32(1 + 0.06 * rng.standard_normal())
-    light = 1 + 0.12 * smooth(rng, shape, (grid.columns * 0.8, grid.rows * 0.8))
+    light = 1 + 0.12 * _broad(rng, shape, grid.columns * 0.8)
     base = base * np.clip(light, 0.6, 1.5)[..., None]
     if sanded:
         low = np.clip(fractal(rng, shape, (45 / c, 35 / c), 3) * 1.5 - rng.uniform(1.0, 2.2), 0, 1)
         haze = np.asarray(rng.uniform(0.75, 0.95) * (1 - 0.85 * low) + _swirls(rng, grid) * (1 - low), dtype=np.float32)
-        haze *= 1 + 0.06 * smooth(rng, shape, (8 / c, 8 / c))
+        haze *= 1 + 0.06 * _broad(rng, shape, 8 / c)
         haze = np.clip(haze, 0, 1).astype(np.float32)
+    return Finish(grid, base.astype(np.float32), waves[0] + waves[2], waves[1] + waves[3], haze,
+                  _lamps(rng, distance_mm), float(rng.uniform(0.1, 0.7)))  # fmt: skip
+
+
+def _broad(rng: np.random.Generator, shape: tuple[int, int], scale_cells: float) -> F32:
+    """Return a smooth field (rows, columns) drawn on a coarser grid."""
+    n = COARSE_CELLS
+    few = smooth(rng, (shape[0] // n + 2, shape[1] // n + 2), (scale_cells / n, scale_cells / n))
+    out: F32 = cv2.resize(few, (few.shape[1] * n, few.shape[0] * n), interpolation=cv2.INTER_LINEAR)
+    return np.ascontiguousarray(out[: shape[0], : shape[1]])
+
+
+def _lamps(rng: np.random.Generator, distance_mm: float) -> tuple[Tube, ...]:
+    """Hang lamps overhead, which the level surface mirrors, and set windows aside, which only steep rims mirror."""
     tubes = []
     for _ in range(int(rng.integers(1, 4))):
         up = float(rng.uniform(1200, 2400))
@@ -54,8 +74,16 @@ def coat_over(rng: np.random.Generator, patch: Patch, *, sanded: bool, distance_
                 float(rng.uniform(0, np.pi)), float(rng.uniform(5, 60)), float(rng.uniform(4, 22)),
             )
         )  # fmt: skip
-    return Finish(grid, base.astype(np.float32), waves[0] + waves[2], waves[1] + waves[3], haze, tuple(tubes),
-                  float(rng.uniform(0.1, 0.7)))  # fmt: skip
+    for _ in range(int(rng.integers(0, 3))):
+        side, away = float(rng.uniform(0, 2 * np.pi)), float(rng.uniform(1200, 3500))
+        tubes.append(
+            Tube(
+                away * float(np.cos(side)), away * float(np.sin(side)), float(rng.uniform(700, 1800)),
+                float(rng.uniform(300, 900)), float(rng.uniform(150, 600)), side + float(rng.normal(0, 0.3)),
+                float(rng.uniform(20, 80)), float(rng.uniform(2, 9)),
+            )
+        )  # fmt: skip
+    return tuple(tubes)
 
 
 def _swirls(rng: np.random.Generator, grid: Grid) -> F32:
@@ -103,58 +131,73 @@ def _lint(rng: np.random.Generator, finish: Finish, reach_mm: tuple[float, float
 def photograph_coat(
     finish: Finish, camera: Camera, pits: list[Pit], sheets: tuple[Sheet, ...], rng: np.random.Generator
 ) -> tuple[Any, list[float]]:
-    """Take a photo of a coat; returns B, G, R pixels and each pit's own signal over the photo's noise."""
+    """Take a photo of a coat; returns B, G, R pixels before JPEG and each pit's index of detectability."""
     rays, eye = Rays(camera), eye_of(camera)
     w, h = camera.size
-    out = np.empty((h, w, 3), np.float32)
+    bare = np.empty((h, w, 3), np.float32)
     for top in range(0, h, TILE_PX):
         for left in range(0, w, TILE_PX):
             bottom, right = min(h, top + TILE_PX), min(w, left + TILE_PX)
             at, _ = rays.at(spread(left, right, OVERSAMPLE), spread(top, bottom, OVERSAMPLE))
             seen = shade(finish, at, eye)
-            out[top:bottom, left:right] = mean_of(seen, bottom - top, right - left, OVERSAMPLE)
-    white = 0.9 / float(np.quantile(out[::8, ::8].max(2), 0.93))
-    signal = [_press(out, finish, camera, rays, eye, pit, white) for pit in pits]
+            bare[top:bottom, left:right] = mean_of(seen, bottom - top, right - left, OVERSAMPLE)
+    white = 0.9 / float(np.quantile(bare[::8, ::8].max(2), 0.93))
+    camera = replace(camera, exposure=min(white, 1.05))
+    full = bare.copy()
+    for pit in pits:
+        _press(full, finish, camera, rays, eye, pit)
     for sheet in sheets:
-        _lay_sheet(out, camera, rays, sheet)
-    return develop(out, replace(camera, exposure=min(white, 1.05)), rng), signal
+        _lay_sheet((bare, full), camera, rays, sheet)
+    pixels = develop(full, camera, copy.deepcopy(rng))
+    without = _grey(develop(bare, camera, rng), camera)
+    signal = _grey(pixels, camera) - without
+    scale = camera.mm_per_px()
+    reach = [RIM_RADII * pit.diameter_mm / 2 / scale + 2 * camera.blur_px + 1 for pit in pits]
+    centre = camera.project([[pit.x_mm, pit.y_mm] for pit in pits]) if pits else np.zeros((0, 2))
+    return pixels, [
+        detectability(signal, without, (float(x), float(y)), r) for (x, y), r in zip(centre, reach, strict=True)
+    ]
 
 
-def _press(out: F32, finish: Finish, camera: Camera, rays: Rays, eye: Floats, pit: Pit, gain: float) -> float:
-    """Press one pit into the picture, in place; return its signal over the photo's noise."""
+def _grey(pixels: Any, camera: Camera) -> F32:
+    """Return the grey picture (rows, columns) that the written JPEG shows."""
+    written = np.frombuffer(jpeg_bytes(pixels, camera), np.uint8)
+    return np.asarray(cv2.imdecode(written, cv2.IMREAD_GRAYSCALE), dtype=np.float32)
+
+
+def _press(out: F32, finish: Finish, camera: Camera, rays: Rays, eye: Floats, pit: Pit) -> None:
+    """Press one pit into the picture, in place."""
     h, w = out.shape[:2]
-    reach = 0.85 * pit.diameter_mm
+    reach = RIM_RADII * pit.diameter_mm / 2
     ring = np.array([[pit.x_mm + i * reach, pit.y_mm + j * reach] for i in (-1, 1) for j in (-1, 1)])
     px = camera.project(ring)
     lo = np.clip(np.floor(px.min(0)).astype(int) - 1, 0, [w, h])
     hi = np.clip(np.ceil(px.max(0)).astype(int) + 2, 0, [w, h])
     if (hi <= lo).any():
-        return 0.0
+        return
     n = PIT_OVERSAMPLE
     at, _ = rays.at(spread(int(lo[0]), int(hi[0]), n), spread(int(lo[1]), int(hi[1]), n))
     shape = (int(hi[1] - lo[1]), int(hi[0] - lo[0]), n)
     before, after = mean_of(shade(finish, at, eye), *shape), mean_of(shade(finish, at, eye, pit), *shape)
-    area = out[lo[1] : hi[1], lo[0] : hi[0]]
-    area += after - before
-    change = np.clip(after * gain, 0, 1) - np.clip(before * gain, 0, 1)
-    change = cv2.GaussianBlur(change, (0, 0), max(0.3, camera.blur_px))
-    noise = np.clip(before * gain, 0.01, 1) / camera.full_well
-    return float(np.sqrt((change**2 / noise).sum() / 3))
+    out[lo[1] : hi[1], lo[0] : hi[0]] += after - before
 
 
-def _lay_sheet(out: F32, camera: Camera, rays: Rays, sheet: Sheet) -> None:
-    h, w = out.shape[:2]
+def _lay_sheet(pictures: tuple[F32, ...], camera: Camera, rays: Rays, sheet: Sheet) -> None:
+    h, w = pictures[0].shape[:2]
     px = camera.project(sheet.corners())
     lo = np.clip(np.floor(px.min(0)).astype(int) - 2, 0, [w, h])
     hi = np.clip(np.ceil(px.max(0)).astype(int) + 3, 0, [w, h])
+    n = SHEET_OVERSAMPLE
     for top in range(int(lo[1]), int(hi[1]), 64):
         bottom = min(int(hi[1]), top + 64)
-        at, _ = rays.at(spread(int(lo[0]), int(hi[0]), 4), spread(top, bottom, 4))
+        at, _ = rays.at(spread(int(lo[0]), int(hi[0]), n), spread(top, bottom, n))
         albedo, on = albedo_at(sheet, at)
-        shape = (bottom - top, int(hi[0] - lo[0]), 4)
-        area = out[top:bottom, lo[0] : hi[0]]
-        area *= 1 - mean_of(on, *shape)
-        area += mean_of(albedo * on, *shape)
+        shape = (bottom - top, int(hi[0] - lo[0]), n)
+        free, paper = 1 - mean_of(on, *shape), mean_of(albedo * on, *shape)
+        for picture in pictures:
+            area = picture[top:bottom, lo[0] : hi[0]]
+            area *= free
+            area += paper
 
 
 def coat_camera(rng: np.random.Generator, middle: Floats, view_mm: float, megapixels: float) -> Camera:
@@ -168,8 +211,8 @@ def coat_camera(rng: np.random.Generator, middle: Floats, view_mm: float, megapi
         (float(eye[0]), float(eye[1]), -float(up * rng.uniform(0.98, 1.05))), (float(at[0]), float(at[1])),
         size=(width, width * 3 // 4 // 2 * 2), focal_px=focal, turn_deg=float(rng.normal(0, 5)),
         dist=(float(rng.normal(0, 0.04)), float(rng.normal(0, 0.015)), float(rng.normal(0, 3e-4)), 0.0, 0.0),
-        blur_px=float(rng.uniform(0.55, 0.95)), full_well=float(rng.uniform(3000, 10000)),
-        sharpen=float(rng.uniform(0.3, 0.9)), vignette=float(rng.uniform(0.1, 0.35)), quality=int(rng.integers(85, 94)),
+        blur_px=float(rng.uniform(0.55, 1.2)), full_well=float(rng.uniform(3000, 12000)),
+        sharpen=float(rng.uniform(0.1, 0.9)), vignette=float(rng.uniform(0.1, 0.35)), quality=int(rng.integers(82, 96)),
     )  # fmt: skip
 
 
@@ -180,7 +223,7 @@ def coat_truth(
     camera: Camera,
     sheet: Sheet,
     sites: list[Site],
-    signal: list[float],
+    told: list[float],
     lint: list[list[float]],
 ) -> dict[str, Any]:
     """Return what is true of one coat photo."""
@@ -188,14 +231,14 @@ def coat_truth(
     px = camera.project([[s.pit.x_mm, s.pit.y_mm] for s in sites]) if sites else np.zeros((0, 2))
     paper = camera.project(sheet.corners()).astype(np.float32)
     holes = []
-    for site, at, snr in zip(sites, px, signal, strict=True):
+    for site, at, index in zip(sites, px, told, strict=True):
         free = cv2.pointPolygonTest(paper, (float(at[0]), float(at[1])), True) < -3
         hole = {
             "id": site.id, "x_mm": site.pit.x_mm, "y_mm": site.pit.y_mm, "x_px": float(at[0]), "y_px": float(at[1]),
             "diameter_mm": site.pit.diameter_mm, "kind": site.kind, "first_coat": site.first_coat,
             "in_frame": bool(free and 3 < at[0] < w - 4 and 3 < at[1] < h - 4),
         }  # fmt: skip
-        if snr < FAINT_SNR:
+        if index < FAINT_INDEX:
             hole["faint"] = True
         holes.append(hole)
     return {"name": name, "coat": number, "surface": surface, "camera": camera.truth(), "boards": [sheet.truth()],
@@ -229,8 +272,8 @@ def write_coats(
         lint = _lint(rng, finish, reach, middle)
         sheet = _board_in_view(rng, patch, middle, view_mm, board, board_in)
         pits = [_as_sanded(rng, s.pit) if surface == "sanded" else s.pit for s in sites[k]]
-        pixels, signal = photograph_coat(finish, camera, pits, (sheet,), rng)
-        truth = coat_truth(name, k + 1, surface, camera, sheet, sites[k], signal, lint)
+        pixels, told = photograph_coat(finish, camera, pits, (sheet,), rng)
+        truth = coat_truth(name, k + 1, surface, camera, sheet, sites[k], told, lint)
         files.write_bytes(folder / f"{stem}.jpg", jpeg_bytes(pixels, camera, minute=30 + k))
         write_truth(folder / f"{stem}.json", truth)
         paths.append(folder / f"{stem}.jpg")

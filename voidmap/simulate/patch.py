@@ -13,7 +13,9 @@ from voidmap.simulate.noise import F32, fractal, linear, smooth
 
 TINTS = {"copper": (176, 96, 52), "black": (24, 22, 22), "amber": (150, 92, 30), "blue": (30, 60, 120)}
 DIAMETER_MM = (0.65, 0.5)
-"""Median and log-spread of pinhole diameters, cut to 0.2 to 2.5 mm (our assumption)."""
+"""Median and log-spread of pinhole diameters (our assumption)."""
+SMALLEST_MM, LARGEST_MM = 0.2, 3.2
+"""Diameters are cut to these (our assumption)."""
 CLOSES = {"rim": 0.55, "pore": 0.7, "bubble": 0.9}
 """Chance that one more coat closes a site, by what feeds it (our assumption; a fed void outlives a bubble)."""
 
@@ -74,7 +76,7 @@ def patch_of(
 
 
 def _diameter(rng: np.random.Generator) -> float:
-    return float(np.clip(DIAMETER_MM[0] * np.exp(DIAMETER_MM[1] * rng.standard_normal()), 0.2, 2.5))
+    return float(np.clip(DIAMETER_MM[0] * np.exp(DIAMETER_MM[1] * rng.standard_normal()), SMALLEST_MM, LARGEST_MM))
 
 
 def _pit(rng: np.random.Generator, kind: str, at: tuple[float, float]) -> Pit:
@@ -82,6 +84,8 @@ def _pit(rng: np.random.Generator, kind: str, at: tuple[float, float]) -> Pit:
     return Pit(
         at[0], at[1], _diameter(rng), style[int(rng.random() < 0.35)], float(rng.uniform(0.5, 1.1)),
         (float(rng.normal(0, 0.15)), float(rng.normal(0, 0.15))), float(rng.uniform(0.25, 1.1)),
+        float(rng.uniform(0.4, 0.9)), float(rng.uniform(0.0, 0.9)), float(rng.uniform(1.2, 1.65)),
+        float(rng.uniform(-0.4, 0.4)),
     )  # fmt: skip
 
 
@@ -122,10 +126,8 @@ def grow_sites(
         sites: list[Site] = []
         for old in after[-1] if after else []:
             if rng.random() >= closes[old.kind]:
-                pit = replace(
-                    old.pit, diameter_mm=float(np.clip(old.pit.diameter_mm * rng.normal(0.92, 0.12), 0.2, 2.5))
-                )
-                sites.append(replace(old, pit=pit))
+                size = np.clip(old.pit.diameter_mm * rng.normal(0.92, 0.12), SMALLEST_MM, LARGEST_MM)
+                sites.append(replace(old, pit=replace(old.pit, diameter_mm=float(size))))
         for _ in range(count if coat == 1 else int(rng.poisson(new_share * count / coat))):
             kind = (
                 kinds[int(rng.choice(3, p=shares))] if coat == 1 else ("bubble", "bubble", "rim")[int(rng.integers(3))]

@@ -1,0 +1,71 @@
+"""Can a pinhole be told from the noise of its own photo? The ideal observer's answer.
+
+The pinhole's signal is the photo with it less the photo without it, under the very same noise. The ground is the
+photo without any: its noise is the sensor's, the JPEG's and the wood's own texture. An observer who knows the signal
+and the ground's power spectrum, and looks nowhere else, tells the two apart with the index d' of the prewhitening
+matched filter; no method can do better by its brightness. Below Rose's criterion it is lost in the noise.
+
+Sources (from memory): H. Barrett, K. Myers, Foundations of Image Science (2004), ch. 13; A. Rose, Vision: Human and
+Electronic (1973): an object in noise is seen from a ratio of about 5.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voidmap.simulate.noise import F32
+
+FAINT_INDEX = 5.0
+"""Rose's criterion: below this index a pinhole can't be told from the noise."""
+SMALLEST_BLOCK_PX = 16
+"""Blocks of the power spectrum are at least this wide: eight frequencies either way."""
+BLOCKS = 5
+"""Blocks along a side of the neighbourhood, half overlapping: 25 spectra are averaged."""
+
+
+def detectability(signal: F32, ground: F32, at_px: tuple[float, float], reach_px: float) -> float:
+    """Return the index d' of the ideal linear observer for one pinhole.
+
+    Parameters
+    ----------
+    signal
+        (H, W) grey: the photo with pinholes less the photo without, the noise being the same.
+    ground
+        (H, W) grey: the photo without pinholes.
+    at_px, reach_px
+        The pinhole's centre (x, y), and how far its signal reaches; beyond is another's.
+    """
+    n = SMALLEST_BLOCK_PX
+    while n < 2 * reach_px + 2:
+        n *= 2
+    x, y = round(at_px[0]), round(at_px[1])
+    own = _cut(signal, x - n // 2, y - n // 2, n, n)
+    axis = np.arange(n) - n // 2
+    own = own * (np.hypot(axis[None, :] + x - at_px[0], axis[:, None] + y - at_px[1]) <= reach_px)
+    side = n // 2 * (BLOCKS + 1)
+    around = _cut(ground, x - side // 2, y - side // 2, side, side)
+    power = _spectrum(around, n)
+    energy = np.abs(np.fft.fft2(own)) ** 2
+    energy[0, 0] = 0.0  # the level of the ground is not known beforehand
+    return float(np.sqrt((energy / power).sum()) / n)
+
+
+def _spectrum(around: F32, n: int) -> NDArray[np.float64]:
+    """Mean power spectrum of the half overlapping blocks (P. Welch, 1967)."""
+    window = np.outer(np.hanning(n + 2)[1:-1], np.hanning(n + 2)[1:-1])
+    steps = range(0, around.shape[0] - n + 1, n // 2)
+    blocks = np.stack([around[i : i + n, j : j + n] for i in steps for j in steps]).astype(np.float64)
+    blocks -= blocks.mean(axis=(1, 2), keepdims=True)
+    power = (np.abs(np.fft.fft2(blocks * window)) ** 2).mean(axis=0) / (window**2).sum()
+    # rounding to whole grey steps alone leaves 1/12
+    return np.asarray(np.maximum(power, 1 / 12), dtype=np.float64)
+
+
+def _cut(field: F32, left: int, top: int, width: int, height: int) -> F32:
+    """Cut a rectangle, the border mirrored."""
+    rows = np.abs(np.arange(top, top + height))
+    columns = np.abs(np.arange(left, left + width))
+    rows = np.where(rows >= field.shape[0], 2 * field.shape[0] - 2 - rows, rows).clip(0, field.shape[0] - 1)
+    columns = np.where(columns >= field.shape[1], 2 * field.shape[1] - 2 - columns, columns)
+    return np.asarray(field[np.ix_(rows, columns.clip(0, field.shape[1] - 1))], dtype=np.float32)
