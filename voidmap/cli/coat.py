@@ -33,6 +33,7 @@ def register(app: typer.Typer) -> None:
         region: Annotated[
             str, typer.Option("--region", help="auto finds the slab; whole takes the whole picture as slab.")
         ] = "auto",
+        shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
         """Count the pinholes that are left after a coat, and follow them from coat to coat.
@@ -64,11 +65,13 @@ def register(app: typer.Typer) -> None:
 
 def coat_text(record: CoatRecord) -> str:
     """Return a coat as a few lines to read at the bench."""
+    from voidmap import shown
+
     lo, hi = record.count_interval
     kept = sum(p.state == "kept" for p in record.pinholes)
     lines = [
         f"Coat {record.number} ({record.surface}): {record.count} pinholes found, {lo:.0f} to {hi:.0f} there.",
-        f"  Looked at {record.inspected_area_mm2 / 100:.0f} cm2; {record.hidden_area_mm2 / 100:.0f} cm2 hidden.",
+        f"  Looked at {shown.area(record.inspected_area_mm2)}; {shown.area(record.hidden_area_mm2)} hidden.",
     ]
     if not lo <= record.count <= hi:
         more = (

@@ -36,6 +36,7 @@ def register(app: typer.Typer) -> None:
         thickness: Annotated[
             str | None, typer.Option("--thickness", metavar="LENGTH", help="The slab's thickness.")
         ] = None,
+        shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
         """Take your own corrections; they are kept apart from what was measured and survive a new intake.

@@ -19,6 +19,7 @@ def register(app: typer.Typer) -> None:
         out: Annotated[
             Path | None, typer.Option("--out", metavar="DIR", help="A new folder for the job.", show_default=False)
         ] = None,
+        shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
         """Run the whole job on the demo photos: an ash reception-desk top with a copper-tinted fill.

@@ -52,6 +52,7 @@ def register(app: typer.Typer) -> None:
         page: Annotated[
             Path | None, typer.Option("--page", metavar="FILE.html", help="Also write a page to print.")
         ] = None,
+        shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
         """Plan the fill: methods, amounts, batches, lifts, dams, coats, in the order of the work.

@@ -36,6 +36,7 @@ def register(app: typer.Typer) -> None:
             str | None,
             typer.Option("--peg", metavar="LENGTH", help="Not in this version: a peg's height, for lamp light."),
         ] = None,
+        shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
         """Map the slab: outline, voids, flat things, depths and volumes.

@@ -7,6 +7,16 @@ from typing import Annotated
 
 import typer
 
+
+def _show_in(ctx: typer.Context, system: str) -> str:
+    """Show quantities in these units until the command ends."""
+    from voidmap.shown import shown_in
+
+    if not ctx.resilient_parsing:
+        ctx.with_resource(shown_in(system))
+    return system
+
+
 JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.", show_default=False)]
 Photos = Annotated[
     list[Path],
@@ -41,6 +51,17 @@ PointsFile = Annotated[
         metavar="SPEC",
         help="With --reference points: two points and their distance 'x,y x,y LENGTH', or a rectangle's four "
         "corners and its sides 'x,y x,y x,y x,y LENGTH LENGTH', in pixels of the upright photo.",
+    ),
+]
+Units = Annotated[
+    str,
+    typer.Option(
+        "--units",
+        metavar="shop|metric",
+        envvar="VOIDMAP_UNITS",
+        help="Show inches and fluid ounces with metric beside (shop), or metric alone.",
+        callback=_show_in,
+        autocompletion=lambda: ["shop", "metric"],
     ),
 ]
 MmPerPx = Annotated[

@@ -31,6 +31,7 @@ def register(app: typer.Typer) -> None:
             str | None,
             typer.Option("--gauge-error", metavar="LENGTH", help="Standard error of the depth gauge, such as 0.3mm."),
         ] = None,
+        shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
         """Record depth readings, and name the voids worth measuring next.
@@ -47,15 +48,17 @@ def register(app: typer.Typer) -> None:
 
 def probe_text(advice: ProbeAdvice) -> str:
     """Return the advice as a few lines to read at the bench."""
-    lo, hi = advice.total_interval_ml
+    from voidmap import shown
+
     lines = [f"Recorded: {sentence}" for sentence in advice.recorded]
-    lines.append(f"Total volume now {advice.total_ml:.1f} ml (95 %: {lo:.1f} to {hi:.1f} ml).")
+    total = shown.volume_with(advice.total_ml, advice.total_interval_ml)
+    lines.append(f"Total volume now {total} (95 % interval).")
     if advice.readings:
         lines.append("Worth measuring next, greatest depth, in this order:")
     for n, reading in enumerate(advice.readings, start=1):
         lo, hi = reading.total_interval_ml
         lines.append(
-            f"  {n}. {reading.defect}: about {reading.expected_mm:.0f} mm expected; "
+            f"  {n}. {reading.defect}: about {shown.length(reading.expected_mm)} expected; "
             f"the total would then be known to {lo:.1f} to {hi:.1f} ml."
         )
     for reading in advice.readings:

@@ -28,6 +28,7 @@ def register(app: typer.Typer) -> None:
             ),
         ] = None,
         paper: Annotated[str, typer.Option("--paper", help="Paper of the 1:1 PDF: letter or a4.")] = "letter",
+        shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
         """Write the job sheet: one page to read at the bench, correct by tapping, print and hand over.

@@ -44,6 +44,7 @@ def register(app: typer.Typer) -> None:
         defect_price: Annotated[
             float | None, typer.Option("--defect-price", help="Cost of one pinhole under the flood coat.")
         ] = None,
+        shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
         """Decide: another seal coat, spot-fill, flood, or photograph again; and why.

@@ -6,7 +6,7 @@ import csv
 import io
 from collections import defaultdict
 
-from voidmap import units
+from voidmap import shown, units
 from voidmap.fill.methods import METHODS
 from voidmap.records import FillPlan, Pour, TimeStep
 
@@ -22,8 +22,8 @@ CSV_HEAD = (
 
 
 def amount(ml: float) -> str:
-    """Return a volume in shop units with ml beside."""
-    return f"{units.shop_volume(ml)} ({ml:.0f} ml)" if ml >= 10 else f"{units.shop_volume(ml)} ({ml:.1f} ml)"
+    """Return a volume in the units that are shown."""
+    return shown.volume(ml)
 
 
 def clock(hours: float) -> str:
@@ -51,10 +51,7 @@ def grouped_preparation(plan: FillPlan) -> list[tuple[str, str]]:
     order = sorted(rows, key=lambda step: next(k for k, word in enumerate(STEP_ORDER) if step.startswith(word)))
     every = sum(1 for method in plan.methods if method.prepare)
     found = [(step, "all" if len(rows[step]) == every > 1 else ", ".join(rows[step])) for step in order]
-    dams = [
-        f"{d.defect} {units.shop_length(d.length_mm)} ({d.length_mm:.0f} mm){f' on the {d.side}' if d.side else ''}"
-        for d in plan.dams
-    ]
+    dams = [f"{d.defect} {shown.length(d.length_mm)}{f' on the {d.side}' if d.side else ''}" for d in plan.dams]
     if dams:
         at = next((k for k, (step, _) in enumerate(found) if step.startswith(TAPE)), len(found))
         found.insert(at, (f"{DAM} with a board faced with release tape, seams sealed", "; ".join(dams)))
@@ -172,7 +169,7 @@ def _coats(plan: FillPlan) -> list[str]:
     first = f", the first {amount(coats.first_seal_extra_ml)} more for bark" if coats.first_seal_extra_ml else ""
     lines = [
         f"{coats.seal_coats} seal coats of {amount(coats.seal_ml)} each{first}; flood coat {amount(coats.flood_ml)}; "
-        f"edge {units.shop_length(coats.edge_mm)} ({coats.edge_mm / 1000:.2f} m)"
+        f"edge {shown.length(coats.edge_mm)}"
     ]
     for mix in coats.mixes:
         cups = f"{mix.cups} cups, each " if mix.cups > 1 else ""

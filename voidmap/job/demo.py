@@ -85,16 +85,15 @@ def run_demo(out: Path | None, step: Callable[[str], None]) -> Demo:
 
 def demo_text(done: Demo) -> str:
     """Return the demo's short summary."""
-    from voidmap import units
+    from voidmap import shown
 
     totals = done.intake.totals
-    lo, hi = totals.volume_interval_ml
     flat = len(done.intake.defects) - totals.void_count
     lines = [
         "An ash reception-desk top with a copper-tinted fill, from three photos:",
         f"  {totals.void_count} voids and {flat} flat things (knots, stains)",
-        f"  voids hold {units.shop_volume(totals.volume_ml)} ({totals.volume_ml:.0f} ml), {lo:.0f} to {hi:.0f} ml",
-        f"  mix {units.shop_volume(done.plan.mix_ml)} ({done.plan.mix_ml:.0f} ml) in {len(done.plan.batches)} batches",
+        f"  voids hold {shown.volume_with(totals.volume_ml, totals.volume_interval_ml)}",
+        f"  mix {shown.volume(done.plan.mix_ml)} in {len(done.plan.batches)} batches",
     ]
     for coat, verdict in zip(done.coats, done.verdicts, strict=True):
         lo, hi = coat.count_interval

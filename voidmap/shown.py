@@ -1,0 +1,87 @@
+"""Quantities in words for people: shop units with metric beside, or metric alone.
+
+Which of the two is a matter of taste, like a language: it is set once around a command (:func:`shown_in`) and
+every table, page and sentence that is made inside follows it. Nothing that is stored or computed depends on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+
+from voidmap import units
+from voidmap.errors import ValueRefused
+from voidmap.records import Interval
+
+SYSTEMS = ("shop", "metric")
+_SYSTEM: ContextVar[str] = ContextVar("system", default=SYSTEMS[0])
+FINE_MM = 25.4
+"""Below an inch a length is told to 1/32 in, above to 1/16 in: what a rule in the shop shows."""
+MM2_PER_M2 = 1e6
+SMALL_MM2 = 100_000.0
+"""Areas below 0.1 m² are told in mm²."""
+
+
+@contextmanager
+def shown_in(system: str) -> Iterator[None]:
+    """Show quantities in ``shop`` units (metric beside) or ``metric`` ones within the block.
+
+    Raises
+    ------
+    ValueRefused
+        When it is neither.
+    """
+    if system not in SYSTEMS:
+        raise ValueRefused(f"there are no {system} units", f"say {' or '.join(SYSTEMS)}")
+    token = _SYSTEM.set(system)
+    try:
+        yield
+    finally:
+        _SYSTEM.reset(token)
+
+
+def is_shop() -> bool:
+    """Whether shop units come first."""
+    return _SYSTEM.get() == "shop"
+
+
+def length(mm: float) -> str:
+    """Return a length: ``5 5/16 in (135 mm)`` or ``135 mm``."""
+    metric = f"{mm:.0f} mm" if abs(mm) >= 10 else f"{mm:.1f} mm"
+    return _both(units.shop_length(mm, 32 if abs(mm) < FINE_MM else 16), metric)
+
+
+def area(mm2: float) -> str:
+    """Return an area: ``4.9 in² (3150 mm²)``, ``4.8 ft² (0.445 m²)``, or the metric one alone."""
+    metric = f"{mm2:.0f} mm²" if mm2 < SMALL_MM2 else f"{mm2 / MM2_PER_M2:.3f} m²"
+    return _both(units.shop_area(mm2), metric)
+
+
+def area_with(mm2: float, interval: Interval) -> str:
+    """Return an area with its interval, which is told in metric."""
+    lo, hi = interval
+    if mm2 < SMALL_MM2:
+        return _both(units.shop_area(mm2), f"{mm2:.0f} mm², {lo:.0f} to {hi:.0f}")
+    return _both(units.shop_area(mm2), f"{mm2 / MM2_PER_M2:.3f} m², {lo / MM2_PER_M2:.3f} to {hi / MM2_PER_M2:.3f}")
+
+
+def volume(ml: float) -> str:
+    """Return a volume: ``1.1 fl oz (33 ml)`` or ``33 ml``."""
+    return _both(units.shop_volume(ml), f"{ml:.0f} ml" if ml >= 10 else f"{ml:.1f} ml")
+
+
+def volume_with(ml: float, interval: Interval) -> str:
+    """Return a volume with its interval, which is told in ml."""
+    digits = 0 if ml >= 10 else 1 if ml >= 1 else 2
+    lo, hi = interval
+    return _both(units.shop_volume(ml), f"{ml:.{digits}f} ml, {lo:.{digits}f} to {hi:.{digits}f}")
+
+
+def temperature(celsius: float) -> str:
+    """Return a temperature: ``72 °F (22 °C)`` or ``22 °C``."""
+    return _both(units.shop_temperature(celsius), f"{celsius:.0f} °C")
+
+
+def _both(shop: str, metric: str) -> str:
+    return f"{shop} ({metric})" if is_shop() else metric
