@@ -36,6 +36,7 @@ def write_sheet(folder: Path, *, costs: bool = True) -> Path:
     JobError
         When the job holds nothing yet.
     """
+    from voidmap.job.next_step import next_step
     from voidmap.report.sheet import Sheet, sheet_html
 
     job = Job(folder)
@@ -53,6 +54,7 @@ def write_sheet(folder: Path, *, costs: bool = True) -> Path:
         verdict=job.read(Verdict) if job.has(Verdict) else None,
         close_ups=_close_ups(job, coats),
         costs=costs,
+        next_step=next_step(folder, folder.resolve().name),
     )
     place = job.path(SHEET)
     write_text(place, sheet_html(sheet))
@@ -101,7 +103,7 @@ def _map_png(job: Job, intake: Intake) -> bytes:
 def _picture(job: Job, name: str) -> Picture | None:
     from PIL import Image
 
-    from voidmap.report.drawing import Frame
+    from voidmap.report.nouns import Frame
     from voidmap.report.sheet import Picture
 
     photo, frame = job.path(f"pictures/{name}.jpg"), job.path(f"pictures/{name}.frame.json")
@@ -139,7 +141,7 @@ def _cut(job: Job, number: int, sites: list[tuple[str, float, float]]) -> list[t
 
     from PIL import Image
 
-    from voidmap.report.drawing import Frame
+    from voidmap.report.nouns import Frame
 
     photo = job.path(f"pictures/coat-{number}.jpg")
     if not photo.is_file():

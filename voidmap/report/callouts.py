@@ -1,4 +1,4 @@
-"""Places for labels above and below the slab, in rows, so that no two meet and nothing hides the wood."""
+"""Places for labels above and below a picture, in rows, so that no two meet and nothing hides the wood."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from voidmap.model import Floats
-from voidmap.records import Defect, Outline
+from voidmap.records import Defect, Outline, Point
 
 Placed = tuple[Defect, float, int]
+Label = tuple[int, float, int]
 
 
 def callouts(
@@ -22,23 +23,33 @@ def callouts(
     above, below
         (defect, x of the label's middle in mm, row counted away from the slab), in the order of x.
     """
-    sides: tuple[list[Defect], list[Defect]] = ([], [])
-    for defect in defects:
-        sides[0 if _middle(defect.outline_mm)[1] < middle_mm else 1].append(defect)
-    return _spread(sides[0], span_mm, wide_mm), _spread(sides[1], span_mm, wide_mm)
+    places = [_middle(d.outline_mm) for d in defects]
+    above, below = labels(places, span_mm, middle_mm=middle_mm, wide_mm=wide_mm)
+    return [(defects[i], x, row) for i, x, row in above], [(defects[i], x, row) for i, x, row in below]
 
 
-def _spread(defects: list[Defect], span: tuple[float, float], wide: float) -> list[Placed]:
-    if not defects:
+def labels(
+    places_mm: Sequence[Point], span_mm: tuple[float, float], *, middle_mm: float, wide_mm: float
+) -> tuple[list[Label], list[Label]]:
+    """Like :func:`callouts` for places (x, y) mm: (index, x of the label's middle, row) above and below."""
+    sides: tuple[list[int], list[int]] = ([], [])
+    for index, place in enumerate(places_mm):
+        sides[0 if place[1] < middle_mm else 1].append(index)
+    above, below = (_spread(side, places_mm, span_mm, wide_mm) for side in sides)
+    return above, below
+
+
+def _spread(side: list[int], places: Sequence[Point], span: tuple[float, float], wide: float) -> list[Label]:
+    if not side:
         return []
-    ordered = sorted(defects, key=lambda d: float(_middle(d.outline_mm)[0]))
+    ordered = sorted(side, key=lambda i: places[i][0])
     a_row = max(1, int((span[1] - span[0]) / wide))
     rows = -(-len(ordered) // a_row)
-    placed: list[Placed] = []
+    placed: list[Label] = []
     for row in range(rows):
         members = ordered[row::rows]
-        xs = _apart(np.array([_middle(d.outline_mm)[0] for d in members]), wide, span)
-        placed += [(d, float(x), row) for d, x in zip(members, xs, strict=True)]
+        xs = _apart(np.array([places[i][0] for i in members]), wide, span)
+        placed += [(i, float(x), row) for i, x in zip(members, xs, strict=True)]
     return sorted(placed, key=lambda p: p[1])
 
 
@@ -58,6 +69,7 @@ def _apart(wanted: Floats, wide: float, span: tuple[float, float]) -> Floats:
     return np.asarray(np.clip(flat, low, max(low, high)) + steps)
 
 
-def _middle(outline: Outline) -> Floats:
+def _middle(outline: Outline) -> Point:
     points = np.asarray(outline)
-    return np.asarray((points.min(axis=0) + points.max(axis=0)) / 2)
+    x, y = (points.min(axis=0) + points.max(axis=0)) / 2
+    return float(x), float(y)

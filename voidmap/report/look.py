@@ -34,12 +34,11 @@ DECISIONS = {
     "reshoot": "Photograph again",
 }
 
-GUIDE = (
-    "Lay two or more boards flat on the top, far apart, not over voids, and not on the bench.",
-    "Measure the printed check bars with a steel rule and tell voidmap what you found.",
-    "Even light for the map: a bright room or an overcast door, no flash, no lamp shining into the lens.",
-    "Hold the phone level, all edges in view, lens wiped, and let it focus; lean it on something when it is dim.",
-    "For depth take two more photos from 150 to 400 mm to either side, at the same height.",
-    "For a coat, come close until a pinhole of the size that matters is at least three pixels across.",
-    "For gloss, one lamp from the side; move it between two photos, so that glare in one is seen in the other.",
-)
+SPOT_COLOURS = {"new": "#0b6a9c", "kept": "#b5460f", "uncertain": "#3f3f3f", "set": "#00705a"}
+"""Of the marks around pinholes; their shapes (ring, square, dotted ring, diamond) tell them apart as well."""
+SPOT_WORDS = {
+    "new": "ring: new",
+    "kept": "square: at a site seen before",
+    "uncertain": "dotted ring: uncertain",
+    "set": "diamond: set by you",
+}

@@ -7,17 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from voidmap import units
 from voidmap.records import Defect, Intake, Outline
 from voidmap.report.callouts import callouts
-from voidmap.report.drawing import BAR_CHOICES_MM
+from voidmap.report.drawing import bar_mm, bar_words
 from voidmap.report.look import LOOKS
 from voidmap.report.outlines import extent_mm
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from voidmap.report.drawing import Frame
+    from voidmap.report.nouns import Frame
 
 WIDE_PX = 2200
 """Width of the picture: about 260 dots per inch on Letter."""
@@ -95,14 +94,12 @@ def _label(area: Axes, defect: Defect, place: tuple[float, float]) -> None:
 
 def _foot(area: Axes, intake: Intake, span: tuple[float, float], y: float, row: float) -> None:
     """Draw the scale bar and the legend under the map."""
-    wanted = 0.22 * (span[1] - span[0])
-    bar = min(BAR_CHOICES_MM, key=lambda mm: abs(mm - wanted))
+    bar = bar_mm(span[1] - span[0])
     at = y + 1.2 * row
     area.plot([span[0], span[0] + bar], [at, at], color="black", linewidth=1.6, solid_capstyle="butt")
     for x in (span[0], span[0] + bar):
         area.plot([x, x], [at - 0.3 * row, at + 0.3 * row], color="black", linewidth=1.0)
-    words = f"{units.shop_length(bar)} ({bar:.0f} mm)"
-    area.text(span[0], at + 0.9 * row, words, fontsize=_LABEL_PT, va="center")
+    area.text(span[0], at + 0.9 * row, bar_words(bar), fontsize=_LABEL_PT, va="center")
     kinds = list(dict.fromkeys(d.kind for d in intake.defects))
     start = span[0] + 0.3 * (span[1] - span[0])
     step = 0.7 * (span[1] - span[0]) / max(4, len(kinds))

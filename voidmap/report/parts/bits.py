@@ -1,0 +1,48 @@
+"""Small pieces of HTML that several sections share."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from html import escape
+
+from voidmap.records import CoatRecord
+
+
+def bullets(lines: Iterable[str]) -> str:
+    """Return plain lines as a list; nothing when there are none."""
+    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return f"<ul>{items}</ul>" if items else ""
+
+
+def tick(words: str, inside: str) -> str:
+    """Return a box to tick with HTML beside it; its state is kept under the words that it stands for."""
+    key = hashlib.sha256(words.encode()).hexdigest()[:12]
+    return f'<label class="tick"><input type="checkbox" data-tick="{key}"> <span>{inside}</span></label>'
+
+
+def checks(lines: Iterable[tuple[str, str]]) -> str:
+    """Return (what to do, where) as a checklist."""
+    items = "".join(
+        f"<li>{tick(f'{what}: {where}', f'{escape(what)}: <b>{escape(where)}</b>')}</li>" for what, where in lines
+    )
+    return f'<ul class="check">{items}</ul>' if items else ""
+
+
+def zoom(view: str, what: str) -> str:
+    """Return the two buttons that make a picture smaller and larger."""
+    return (
+        f'<button type="button" class="zoom" data-view="{view}" data-zoom="0.5" aria-label="{what} smaller">−</button> '
+        f'<button type="button" class="zoom" data-view="{view}" data-zoom="2" aria-label="{what} larger">+</button>'
+    )
+
+
+def date_of(taken: str | None) -> str:
+    """Return a photo's date and time for people."""
+    return (taken or "date unknown").replace("T", " ")[:16]
+
+
+def count_words(coat: CoatRecord) -> str:
+    """Return a coat's count with its interval."""
+    lo, hi = coat.count_interval
+    return f"{coat.count} pinholes seen, {lo:.0f} to {hi:.0f} are there"

@@ -1,0 +1,115 @@
+"""The verdict, the cautions, and the record for the client."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+from voidmap import shown
+from voidmap.fill.cautions import AIR, ALWAYS, DUST, FIRE, SKIN
+from voidmap.records import FillPlan, Verdict
+from voidmap.report.look import DECISIONS
+from voidmap.report.nouns import Picture, Sheet
+from voidmap.report.parts.bits import bullets, count_words, date_of, tick
+
+
+def verdict_part(verdict: Verdict | None) -> str:
+    """Return the decision with its reasons, the sites for the hand, and what would change it."""
+    if verdict is None:
+        return ""
+    after = verdict.expected_after_next
+    rate = (
+        f"A coat closes {verdict.closure_rate:.0%} of this slab's sites ({verdict.closure_interval.lo:.0%} to "
+        f"{verdict.closure_interval.hi:.0%}). "
+        if verdict.closure_rate is not None
+        else ""
+    )
+    sites = "".join(
+        f"<li>{tick(f'{s.site} {s.advice}', words)}</li>"
+        for s in verdict.sites
+        for words in [f"<b>{escape(s.site)}</b> (seen after {s.coats_seen}): {escape(s.advice)}"]
+    )
+    change = bullets(verdict.would_change)
+    return (
+        f'<p class="verdict">{DECISIONS[verdict.decision]}</p>'
+        f"<p>Chance that this is right: {verdict.confidence:.0%}. Finish agreed: {escape(verdict.finish)}.</p>"
+        f"{bullets(verdict.reasons)}<p>{rate}After one more coat about {after.count:.0f} would be left "
+        f"({after.interval.lo:.0f} to {after.interval.hi:.0f}).</p>"
+        + (
+            f"<h3>Sites for the hand</h3><p>Their numbers stand beside the picture of coat {verdict.coat}.</p>"
+            if sites
+            else ""
+        )
+        + (f'<ul class="check">{sites}</ul>' if sites else "")
+        + (f"<h3>What would change it</h3>{change}" if change else "")
+    )
+
+
+def care_part(plan: FillPlan | None) -> str:
+    """Return the cautions."""
+    lines: Sequence[str] = plan.cautions if plan is not None else (ALWAYS, SKIN, AIR, DUST, FIRE)
+    return "".join(f'<p class="caution">{escape(line)}</p>' for line in lines)
+
+
+def record_part(sheet: Sheet) -> str:
+    """Return the record for the client: before and after, dates, figures with intervals."""
+    rows = "".join(
+        f'<tr><th scope="row">{escape(name)}</th><td>{escape(words)}</td></tr>' for name, words in _rows(sheet)
+    )
+    return (
+        f'<p class="tools"><button type="button" id="print-record">Print this record alone</button></p>'
+        f"<h3>{escape(sheet.title)}</h3>{_before_after(sheet)}<table><tbody>{rows}</tbody></table>"
+        "<p><small>Measured from photos with a printed scale. Ranges are 95 % intervals: 19 times of 20 the true value "
+        "lies inside.</small></p>"
+    )
+
+
+def _rows(sheet: Sheet) -> list[tuple[str, str]]:
+    rows = []
+    intake = sheet.intake
+    if intake is not None:
+        slab, totals = intake.slab, intake.totals
+        taken = next((p.taken for p in intake.photos if p.taken), None)
+        rows.append(("Slab mapped", date_of(taken)))
+        thick = f", {shown.length(slab.thickness_mm)} thick" if slab.thickness_mm else ""
+        rows.append(("Top", f"{shown.area_with(slab.area_mm2, slab.area_interval_mm2)}{thick}"))
+        holds = shown.volume_with(totals.volume_ml, totals.volume_interval_ml)
+        rows.append(("Voids", f"{totals.void_count}, holding {holds}"))
+    if sheet.plan is not None:
+        rows.append(("Resin planned for the fills", shown.volume(sheet.plan.mix_ml)))
+        cost = sum(p.cost for p in sheet.plan.purchases if p.cost is not None)
+        if sheet.costs and cost:
+            rows.append(("Resin to buy", f"{cost:.2f}"))
+    rows += [(f"After coat {c.number}, {date_of(c.photo.taken)}", count_words(c)) for c in sheet.coats]
+    if sheet.verdict is not None:
+        rows.append(("Decision", f"{DECISIONS[sheet.verdict.decision]} ({sheet.verdict.finish} finish)"))
+    yours = _yours(sheet)
+    if yours:
+        rows.append(("Set by hand, not measured", yours))
+    return rows
+
+
+def _yours(sheet: Sheet) -> str:
+    """Return what came from the user, in one line."""
+    found = []
+    if sheet.intake is not None:
+        found = [f"{d.id} {', '.join(d.from_user)}" for d in sheet.intake.defects if d.from_user]
+    found += [f"coat {c.number}: {len(c.from_user)} marks" for c in sheet.coats if c.from_user]
+    return "; ".join(found)
+
+
+def _before_after(sheet: Sheet) -> str:
+    pictures = sheet.pictures
+    if not pictures:
+        return ""
+    chosen = [pictures[0], pictures[-1]] if len(pictures) > 1 else [pictures[0]]
+    return f'<div class="pair">{"".join(_figure(*one) for one in chosen)}</div>'
+
+
+def _figure(name: str, words: str, picture: Picture) -> str:
+    frame = picture.frame
+    return (
+        f'<figure><svg class="picture" viewBox="0 0 {frame.width_px} {frame.height_px}" role="img" '
+        f'aria-label="{escape(words)}"><use href="#pic-{name}"/></svg>'
+        f"<figcaption>{escape(words.capitalize())}</figcaption></figure>"
+    )
