@@ -102,11 +102,11 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
     step(STEPS[2])
     slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, planes)
     step(STEPS[3])
-    regions = surface.find_regions(ortho, slab, planes[0])
+    grain_deg = surface.grain_direction_deg(ortho, slab)
+    regions = surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg)
     step(STEPS[4])
     defects, totals = _measure(regions, ortho, photos, planes, options)
     step(STEPS[5])
-    grain_deg = surface.grain_direction_deg(ortho, slab)
     slab_record = surface.slab_record(slab, planes[0], thickness_mm=options.thickness_mm, grain_deg=grain_deg)
     measured = Intake(
         photos=records,

@@ -23,10 +23,11 @@ CROWD_MM = 25.0
 CUT_MARGIN_PX = 12
 
 
-def find_candidates(ortho: Ortho, slab: SlabFound) -> tuple[Candidate, ...]:
+def find_candidates(ortho: Ortho, slab: SlabFound, grain_deg: float | None = None) -> tuple[Candidate, ...]:
     """Find and describe patches, lines and dots that stand out from the slab's own sound wood."""
     ortho, slab, shift = _cut_out(ortho, slab)
-    evened = even_light(ortho, slab, grain_direction_deg(ortho, slab))
+    grain_deg = grain_direction_deg(ortho, slab) if grain_deg is None else grain_deg
+    evened = even_light(ortho, slab, grain_deg)
     if not evened.seen.any():
         return ()
     blur_px = edge_blur_px(ortho, slab)

@@ -9,7 +9,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from voidmap.model import Floats, Ortho, SlabFound
+from voidmap.model import Ortho, SlabFound
+from voidmap.surface.mosaic import Bools, Floats32
 
 # Rings and pores are judged at this grid: finer than a ring (about 1 to 5 mm), coarser than camera noise.
 GRAIN_CELL_MM = 0.6
@@ -38,32 +39,33 @@ def grain_direction_deg(ortho: Ortho, slab: SlabFound) -> float:
     if not free.any():
         return 0.0
     across, down = _capped_gradients(grey, free)
-    xx, yy, xy = (float((a * b)[free].sum()) for a, b in ((across, across), (down, down), (across, down)))
+    a, b = across[free], down[free]
+    xx, yy, xy = float(a @ a), float(b @ b), float(a @ b)
     steepest = 0.5 * np.arctan2(2.0 * xy, xx - yy)
     along = np.rad2deg(steepest) + 90.0
     return float((along + 90.0) % 180.0 - 90.0)
 
 
-def _coarse(ortho: Ortho, slab: SlabFound) -> tuple[Floats, np.ndarray]:
+def _coarse(ortho: Ortho, slab: SlabFound) -> tuple[Floats32, Bools]:
     """Shrink the top to the grain's grid: log grey values and the places where they speak of wood."""
     shrink = max(1.0, GRAIN_CELL_MM / ortho.mm_per_px)
     height, width = slab.mask.shape
     size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
-    grey = cv2.resize(cv2.cvtColor(ortho.pixels, cv2.COLOR_BGR2GRAY), size, interpolation=cv2.INTER_AREA)
+    grey = cv2.cvtColor(cv2.resize(ortho.pixels, size, interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2GRAY)
     bare = (slab.mask & ~slab.covered & ortho.valid).astype(np.uint8) * 255
     bare = cv2.resize(bare, size, interpolation=cv2.INTER_AREA)
     reach = max(1, round(GRAIN_MARGIN_MM / (shrink * ortho.mm_per_px)))
-    margin = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    margin = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     whole = (bare == 255).astype(np.uint8)
     free = cv2.erode(whole, margin, borderType=cv2.BORDER_CONSTANT, borderValue=0).astype(bool)
-    return np.log(grey.astype(np.float64) + 1.0), free
+    return np.asarray(cv2.log(grey.astype(np.float32) + 1.0), dtype=np.float32), free
 
 
-def _capped_gradients(grey: Floats, free: np.ndarray) -> tuple[Floats, Floats]:
+def _capped_gradients(grey: Floats32, free: Bools) -> tuple[Floats32, Floats32]:
     smooth = cv2.GaussianBlur(grey, (0, 0), 1.0)
-    across = cv2.Sobel(smooth, cv2.CV_64F, 1, 0, ksize=3)
-    down = cv2.Sobel(smooth, cv2.CV_64F, 0, 1, ksize=3)
-    size = np.hypot(across, down)
+    across = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3)
+    down = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
+    size = cv2.magnitude(across, down)
     cap = GRADIENT_CAP * max(float(np.median(size[free])), 1e-9)
-    scale = np.minimum(1.0, cap / np.maximum(size, 1e-12))
+    scale = cv2.min(cap / cv2.max(size, 1e-12), 1.0)
     return across * scale, down * scale

@@ -9,13 +9,14 @@ is at most the cut.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.model import Floats
 from voidmap.records import Kind
@@ -45,21 +46,62 @@ class Judgement:
         return self.kind is not None and self.kind.is_void
 
 
+@dataclass(frozen=True, eq=False)
+class _Trees:
+    """The model's trees as arrays: tree t of label t % K asks figure ``ask[t, node]`` against ``cut[t, node]``.
+
+    A tree of depth D has nodes 0 to 2**D - 2 (the children of n are 2n + 1 and 2n + 2) and 2**D leaves.
+    """
+
+    names: tuple[str, ...]
+    ask: NDArray[np.intp]
+    cut: Floats
+    leaf: Floats
+
+
 @cache
-def _model() -> dict[str, Any]:
+def _model() -> tuple[dict[str, Any], _Trees]:
     text = files("voidmap.surface").joinpath("kinds.json").read_text(encoding="utf-8")
-    return dict(json.loads(text))
+    model = dict(json.loads(text))
+    trees = [tree for trees in model["rounds"] for tree in trees]
+    depth = max(_depth(tree) for tree in trees)
+    names: dict[str, int] = {}
+    ask = np.zeros((len(trees), 2**depth - 1), np.intp)
+    cut = np.full(ask.shape, np.inf)
+    leaf = np.zeros((len(trees), 2**depth))
+
+    def lay(row: int, tree: list[Any], node: int, level: int) -> None:
+        if level == depth:
+            leaf[row, node - ask.shape[1]] = tree[0]
+            return
+        if len(tree) > 1:
+            ask[row, node], cut[row, node] = names.setdefault(tree[0], len(names)), tree[1]
+        for side in (1, 2):
+            lay(row, tree[1 + side] if len(tree) > 1 else tree, 2 * node + side, level + 1)
+
+    for row, tree in enumerate(trees):
+        lay(row, tree, 0, 0)
+    return model, _Trees(tuple(names), ask, cut, leaf)
 
 
-def judge(figures: Mapping[str, float]) -> Judgement:
-    """Judge a candidate by its figures (see ``features.describe``).
+def _depth(tree: list[Any]) -> int:
+    return 0 if len(tree) == 1 else 1 + max(_depth(tree[2]), _depth(tree[3]))
 
-    The candidate is a void, a flat thing or nothing, whichever has the greatest chance as a group; within the
+
+def judge(found: Sequence[Mapping[str, float]]) -> list[Judgement]:
+    """Judge candidates by their figures (see ``features.describe``).
+
+    A candidate is a void, a flat thing or nothing, whichever has the greatest chance as a group; within the
     group it is the likeliest kind. ``kind_chances`` are those of the kinds, given that it is something.
     """
-    model = _model()
-    labels: list[str] = model["labels"]
-    chances = dict(zip(labels, _chances(model, figures), strict=True))
+    if not found:
+        return []
+    labels: list[str] = _model()[0]["labels"]
+    chances = _chances(found)
+    return [_judged(f, dict(zip(labels, row, strict=True))) for f, row in zip(found, chances, strict=True)]
+
+
+def _judged(figures: Mapping[str, float], chances: Mapping[str, float]) -> Judgement:
     kinds = {kind: float(chances[kind]) for kind in Kind}
     void = sum(p for kind, p in kinds.items() if kind.is_void)
     flat = sum(p for kind, p in kinds.items() if not kind.is_void)
@@ -83,17 +125,18 @@ def _dark_and_compact(figures: Mapping[str, float]) -> bool:
     )
 
 
-def _chances(model: Mapping[str, Any], figures: Mapping[str, float]) -> Floats:
-    scores = np.array(model["start"], dtype=np.float64)
-    for trees in model["rounds"]:
-        scores += [_leaf(tree, figures) for tree in trees]
+def _chances(found: Sequence[Mapping[str, float]]) -> Floats:
+    """Return the chance of each label, (N, K)."""
+    model, trees = _model()
+    figures = np.array([[f[name] for name in trees.names] for f in found])
+    rows, every = np.arange(len(found))[:, None], np.arange(len(trees.ask))
+    node = np.zeros((len(found), len(trees.ask)), np.intp)
+    while node[0, 0] < trees.ask.shape[1]:
+        node = 2 * node + 1 + (figures[rows, trees.ask[every, node]] > trees.cut[every, node])
+    values = trees.leaf[every, node - trees.ask.shape[1]]
+    count = len(model["labels"])
+    scores = np.array(model["start"]) + values.reshape(len(found), -1, count).sum(axis=1)
     scores = scores / model["temperature"]
-    chances = np.exp(scores - scores.max())
-    chances = chances / chances.sum()
-    return np.asarray((1.0 - UNKNOWN_SHARE) * chances + UNKNOWN_SHARE / len(chances), dtype=np.float64)
-
-
-def _leaf(tree: list[Any], figures: Mapping[str, float]) -> float:
-    while len(tree) > 1:
-        tree = tree[2] if figures[tree[0]] <= tree[1] else tree[3]
-    return float(tree[0])
+    chances = np.exp(scores - scores.max(axis=1, keepdims=True))
+    chances = chances / chances.sum(axis=1, keepdims=True)
+    return np.asarray((1.0 - UNKNOWN_SHARE) * chances + UNKNOWN_SHARE / count, dtype=np.float64)

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from voidmap.model import Floats, Ortho, SlabFound
 from voidmap.surface.mosaic import Bools, Floats32, GrainFrame
@@ -20,6 +19,8 @@ from voidmap.surface.mosaic import Bools, Floats32, GrainFrame
 QUANTILE_WINDOW_MM = 900.0
 # Sound wood is on the bright side, because voids, knots and stains are mostly darker.
 BRIGHT_QUANTILE = 0.6
+# It is worked out at every so many cells along the grain: it changes slowly.
+QUANTILE_SKIP = 4
 # Reach of the mean of undisturbed wood (1 sigma), along and across the grain.
 MEAN_ALONG_MM = 40.0
 MEAN_ACROSS_MM = 5.0
@@ -32,6 +33,9 @@ WANDER_ACROSS_MM = 12.0
 GLARE_LEVEL = 250
 # The patch grid: a cell of this size, or the picture's own pixel where that is coarser.
 PATCH_CELL_MM = 0.5
+# From B, G, R to grey and B, G, R; and from the logs of these to brightness, blue over green, red over green.
+TO_GREY_BGR = np.array([[0.114, 0.587, 0.299], [1, 0, 0], [0, 1, 0], [0, 0, 1]], np.float32)
+TO_TINTS = np.array([[1, 0, 0, 0], [0, 1, -1, 0], [0, 0, -1, 1]], np.float32)
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,41 +83,30 @@ def even_light(ortho: Ortho, slab: SlabFound, grain_deg: float) -> Evened:
     seen = bare.astype(bool) & ~glare
     frame = GrainFrame.of(seen.shape, ortho.mm_per_px, grain_deg)
     step = max(1, round(PATCH_CELL_MM / ortho.mm_per_px))
-    grey = cv2.cvtColor(ortho.pixels, cv2.COLOR_BGR2GRAY)
+    size = (max(1, seen.shape[1] // step), max(1, seen.shape[0] // step))
+    small = cv2.resize(ortho.pixels, size, interpolation=cv2.INTER_AREA)
+    small_seen = cv2.resize(seen.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 0.75 * 255
+    plain = cv2.transform(cv2.log(cv2.transform(small.astype(np.float32), TO_GREY_BGR) + 1.0), TO_TINTS)
+    grids, share = _cells(frame, np.asarray(plain, dtype=np.float32), small_seen, step)
+    level, odd = _background(grids[..., 0], share > 0.5)
     curve = np.log(np.arange(256, dtype=np.float32) + 1.0)
-    logs = np.asarray(cv2.LUT(grey, curve), dtype=np.float32).reshape(grey.shape)
-    share = frame.gather(seen.astype(np.float32), 1)
-    level, odd = _background(_cells(frame, logs, seen, share), share > 0.5)
-    dark = logs - frame.back(level, logs.shape, 1)
-    patch, patch_seen = _patch_grid(ortho.pixels, seen, frame, step, level, share, odd)
-    return Evened(dark, seen, glare, patch, patch_seen, step, grain_deg, ortho.mm_per_px)
+    dark = cv2.LUT(cv2.cvtColor(ortho.pixels, cv2.COLOR_BGR2GRAY), curve)
+    dark = cv2.subtract(dark, frame.back(level, dark.shape, 1))
+    patch = _patch_grid(np.asarray(plain), frame, step, grids, level, share, odd)
+    return Evened(np.asarray(dark), seen, glare, patch, small_seen, step, grain_deg, ortho.mm_per_px)
 
 
 def _patch_grid(
-    pixels: NDArray[np.uint8],
-    seen: Bools,
-    frame: GrainFrame,
-    step: int,
-    level: Floats32,
-    share: Floats32,
-    odd: Bools,
-) -> tuple[Floats32, Bools]:
+    plain: Floats32, frame: GrainFrame, step: int, grids: Floats32, level: Floats32, share: Floats32, odd: Bools
+) -> Floats32:
     """Brightness and tint on the patch grid, against the nearest of the sound wood's colours around."""
-    size = (max(1, seen.shape[1] // step), max(1, seen.shape[0] // step))
-    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    small_seen = np.asarray(cv2.resize(seen.astype(np.float32), size, interpolation=cv2.INTER_AREA))
-    logs = np.log(small + 1.0)
-    bright = np.log(small @ np.array([0.114, 0.587, 0.299], np.float32) + 1.0)
-    whole = small_seen > 0.75
-    out = np.empty((*bright.shape, 3), np.float32)
-    for k, plain in enumerate((bright, logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1])):
-        ground = level
-        if k:
-            cells = _cells(frame, plain, whole, share, step)
-            ground, _ = _background(np.where(odd, np.nan, cells), (share > 0.5) & ~odd, two_sided=True)
-        low, high = (frame.back(edge, plain.shape, step) for edge in _reach_across(ground))
-        out[..., k] = plain - np.clip(plain, low, high)
-    return out, whole
+    ground = np.empty_like(grids)
+    ground[..., 0] = level
+    for k in (1, 2):
+        tint = np.where(odd, np.nan, grids[..., k])
+        ground[..., k], _ = _background(tint, (share > 0.5) & ~odd, two_sided=True)
+    low, high = (frame.back(edge, plain.shape, step) for edge in _reach_across(ground))
+    return np.asarray(cv2.subtract(plain, cv2.max(low, cv2.min(plain, high))), dtype=np.float32)
 
 
 def _reach_across(ground: Floats32) -> tuple[Floats32, Floats32]:
@@ -132,12 +125,12 @@ def _glare(ortho: Ortho) -> Bools:
     return np.asarray(cv2.dilate(glare, np.ones((3, 3), np.uint8))).astype(bool)
 
 
-def _cells(frame: GrainFrame, picture: Floats32, seen: Bools, share: Floats32, step: int = 1) -> Floats32:
-    """Mean of what is seen in each cell; NaN where less than half of the cell is."""
-    value = frame.gather(np.where(seen, picture, np.float32(0.0)), step)
-    if step > 1:
-        share = frame.gather(seen.astype(np.float32), step)
-    return np.where(share > 0.5, value / np.maximum(share, 1e-6), np.nan).astype(np.float32)
+def _cells(frame: GrainFrame, picture: Floats32, seen: Bools, step: int) -> tuple[Floats32, Floats32]:
+    """Mean (h, w, 3) of what is seen in each cell, NaN where less than half of the cell is; and the share seen."""
+    value = frame.gather(np.asarray(cv2.copyTo(picture, seen.astype(np.uint8))), step)
+    share = frame.gather(seen.astype(np.float32), step)
+    mean = np.where(share[..., None] > 0.5, value / np.maximum(share, 1e-6)[..., None], np.nan)
+    return mean.astype(np.float32), share
 
 
 def _background(cells: Floats32, full: Bools, *, two_sided: bool = False) -> tuple[Floats32, Bools]:
@@ -185,21 +178,24 @@ def _quantile_along(cells: Floats32) -> Floats32:
     rows, columns = cells.shape
     padded = np.full((rows, columns + 2 * reach), np.nan, np.float32)
     padded[:, reach:-reach] = cells
-    windows = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, axis=1), axis=2)
+    views = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, axis=1)
+    windows = np.sort(views[:, ::QUANTILE_SKIP, ::2], axis=2)
     count = np.isfinite(windows).sum(axis=2)
     place = np.clip((BRIGHT_QUANTILE * (count - 1)).astype(int), 0, None)
     level = np.take_along_axis(windows, place[..., None], axis=2)[..., 0]
-    return _filled(level, count > 0)
+    return _filled(level, count > 0).repeat(QUANTILE_SKIP, axis=1)[:, :columns]
 
 
 def _filled(level: Floats32, known: Bools) -> Floats32:
     """Fill unknown cells from the nearest known one."""
-    from scipy.ndimage import distance_transform_edt
-
     if known.all() or not known.any():
         return np.nan_to_num(level)
-    near = distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return np.asarray(level[tuple(near)], dtype=np.float32)
+    _, labels = cv2.distanceTransformWithLabels(
+        (~known).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    values = np.zeros(int(labels.max()) + 1, np.float32)
+    values[labels[known]] = level[known]
+    return np.asarray(values[labels])
 
 
 def _mean_around(cells: Floats32, sound: Bools, fallback: Floats32) -> Floats32:

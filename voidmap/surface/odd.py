@@ -37,16 +37,18 @@ def oddness(evened: Evened) -> tuple[Floats32, Floats32]:
     """Return the distance from sound wood (h, w), in sigmas, and the blurred colours (h, w, 3)."""
     weight = evened.patch_seen.astype(np.float32)
     sigma = COLOUR_BLUR_MM / evened.cell_mm
-    total = np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), 0.1)
-    soft = cv2.GaussianBlur(evened.patch * weight[..., None], (0, 0), sigma) / total[..., None]
+    total = cv2.max(cv2.GaussianBlur(weight, (0, 0), sigma), 0.1)
+    bare = np.asarray(cv2.copyTo(evened.patch, evened.patch_seen.astype(np.uint8)))
+    soft = cv2.divide(cv2.GaussianBlur(bare, (0, 0), sigma), cv2.merge([total] * 3))
     colours = np.asarray(soft, dtype=np.float32)
-    sample = colours[evened.patch_seen]
-    stride = max(1, len(sample) // 60_000)
-    mean, inverse = _sound_scatter(sample[::stride].astype(np.float64))
+    places = np.flatnonzero(evened.patch_seen)
+    sample = colours.reshape(-1, 3)[places[:: max(1, len(places) // 60_000)]]
+    mean, inverse = _sound_scatter(sample.astype(np.float64))
     root = np.linalg.cholesky(inverse).T.astype(np.float32)
-    spread = cv2.transform(colours - mean.astype(np.float32), root)
-    distance = np.sqrt(np.einsum("...k,...k->...", spread, spread))
-    return np.where(evened.patch_seen, distance, np.float32(0)), colours
+    shift = -root @ mean.astype(np.float32)
+    spread = cv2.transform(colours, np.column_stack([root, shift]))
+    square = cv2.transform(cv2.multiply(spread, spread), np.ones((1, 3), np.float32))
+    return np.asarray(cv2.copyTo(cv2.sqrt(square), evened.patch_seen.astype(np.uint8))), colours
 
 
 def _sound_scatter(sample: Floats) -> tuple[Floats, Floats]:
@@ -86,7 +88,8 @@ def odd_patches(distance: Floats32, colours: Floats32, cell_mm: float) -> list[P
 def _steepness(colours: Floats32) -> Floats32:
     across = cv2.Sobel(colours, cv2.CV_32F, 1, 0, scale=0.125)
     down = cv2.Sobel(colours, cv2.CV_32F, 0, 1, scale=0.125)
-    return np.sqrt(np.square(across).sum(axis=2) + np.square(down).sum(axis=2))
+    square = cv2.add(cv2.multiply(across, across), cv2.multiply(down, down))
+    return np.asarray(cv2.sqrt(cv2.transform(square, np.ones((1, 3), np.float32))), dtype=np.float32)
 
 
 def _own_rims(mask: Bools, distance: Floats32, steep: Floats32, level: int, cell_mm: float) -> list[Patch]:

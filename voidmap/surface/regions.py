@@ -38,7 +38,9 @@ OPENING_REACH_PX, LEAST_OPENING_MM = 5.0, 0.4
 RIM_DOUBT_SHARE, LEAST_RIM_DOUBT_PX = 0.15, 0.15
 
 
-def find_regions(ortho: Ortho, slab: SlabFound, plane: Plane | None = None) -> tuple[Region, ...]:
+def find_regions(
+    ortho: Ortho, slab: SlabFound, plane: Plane | None = None, *, grain_deg: float | None = None
+) -> tuple[Region, ...]:
     """Find voids and flat things on the slab's top.
 
     Parameters
@@ -50,14 +52,16 @@ def find_regions(ortho: Ortho, slab: SlabFound, plane: Plane | None = None) -> t
     plane
         The plane that the picture was made with; its draws carry the scale's doubt into the areas.
         ``None`` leaves the scale without doubt.
+    grain_deg
+        Direction of the grain (see ``grain_direction_deg``), found out when not given.
 
     Returns
     -------
     tuple of Region
         Voids and flat things, greatest first; empty when the top is sound.
     """
-    candidates = find_candidates(ortho, slab)
-    judged = [(c, judge(c.features)) for c in candidates]
+    candidates = find_candidates(ortho, slab, grain_deg)
+    judged = zip(candidates, judge([c.features for c in candidates]), strict=True)
     traced = _traced_best([(c, j) for c, j in judged if j.kind is not None])
     kept = _without_parts(merged(_without_parts(traced), ortho.mm_per_px))
     if not kept:

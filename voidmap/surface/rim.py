@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.model import Floats
+from voidmap.surface.contour import border_of, outline_between
 from voidmap.surface.mosaic import Bools, Floats32
 
 # How far the coarse rim may be off.
@@ -54,9 +55,7 @@ def cover_of(share: Floats32, corner: tuple[int, int], seed: Bools | None = None
 
     Returns None when nothing is more than half covered.
     """
-    from skimage.measure import find_contours
-
-    padded = np.pad(share, 1)
+    padded = cv2.copyMakeBorder(share, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0)
     high = (padded > 0.5).astype(np.uint8)
     count, labels = cv2.connectedComponents(high, ltype=cv2.CV_32S)
     if count < 2:
@@ -66,14 +65,10 @@ def cover_of(share: Floats32, corner: tuple[int, int], seed: Bools | None = None
     sizes[0] = 0
     if sizes.max() == 0:
         return None
-    one = (labels == int(np.argmax(sizes))).astype(np.uint8)
-    contours, _ = cv2.findContours(one, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    whole = np.asarray(cv2.drawContours(np.zeros_like(one), contours, -1, 1, cv2.FILLED)).astype(bool)
-    field = np.where(whole, np.maximum(padded, 0.51), np.minimum(padded, 0.49))
-    lines = find_contours(field, 0.5, fully_connected="high")
-    line = max(lines, key=lambda points: abs(polygon_area(points)))
-    outline = line[:-1, ::-1] - 1.0 + np.array(corner, dtype=np.float64)
-    return Cover(padded[1:-1, 1:-1], whole[1:-1, 1:-1], corner, np.asarray(outline, dtype=np.float64))
+    border = border_of((labels == int(np.argmax(sizes))).astype(np.uint8))
+    whole = cv2.drawContours(np.zeros_like(high), [border.reshape(-1, 1, 2)], -1, 1, cv2.FILLED)
+    outline = outline_between(padded, border) - 1.0 + np.array(corner, dtype=np.float64)
+    return Cover(share, np.asarray(whole[1:-1, 1:-1]).astype(bool), corner, outline)
 
 
 def refine_rim(
