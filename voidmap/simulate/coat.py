@@ -11,9 +11,10 @@ import cv2
 import numpy as np
 
 from voidmap import files
+from voidmap.coat.pit import RIM_RADII, Pit, draw_pit, sanded_style
 from voidmap.simulate.camera import Camera, develop, look
 from voidmap.simulate.faint import FAINT_INDEX, detectability
-from voidmap.simulate.gloss import RIM_RADII, Finish, Pit, Tube, eye_of, shade
+from voidmap.simulate.gloss import Finish, Tube, eye_of, shade
 from voidmap.simulate.grid import Floats, Grid
 from voidmap.simulate.jpeg import jpeg_bytes
 from voidmap.simulate.noise import F32, fractal, smooth
@@ -271,7 +272,7 @@ def write_coats(
         finish = coat_over(rng, patch, sanded=surface == "sanded", distance_mm=view_mm)
         lint = _lint(rng, finish, reach, middle)
         sheet = _board_in_view(rng, patch, middle, view_mm, board, board_in)
-        pits = [_as_sanded(rng, s.pit) if surface == "sanded" else s.pit for s in sites[k]]
+        pits = [as_sanded(rng, s.pit) if surface == "sanded" else s.pit for s in sites[k]]
         pixels, told = photograph_coat(finish, camera, pits, (sheet,), rng)
         truth = coat_truth(name, k + 1, surface, camera, sheet, sites[k], told, lint)
         files.write_bytes(folder / f"{stem}.jpg", jpeg_bytes(pixels, camera, minute=30 + k))
@@ -280,10 +281,9 @@ def write_coats(
     return tuple(paths)
 
 
-def _as_sanded(rng: np.random.Generator, pit: Pit) -> Pit:
-    """Sanding packs most pits with white dust and opens bubbles."""
-    style = "dust" if rng.random() < 0.65 else "crater"
-    return replace(pit, style=style if pit.style != "hole" or rng.random() < 0.5 else "hole")
+def as_sanded(rng: np.random.Generator, pit: Pit) -> Pit:
+    """Return a pit as sanding leaves it: of the same size, packed with dust or opened."""
+    return draw_pit(rng, pit.x_mm, pit.y_mm, pit.diameter_mm, sanded_style(rng, pit.style))
 
 
 def _board_in_view(

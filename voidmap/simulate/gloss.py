@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from voidmap.coat.pit import DULL_SHARE, DULL_VEIL, DUST, Pit, look_of
 from voidmap.simulate.camera import Camera
 from voidmap.simulate.grid import Floats, Grid
 from voidmap.simulate.noise import F32
@@ -55,36 +56,6 @@ class Finish:
     room: float
 
 
-@dataclass(frozen=True)
-class Pit:
-    """A pinhole's shape: where, how wide, how it looks.
-
-    ``style`` is crater (open), hole (narrow, deep, dark), bubble (a dome that has not burst) or dust (a crater
-    packed with sanding dust). ``tone`` scales its darkness, ``offset`` (x, y, in radii) moves the deepest place off
-    the middle, ``core`` is that place's radius in radii. ``collar`` is the steepness of the rim that surface tension
-    raises around it, ``crest`` where that rim is highest, in radii; ``cut`` (-1 to 1) is how much more of the rim
-    (or, below 0, less) the sanding paper dulls than of the surface around.
-    """
-
-    x_mm: float
-    y_mm: float
-    diameter_mm: float
-    style: str
-    tone: float = 1.0
-    offset: tuple[float, float] = (0.0, 0.0)
-    steep: float = 0.7
-    core: float = 0.62
-    collar: float = 0.15
-    crest: float = 1.35
-    cut: float = 0.0
-
-
-RIM_RADII = 2.3
-"""The raised rim has died out at this many radii."""
-COLLAR_WIDTH = 0.2
-"""Half width (1 sigma) of the raised rim, in radii."""
-
-
 def mirror(finish: Finish, at: F32, eye: Floats, slope_x: F32, slope_y: F32) -> tuple[F32, F32]:
     """Return (share mirrored, radiance mirrored) for places (N, 2) mm, seen from ``eye``, with given slopes."""
     view = np.array(eye, np.float32) - np.c_[at, np.zeros(len(at), np.float32)]
@@ -125,56 +96,15 @@ def shade(finish: Finish, at: F32, eye: Floats, pit: Pit | None = None) -> F32:
     sx, sy = look_up(finish.slope_x, finish.grid, at), look_up(finish.slope_y, finish.grid, at)
     haze = look_up(finish.haze, finish.grid, at)
     if pit is not None:
-        dx, dy, dark, white, bare = _pit_shape(pit, at)
-        sx, sy = sx + dx, sy + dy
-        base = base * (1 - dark[:, None])
-        base = base + white[:, None] * (np.float32(0.75) - base)
-        haze = np.clip(haze * (1 - np.maximum(bare, white)), 0, 1)
+        here = look_of(pit, at[:, 0], at[:, 1])
+        sx, sy = sx + here.slope_x, sy + here.slope_y
+        base = base * (1 - here.dark[:, None])
+        base = base + here.white[:, None] * (np.float32(DUST) - base)
+        haze = np.clip(haze * (1 - np.maximum(here.bare, here.white)), 0, 1)
     share, seen = mirror(finish, at, eye, sx, sy)
     gloss = base * (1 - share[:, None]) + (share * seen)[:, None]
-    # a sanded skin scatters: the mirror's light is spread over all directions and the wood pales
-    dull = base * np.float32(0.72) + np.float32(0.2)
+    dull = base * np.float32(DULL_SHARE) + np.float32(DULL_VEIL)
     return np.asarray(gloss + (dull - gloss) * haze[:, None], dtype=np.float32)
-
-
-def _pit_shape(pit: Pit, at: F32) -> tuple[F32, F32, F32, F32, F32]:
-    """Return (slope x, slope y, darkness, whiteness, freedom from haze) of a pit at places (N, 2) mm."""
-    r = np.float32(pit.diameter_mm / 2)
-    x, y = (at[:, 0] - np.float32(pit.x_mm)) / r, (at[:, 1] - np.float32(pit.y_mm)) / r
-    rho = np.sqrt(x * x + y * y)
-    inside = np.clip((1 - rho) / 0.08 + 0.5, 0, 1)
-    steep = np.float32(pit.steep)
-    if pit.style == "bubble":
-        rise = -steep * np.clip(rho, 0, 1) * inside
-    else:
-        rise = steep * np.sin(np.pi * np.clip(rho, 0, 1)) * inside
-    # up to the rim's crest and down again: the slope of a bump, steepest one width from its top
-    away = (rho - np.float32(pit.crest)) / np.float32(COLLAR_WIDTH)
-    bump = np.exp(-0.5 * away * away)
-    rise = rise - np.float32(pit.collar) * away * bump * np.float32(np.exp(0.5))
-    with np.errstate(invalid="ignore"):
-        ux, uy = x / np.maximum(rho, 1e-3), y / np.maximum(rho, 1e-3)
-    off = np.sqrt((x - np.float32(pit.offset[0])) ** 2 + (y - np.float32(pit.offset[1])) ** 2)
-    core = np.clip((np.float32(pit.core) - off) / 0.25 + 0.5, 0, 1) * inside
-    bare = inside - np.float32(pit.cut) * bump
-    zero = np.zeros_like(rho)
-    if pit.style == "hole":
-        dark, white = 0.85 * pit.tone * inside, zero
-    elif pit.style == "crater":
-        dark, white = pit.tone * (0.55 * core + 0.12 * inside), zero
-    elif pit.style == "dust":
-        dark, white = 0.15 * inside * (1 - core), pit.tone * core
-    else:
-        # light is lost at both skins of a bubble, most at its limb (total reflection)
-        dark, white = pit.tone * (0.16 * inside + 0.25 * np.exp(-(((rho - 0.92) / 0.12) ** 2))), zero
-        bare = -np.float32(pit.cut) * bump
-    return (
-        (rise * ux).astype(np.float32),
-        (rise * uy).astype(np.float32),
-        np.clip(dark, 0, 1).astype(np.float32),
-        np.clip(white, 0, 1).astype(np.float32),
-        bare.astype(np.float32),
-    )
 
 
 def eye_of(camera: Camera) -> Floats:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from voidmap.simulate.gloss import Pit
+from voidmap.coat.pit import Pit, draw_pit, style_of
 from voidmap.simulate.grid import Floats, Grid, Slab
 from voidmap.simulate.noise import F32, fractal, linear, smooth
 
@@ -80,13 +80,7 @@ def _diameter(rng: np.random.Generator) -> float:
 
 
 def _pit(rng: np.random.Generator, kind: str, at: tuple[float, float]) -> Pit:
-    style = {"rim": ("crater", "hole"), "pore": ("hole", "crater"), "bubble": ("bubble", "crater")}[kind]
-    return Pit(
-        at[0], at[1], _diameter(rng), style[int(rng.random() < 0.35)], float(rng.uniform(0.5, 1.1)),
-        (float(rng.normal(0, 0.15)), float(rng.normal(0, 0.15))), float(rng.uniform(0.25, 1.1)),
-        float(rng.uniform(0.4, 0.9)), float(rng.uniform(0.0, 0.9)), float(rng.uniform(1.2, 1.65)),
-        float(rng.uniform(-0.4, 0.4)),
-    )  # fmt: skip
+    return draw_pit(rng, at[0], at[1], _diameter(rng), style_of(rng, kind))
 
 
 def _place(

@@ -1,0 +1,119 @@
+"""The shape of a pinhole in a coat: what it does to the light below and to the mirror above.
+
+A pit is a change of slope, which the lamps mirror as glints and rings, and a place where light is lost (a narrow
+hole, the limb of a bubble) or scattered (sanding dust). Surface tension raises a rim around it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+
+RIM_RADII = 2.3
+"""The raised rim has died out at this many radii."""
+COLLAR_WIDTH = 0.2
+"""Half width (1 sigma) of the raised rim, in radii."""
+DUST = 0.75
+"""Radiance of sanding dust relative to white paper."""
+DULL_SHARE, DULL_VEIL = 0.72, 0.2
+"""A sanded skin scatters: the wood below is seen at this share, under a veil of this radiance."""
+
+
+@dataclass(frozen=True)
+class Pit:
+    """A pinhole's shape: where, how wide, how it looks.
+
+    ``style`` is crater (open), hole (narrow, deep, dark), bubble (a dome that has not burst) or dust (a crater
+    packed with sanding dust). ``tone`` scales its darkness, ``offset`` (x, y, in radii) moves the deepest place off
+    the middle, ``core`` is that place's radius in radii. ``collar`` is the steepness of the rim that surface tension
+    raises around it, ``crest`` where that rim is highest, in radii; ``cut`` (-1 to 1) is how much more of the rim
+    (or, below 0, less) the sanding paper dulls than of the surface around.
+    """
+
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    style: str
+    tone: float = 1.0
+    offset: tuple[float, float] = (0.0, 0.0)
+    steep: float = 0.7
+    core: float = 0.85
+    collar: float = 0.15
+    crest: float = 1.35
+    cut: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """A pit at places (N,): slopes, shares of light lost and of dust, freedom from haze (1 none, below 0 more)."""
+
+    slope_x: F32
+    slope_y: F32
+    dark: F32
+    white: F32
+    bare: F32
+
+
+def draw_pit(rng: np.random.Generator, x_mm: float, y_mm: float, diameter_mm: float, style: str) -> Pit:
+    """Draw a pit's shape at random (the ranges are our assumption); dust need not fill it, darkness nearly does."""
+    core = rng.uniform(0.4, 0.95) if style == "dust" else rng.uniform(0.7, 1.05)
+    return Pit(
+        x_mm, y_mm, diameter_mm, style, float(rng.uniform(0.5, 1.1)),
+        (float(rng.normal(0, 0.12)), float(rng.normal(0, 0.12))), float(rng.uniform(0.25, 1.1)),
+        float(core), float(rng.uniform(0.0, 0.9)), float(rng.uniform(1.2, 1.65)), float(rng.uniform(-0.4, 0.4)),
+    )  # fmt: skip
+
+
+def style_of(rng: np.random.Generator, kind: str) -> str:
+    """Draw the style of a pit by what feeds it: the rim of a void, a pore of the wood, or a bubble of the mix."""
+    styles = {"rim": ("crater", "hole"), "pore": ("hole", "crater"), "bubble": ("bubble", "crater")}[kind]
+    return styles[int(rng.random() < 0.35)]
+
+
+def sanded_style(rng: np.random.Generator, style: str) -> str:
+    """Draw what sanding makes of a style: it packs most pits with white dust and opens bubbles."""
+    after = "dust" if rng.random() < 0.65 else "crater"
+    return after if style != "hole" or rng.random() < 0.5 else "hole"
+
+
+def look_of(pit: Pit, x_mm: F32, y_mm: F32) -> Look:
+    """Return what a pit does at places (N,) mm."""
+    r = np.float32(pit.diameter_mm / 2)
+    x, y = (x_mm - np.float32(pit.x_mm)) / r, (y_mm - np.float32(pit.y_mm)) / r
+    rho = np.sqrt(x * x + y * y)
+    inside = np.clip((1 - rho) / 0.08 + 0.5, 0, 1)
+    steep = np.float32(pit.steep)
+    if pit.style == "bubble":
+        rise = -steep * np.clip(rho, 0, 1) * inside
+    else:
+        rise = steep * np.sin(np.pi * np.clip(rho, 0, 1)) * inside
+    # up to the rim's crest and down again: the slope of a bump, steepest one width from its top
+    away = (rho - np.float32(pit.crest)) / np.float32(COLLAR_WIDTH)
+    bump = np.exp(-0.5 * away * away)
+    rise = rise - np.float32(pit.collar) * away * bump * np.float32(np.exp(0.5))
+    ux, uy = x / np.maximum(rho, 1e-3), y / np.maximum(rho, 1e-3)
+    off = np.sqrt((x - np.float32(pit.offset[0])) ** 2 + (y - np.float32(pit.offset[1])) ** 2)
+    core = np.clip((np.float32(pit.core) - off) / 0.25 + 0.5, 0, 1) * inside
+    bare = inside - np.float32(pit.cut) * bump
+    dark, white = np.zeros_like(rho), np.zeros_like(rho)
+    if pit.style == "hole":
+        dark = 0.85 * pit.tone * inside
+    elif pit.style == "crater":
+        dark = pit.tone * (0.55 * core + 0.12 * inside)
+    elif pit.style == "dust":
+        dark, white = 0.15 * inside * (1 - core), pit.tone * core
+    else:
+        # light is lost at both skins of a bubble, most at its limb (total reflection)
+        dark = pit.tone * (0.16 * inside + 0.25 * np.exp(-(((rho - 0.92) / 0.12) ** 2)))
+        bare = -np.float32(pit.cut) * bump
+    return Look(
+        (rise * ux).astype(np.float32),
+        (rise * uy).astype(np.float32),
+        np.clip(dark, 0, 1).astype(np.float32),
+        np.clip(white, 0, 1).astype(np.float32),
+        bare.astype(np.float32),
+    )
