@@ -18,6 +18,8 @@ TILE_PX = 192
 OVERSAMPLE = 2
 """Rays a pixel in x and in y."""
 SHEET_OVERSAMPLE = 4
+SHEET_ROWS = 64
+"""Rows of the photo drawn at once."""
 STEPS = 40
 """Depths tried on the way down, before halving."""
 HALVINGS = 6
@@ -41,6 +43,31 @@ class _Field:
         self.hollow |= _shrink(off & slab.top, step)
         self.solid = self._within(solid, self.floor * steepest)
         self.raised = self._within(raised, self.high * steepest)
+        self.bare = _shrink(off, step)
+        self.wood = _shrink(~off, step)
+
+    def plain(self, corners_mm: F32) -> str:
+        """Return what all rays through a patch of the top meet: "top", "bench", or "" where they differ.
+
+        Parameters
+        ----------
+        corners_mm
+            (N, 2) points whose bounding box holds the patch.
+        """
+        cells = _cells(corners_mm, self.grid)
+        lo, hi = np.floor(cells.min(0) / self.step).astype(int) - 1, np.floor(cells.max(0) / self.step).astype(int) + 2
+        rows, columns = self.solid.shape
+        inside = bool((cells.min(0) >= 0).all()) and cells[:, 0].max() < self.grid.columns - 1
+        inside = inside and cells[:, 1].max() < self.grid.rows - 1
+        box = (
+            slice(min(max(lo[1], 0), rows - 1), min(max(hi[1], 1), rows)),
+            slice(min(max(lo[0], 0), columns - 1), min(max(hi[0], 1), columns)),
+        )
+        if self.hollow[box].any() or (self.high and self.raised[box].any()):
+            return ""
+        if inside and not self.bare[box].any():
+            return "top"
+        return "" if self.wood[box].any() or self.solid[box].any() else "bench"
 
     def _within(self, mask: Bools, reach_mm: float) -> Bools:
         """Return the mask grown by the way that rays move sideways while they go down."""
@@ -63,9 +90,9 @@ def _sample(field: NDArray[np.float32], column: F32, row: F32, border: int = cv2
     if n == 0:
         return np.zeros((0, *field.shape[2:]), np.float32)
     wide = 4096
-    pad = -n % wide
-    mx = np.pad(column, (0, pad)).reshape(-1, wide)
-    my = np.pad(row, (0, pad)).reshape(-1, wide)
+    both = np.zeros((2, -(-n // wide) * wide), np.float32)
+    both[0, :n], both[1, :n] = column, row
+    mx, my = both.reshape(2, -1, wide)
     parts = [
         cv2.remap(field, mx[i : i + 8192], my[i : i + 8192], cv2.INTER_LINEAR, borderMode=border)
         for i in range(0, len(mx), 8192)
@@ -120,24 +147,30 @@ def _bench_seen(lit: Lit, at: F32) -> F32:
     return seen * _sample(lit.bench_light, where[:, 0], where[:, 1])
 
 
-def _see(field: _Field, at: F32, slope: F32) -> F32:
-    """Return what rays see (N, 3)."""
+def _see(field: _Field, at: F32, slope: F32, around_mm: F32) -> F32:
+    """Return what rays see (N, 3); ``around_mm`` are points of the top around all of theirs."""
     lit, grid = field.lit, field.grid
-    out = np.empty((len(at), 3), np.float32)
     cells = _cells(at, grid)
-    i = np.clip((cells / field.step).astype(int), 0, [field.solid.shape[1] - 1, field.solid.shape[0] - 1])
-    on_grid = (cells >= 0).all(1) & (cells[:, 0] < grid.columns) & (cells[:, 1] < grid.rows)
-    hollow, solid = field.hollow, field.solid
-    march = on_grid & hollow[i[:, 1], i[:, 0]]
-    outside = _sample(field.depth, cells[:, 0], cells[:, 1]) >= field.floor - 0.01
-    march |= outside & solid[i[:, 1], i[:, 0]]
+    plain = field.plain(around_mm)
+    if plain == "top":
+        return _sample(lit.radiance, cells[:, 0], cells[:, 1])
+    if plain == "bench":
+        return _bench_seen(lit, at + slope * np.float32(field.floor))
+    out = np.empty((len(at), 3), np.float32)
+    column, row = np.ascontiguousarray(cells.T)
+    i = np.clip((column / field.step).astype(np.int32), 0, field.solid.shape[1] - 1)
+    j = np.clip((row / field.step).astype(np.int32), 0, field.solid.shape[0] - 1)
+    on_grid = (column >= 0) & (row >= 0) & (column < grid.columns) & (row < grid.rows)
+    march = on_grid & field.hollow[j, i]
+    outside = _sample(field.depth, column, row) >= field.floor - 0.01
+    march |= outside & field.solid[j, i]
     tall = np.zeros(len(at), bool)
     if field.high:
-        tall = field.raised[i[:, 1], i[:, 0]] & on_grid
+        tall = field.raised[j, i] & on_grid
         march &= ~tall
     bench = outside & ~march & ~tall
     flat = ~(march | bench | tall)
-    out[flat] = _sample(lit.radiance, cells[flat, 0], cells[flat, 1])
+    out[flat] = _sample(lit.radiance, column[flat], row[flat])
     if bench.any():
         out[bench] = _bench_seen(lit, at[bench] + slope[bench] * np.float32(field.floor))
     for rays, start in ((march, 0.0), (tall, -field.high)):
@@ -171,11 +204,18 @@ class Rays:
         j = np.clip(((y - self.y[0]) / GRID_PX).astype(int), 0, len(self.y) - 2)
         f = ((x - self.x[i]) / GRID_PX).astype(np.float32)
         g = ((y - self.y[j]) / GRID_PX).astype(np.float32)
-        top, bottom = self.node[j], self.node[j + 1]
+        near = self.node[:, i[0] : i[-1] + 2]
+        top, bottom = near[j], near[j + 1]
         rows = top + (bottom - top) * g[:, None, None]
-        left, right = rows[:, i], rows[:, i + 1]
+        left, right = rows[:, i - i[0]], rows[:, i - i[0] + 1]
         both = (left + (right - left) * f[None, :, None]).reshape(-1, 4)
         return both[:, :2], both[:, 2:]
+
+    def around(self, first: tuple[int, int], last: tuple[int, int]) -> F32:
+        """Return top points (N, 2) around those of the pixels (x, y) from ``first`` to ``last``."""
+        lo = [max(0, int((p - o[0]) // GRID_PX) - 1) for p, o in zip(first, (self.x, self.y), strict=True)]
+        hi = [int((p - o[0]) // GRID_PX) + 3 for p, o in zip(last, (self.x, self.y), strict=True)]
+        return np.asarray(self.node[lo[1] : hi[1], lo[0] : hi[0], :2].reshape(-1, 2))
 
 
 def _offsets(n: int) -> Floats:
@@ -207,7 +247,8 @@ def light_at_sensor(lit: Lit, camera: Camera, sheets: Sequence[Sheet] = ()) -> F
         for left in range(0, w, TILE_PX):
             bottom, right = min(h, top + TILE_PX), min(w, left + TILE_PX)
             at, slope = rays.at(spread(left, right, OVERSAMPLE), spread(top, bottom, OVERSAMPLE))
-            out[top:bottom, left:right] = mean_of(_see(field, at, slope), bottom - top, right - left, OVERSAMPLE)
+            seen = _see(field, at, slope, rays.around((left, top), (right, bottom)))
+            out[top:bottom, left:right] = mean_of(seen, bottom - top, right - left, OVERSAMPLE)
     for sheet in sheets:
         _lay(out, lit, camera, rays, sheet)
     return out
@@ -220,10 +261,16 @@ def _lay(out: F32, lit: Lit, camera: Camera, rays: Rays, sheet: Sheet) -> None:
     lo = np.clip(np.floor(seen.min(0)).astype(int) - 2, 0, [w, h])
     hi = np.clip(np.ceil(seen.max(0)).astype(int) + 3, 0, [w, h])
     n = SHEET_OVERSAMPLE
-    for top in range(int(lo[1]), int(hi[1]), 64):
-        rows, columns = (top, min(int(hi[1]), top + 64)), (int(lo[0]), int(hi[0]))
+    share = np.linspace(0, 1, 200)[:, None, None]
+    edges = (seen + (np.roll(seen, -1, axis=0) - seen) * share).reshape(-1, 2)
+    for top in range(int(lo[1]), int(hi[1]), SHEET_ROWS):
+        rows = (top, min(int(hi[1]), top + SHEET_ROWS))
+        across = edges[(edges[:, 1] > top - SHEET_ROWS) & (edges[:, 1] < rows[1] + SHEET_ROWS), 0]
+        if not len(across):
+            continue
+        columns = (max(int(lo[0]), int(across.min()) - 2), min(int(hi[0]), int(across.max()) + 3))
         if columns[1] <= columns[0]:
-            return
+            continue
         at, _ = rays.at(spread(*columns, n), spread(*rows, n))
         albedo, on = albedo_at(sheet, at)
         shape = (rows[1] - rows[0], columns[1] - columns[0], n)
