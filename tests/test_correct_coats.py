@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from voidmap.cli import app
 from voidmap.corrections import Action, Correction, Corrections, Group, apply_to_coat
+from voidmap.corrections.keep import frame_of
 from voidmap.files import Job
 from voidmap.job.marks import carry_over, measured_name
 from voidmap.job.verdict import decide
@@ -169,7 +170,7 @@ def test_what_is_not_there_is_refused(job, arguments, says):
 
 def test_a_correction_of_the_map_reaches_plan_and_verdict(tmp_path):
     job = a_job(tmp_path / "desk")
-    write_coats(job, two_coats(frame=job.read(Intake).slab.outline_mm))
+    write_coats(job, two_coats(frame=frame_of(job.read(Intake))))
     assert run("fill", job.folder).exit_code == 0
     decide(job.folder)
     coats = [job.path(f"coat-{n}.json").read_bytes() for n in (1, 2)]

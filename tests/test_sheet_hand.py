@@ -1,10 +1,9 @@
 """The job sheet used by hand in a real browser: real taps at places on the slab, at phone and computer size."""
 
 import json
-from pathlib import Path
 
 import pytest
-from report_jobs import defect, disc, intake
+from conftest import SIZES
 from sheet_jobs import a_job
 from typer.testing import CliRunner
 
@@ -12,50 +11,8 @@ from voidmap.cli import app
 from voidmap.job.sheet import write_sheet
 from voidmap.records import Intake, Kind
 
-playwright = pytest.importorskip("playwright.sync_api", reason="the playwright package is not installed")
-CHROMIUM = Path("/usr/bin/chromium")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(not CHROMIUM.is_file(), reason=f"there is no browser at {CHROMIUM} (Debian: chromium)"),
-]
-SIZES = {
-    "phone": {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True},
-    "computer": {"viewport": {"width": 1200, "height": 900}},
-}
+pytestmark = pytest.mark.browser
 NASTY = "</script><script>alert(1)</script> \"double\" 'single' & <b>bold</b>"
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with playwright.sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield chromium
-        chromium.close()
-
-
-@pytest.fixture
-def opened(browser):
-    """Open sheets offline; at the end, nothing may have been said on the console and no box have sprung up."""
-    contexts, said = [], []
-
-    def open_sheet(place, size="computer"):
-        context = browser.new_context(accept_downloads=True, **SIZES[size])
-        context.set_offline(True)
-        contexts.append(context)
-        page = context.new_page()
-        page.on("console", lambda message: said.append(message.text))
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.on("dialog", lambda box: (said.append(box.message), box.dismiss()))
-        page.on(
-            "request", lambda request: request.url.startswith(("file:", "data:", "blob:")) or said.append(request.url)
-        )
-        page.goto(place.resolve().as_uri())
-        return page
-
-    yield open_sheet
-    for context in contexts:
-        context.close()
-    assert said == []
 
 
 def tap(page, x_mm, y_mm):
@@ -94,7 +51,7 @@ def test_tap_a_defect_correct_it_save_and_see_the_change(opened, tmp_path, size)
     assert page.locator("#card .figures").inner_text().startswith("D04: bark void")
     page.locator("#card").get_by_label("Kind").select_option("knot_hole")
     page.get_by_role("button", name="Set kind").click()
-    page.get_by_label("Greatest depth, mm").fill("12,5")
+    page.get_by_label("Greatest depth").fill("12,5 mm")
     page.get_by_role("button", name="Set depth").click()
     page.get_by_role("button", name="Not a defect").click()
     page.get_by_role("button", name="Undo").click()
@@ -108,30 +65,12 @@ def test_tap_a_defect_correct_it_save_and_see_the_change(opened, tmp_path, size)
     assert "from you: kind, depth" in row
 
 
-@pytest.mark.parametrize("size", SIZES)
-def test_nothing_sticks_out_sideways(opened, tmp_path, size):
-    page = opened(write_sheet(a_job(tmp_path / "desk").folder), size)
-    wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
-    assert wide <= 0, "a page that scrolls sideways is hard to use with one thumb"
-
-
 def test_a_layer_can_be_hidden(opened, tmp_path):
     page = opened(write_sheet(a_job(tmp_path / "desk").folder))
     stain, crack = page.locator('.defect[data-id="D07"]'), page.locator('.defect[data-id="D02"]')
     page.get_by_label("flat things").uncheck()
     assert stain.is_hidden()
     assert crack.is_visible()
-
-
-def test_texts_of_the_user_are_shown_as_text(opened, tmp_path):
-    record = intake(defects=(defect("D01", Kind.KNOT_HOLE, disc(-210, -40, 24), note=NASTY),))
-    name = """<img src=x onerror=alert(2)> "top" 'A' & co"""
-    page = opened(write_sheet(a_job(tmp_path / name, record).folder))
-    assert page.get_by_role("heading", level=1).inner_text() == name
-    assert NASTY in page.locator('tr[data-id="D01"]').inner_text()
-    tap(page, -210, -40)
-    assert page.get_by_label("Note").input_value() == NASTY
-    assert page.locator("b, h1 img").count() == 0
 
 
 def test_a_note_comes_through_unharmed(opened, tmp_path):
@@ -200,7 +139,7 @@ def test_redrawing_can_be_left_without_a_trace(opened, tmp_path):
     tap(page, 20, -80)
     page.get_by_role("button", name="Redraw").click()
     page.get_by_role("button", name="Leave as it was").click()
-    assert page.locator("#made").inner_text() == "none yet"
+    assert page.locator("#tray").is_hidden()
     assert page.locator(".grip, .pen").count() == 0
 
 
@@ -216,6 +155,6 @@ def test_a_finger_beside_a_small_hole_finds_it(opened, tmp_path):
 def test_the_map_grows_for_a_thumb(opened, tmp_path):
     page = opened(write_sheet(a_job(tmp_path / "desk").folder), "phone")
     before = page.locator("#map").bounding_box()["width"]
-    page.get_by_role("button", name="Larger").click()
+    page.get_by_role("button", name="Map larger").click()
     assert page.locator("#map").bounding_box()["width"] == pytest.approx(2 * before, rel=0.01)
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "only the map scrolls"

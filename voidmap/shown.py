@@ -18,6 +18,8 @@ SYSTEMS = ("shop", "metric")
 _SYSTEM: ContextVar[str] = ContextVar("system", default=SYSTEMS[0])
 FINE_MM = 25.4
 """Below an inch a length is told to 1/32 in, above to 1/16 in: what a rule in the shop shows."""
+LEAST = 0.01
+"""The last figure shown of in² and fl oz."""
 MM2_PER_M2 = 1e6
 SMALL_MM2 = 100_000.0
 """Areas below 0.1 m² are told in mm²."""
@@ -55,32 +57,43 @@ def length(mm: float) -> str:
 def area(mm2: float) -> str:
     """Return an area: ``4.9 in² (3150 mm²)``, ``4.8 ft² (0.445 m²)``, or the metric one alone."""
     metric = f"{mm2:.0f} mm²" if mm2 < SMALL_MM2 else f"{mm2 / MM2_PER_M2:.3f} m²"
-    return _both(units.shop_area(mm2), metric)
+    return _both(_shop_area(mm2), metric)
 
 
 def area_with(mm2: float, interval: Interval) -> str:
     """Return an area with its interval, which is told in metric."""
     lo, hi = interval
     if mm2 < SMALL_MM2:
-        return _both(units.shop_area(mm2), f"{mm2:.0f} mm², {lo:.0f} to {hi:.0f}")
-    return _both(units.shop_area(mm2), f"{mm2 / MM2_PER_M2:.3f} m², {lo / MM2_PER_M2:.3f} to {hi / MM2_PER_M2:.3f}")
+        return _both(_shop_area(mm2), f"{mm2:.0f} mm², {lo:.0f} to {hi:.0f}")
+    return _both(_shop_area(mm2), f"{mm2 / MM2_PER_M2:.3f} m², {lo / MM2_PER_M2:.3f} to {hi / MM2_PER_M2:.3f}")
 
 
 def volume(ml: float) -> str:
     """Return a volume: ``1.1 fl oz (33 ml)`` or ``33 ml``."""
-    return _both(units.shop_volume(ml), f"{ml:.0f} ml" if ml >= 10 else f"{ml:.1f} ml")
+    return _both(_shop_volume(ml), f"{ml:.0f} ml" if ml >= 10 else f"{ml:.1f} ml")
 
 
 def volume_with(ml: float, interval: Interval) -> str:
     """Return a volume with its interval, which is told in ml."""
     digits = 0 if ml >= 10 else 1 if ml >= 1 else 2
     lo, hi = interval
-    return _both(units.shop_volume(ml), f"{ml:.{digits}f} ml, {lo:.{digits}f} to {hi:.{digits}f}")
+    return _both(_shop_volume(ml), f"{ml:.{digits}f} ml, {lo:.{digits}f} to {hi:.{digits}f}")
 
 
 def temperature(celsius: float) -> str:
     """Return a temperature: ``72 °F (22 °C)`` or ``22 °C``."""
     return _both(units.shop_temperature(celsius), f"{celsius:.0f} °C")
+
+
+def _shop_area(mm2: float) -> str:
+    """Return an area in shop units; what rounds to nothing is called small, not nothing."""
+    small = 0 < mm2 < LEAST * units.MM2_PER_IN2 / 2
+    return f"under {LEAST} in²" if small else units.shop_area(mm2)
+
+
+def _shop_volume(ml: float) -> str:
+    small = 0 < ml < LEAST * units.ML_PER_FL_OZ / 2
+    return f"under {LEAST} fl oz" if small else units.shop_volume(ml)
 
 
 def _both(shop: str, metric: str) -> str:

@@ -25,6 +25,8 @@ COMMANDS = (
     "coat",
     "verdict",
     "sheet",
+    "next",
+    "guide",
     "demo",
     "schema",
 )
@@ -36,6 +38,12 @@ class OneSentence(TyperGroup):
     def list_commands(self, ctx: Any) -> list[str]:
         """Keep the order of the work, not of the alphabet."""
         return list(COMMANDS)
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Take the name of a folder alone for the question what the next step of the job in it is."""
+        if len(args) == 1 and args[0] not in self.commands and os.path.isdir(args[0]):
+            args = ["next", *args]
+        return super().resolve_command(ctx, args)
 
     def main(self, *args: Any, **extra: Any) -> Any:
         """Run and exit: 0 done, 2 input can't be used, 3 can't tell, 1 a fault of the program."""
@@ -87,14 +95,14 @@ def start(
 ) -> None:
     """From photos of a slab to a fill plan, and from photos of its coats to a verdict.
 
-    Alone, voidmap says what the next sensible step of the job in this folder is.
+    Alone, or with a job folder alone, voidmap says what the next sensible step of the job is.
     """
     if ctx.invoked_subcommand is None:
         from pathlib import Path
 
         from voidmap.job.next_step import next_step
 
-        typer.echo(next_step(Path()))
+        typer.echo(next_step(Path(), "."))
 
 
 for _command in COMMANDS:

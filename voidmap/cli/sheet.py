@@ -17,7 +17,9 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def sheet(
         job: options.JobFolder,
-        no_costs: Annotated[bool, typer.Option("--no-costs", help="Leave prices out, for the client.")] = False,
+        no_costs: Annotated[
+            bool, typer.Option("--no-costs", "--without-costs", help="Leave prices out, for the client.")
+        ] = False,
         map_file: Annotated[
             Path | None,
             typer.Option(

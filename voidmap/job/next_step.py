@@ -35,14 +35,14 @@ def _before_coats(job: Job, name: str) -> str:
         )
     guessed = sum(d.is_void and d.depth is not None and d.depth.source == "prior" for d in record.defects)
     probe = (
-        f"The depth of {guessed} of {record.totals.void_count} voids is only a typical range; voidmap probe {name} names "
-        "the few worth measuring. "
+        f"The depth of {guessed} of {record.totals.void_count} voids is only a typical range; voidmap probe {name} "
+        "names the few worth measuring. "
         if guessed
         else ""
     )
     return (
-        f"The slab is mapped. Look at it and correct it (voidmap sheet {name}). {probe}Put your resin's data sheet into "
-        f"resin.toml, then plan: voidmap fill {name}"
+        f"The slab is mapped. Look at it and correct it (voidmap sheet {name}). {probe}Put your resin's data sheet "
+        f"into resin.toml, then plan: voidmap fill {name}"
     )
 
 

@@ -65,7 +65,7 @@ def timeline_svg(plan: FillPlan) -> str:
     left, wide, step = 70.0, 560.0, 30.0
     high = {"pour": 18.0, "coat": 18.0, "work": 9.0, "wait": 2.0}
     parts = [
-        f'<svg class="chart line" viewBox="0 0 640 {step * days + 26:.0f}" role="img" aria-label="Time line by day">'
+        f'<svg class="chart line" viewBox="0 0 660 {step * days + 26:.0f}" role="img" aria-label="Time line by day">'
     ]
     for hour in range(0, 25, 6):
         x = left + wide * hour / DAY_H

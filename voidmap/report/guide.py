@@ -7,12 +7,16 @@ import math
 import textwrap
 from dataclasses import dataclass
 from html import escape
+from typing import TYPE_CHECKING
 
 from voidmap.errors import ValueRefused
 from voidmap.records import Point
 from voidmap.report.pen import DARK, GREY, INK, LIGHT, PAPER, WOOD, Drawing, Stroke, Word, arrow, box, line, onto_page
 from voidmap.report.pen import svg as drawn_svg
 from voidmap.report.tiles import PAPERS_MM
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 SIZE = (84.0, 46.0)
 """Of a drawing, mm."""
@@ -254,6 +258,22 @@ def guide_pdf(paper: str = "letter") -> bytes:
         When there is no such paper.
     """
     from matplotlib.backends.backend_pdf import PdfPages
+
+    figure = guide_figure(paper)
+    out = io.BytesIO()
+    with PdfPages(out, metadata={"Title": TITLE, "CreationDate": None}) as book:
+        book.savefig(figure)
+    return out.getvalue()
+
+
+def guide_figure(paper: str) -> Figure:
+    """Return the page as a figure of the paper's size.
+
+    Raises
+    ------
+    ValueRefused
+        When there is no such paper.
+    """
     from matplotlib.figure import Figure
 
     if paper not in PAPERS_MM:
@@ -267,14 +287,10 @@ def guide_pdf(paper: str = "letter") -> bytes:
     left = (wide - 2 * COLUMN_MM) / 2
     area.text(left, 18, TITLE, fontsize=20, fontweight="bold", color=INK)
     for k, step in enumerate(STEPS):
-        corner = (left + (k % 2) * COLUMN_MM, 24 + (k // 2) * ROW_MM)
-        onto_page(area, step.drawing, corner)
-        head = f"{k + 1}  {step.head}"
-        area.text(corner[0], corner[1] + SIZE[1] + 6, head, fontsize=11, fontweight="bold", color=INK)
+        x, y = left + (k % 2) * COLUMN_MM, 24 + (k // 2) * ROW_MM
+        onto_page(area, step.drawing, (x, y))
+        area.text(x, y + SIZE[1] + 6, f"{k + 1}  {step.head}", fontsize=11, fontweight="bold", color=INK)
         words = textwrap.fill(step.words, 54, break_on_hyphens=False)
-        area.text(corner[0], corner[1] + SIZE[1] + 9, words, fontsize=8.5, va="top", linespacing=1.25, color=INK)
+        area.text(x, y + SIZE[1] + 9, words, fontsize=8.5, va="top", linespacing=1.25, color=INK)
     area.text(left, high - 9, textwrap.fill(FOOT, 118, break_on_hyphens=False), fontsize=8, va="bottom", color=INK)
-    out = io.BytesIO()
-    with PdfPages(out, metadata={"Title": TITLE, "CreationDate": None}) as book:
-        book.savefig(figure)
-    return out.getvalue()
+    return figure

@@ -28,10 +28,11 @@ function startCoat(coat) {
   }
 
   function addOne(event) {
+    const place = view.toMm(event); // before anything is said: words move the picture
     const mm = parseLength(adder.querySelector("input").value);
     adder.querySelector(".say").textContent = mm === null ? SAY_UNIT : "";
     if (mm === null) return;
-    const item = { action: "pinhole", place_mm: view.toMm(event), coat: coat.number, diameter_mm: mm };
+    const item = { action: "pinhole", place_mm: place, coat: coat.number, diameter_mm: mm };
     make(coat.frame_number, item, `a pinhole added to coat ${coat.number}`);
   }
 

@@ -23,10 +23,11 @@ def tick(words: str, inside: str) -> str:
 
 def checks(lines: Iterable[tuple[str, str]]) -> str:
     """Return (what to do, where) as a checklist."""
-    items = "".join(
-        f"<li>{tick(f'{what}: {where}', f'{escape(what)}: <b>{escape(where)}</b>')}</li>" for what, where in lines
-    )
-    return f'<ul class="check">{items}</ul>' if items else ""
+    items = []
+    for what, where in lines:
+        words = escape(what[:1].upper() + what[1:])
+        items.append(f"<li>{tick(f'{what}: {where}', f'{words}: <b>{escape(where)}</b>')}</li>")
+    return f'<ul class="check">{"".join(items)}</ul>' if items else ""
 
 
 def zoom(view: str, what: str) -> str:

@@ -70,7 +70,7 @@ def _rows(sheet: Sheet) -> list[tuple[str, str]]:
     if intake is not None:
         slab, totals = intake.slab, intake.totals
         taken = next((p.taken for p in intake.photos if p.taken), None)
-        rows.append(("Slab mapped", date_of(taken)))
+        rows.append(("Slab mapped", f"{date_of(taken)}, from {', '.join(p.file for p in intake.photos)}"))
         thick = f", {shown.length(slab.thickness_mm)} thick" if slab.thickness_mm else ""
         rows.append(("Top", f"{shown.area_with(slab.area_mm2, slab.area_interval_mm2)}{thick}"))
         holds = shown.volume_with(totals.volume_ml, totals.volume_interval_ml)
@@ -80,7 +80,9 @@ def _rows(sheet: Sheet) -> list[tuple[str, str]]:
         cost = sum(p.cost for p in sheet.plan.purchases if p.cost is not None)
         if sheet.costs and cost:
             rows.append(("Resin to buy", f"{cost:.2f}"))
-    rows += [(f"After coat {c.number}, {date_of(c.photo.taken)}", count_words(c)) for c in sheet.coats]
+    rows += [
+        (f"After coat {c.number}, {date_of(c.photo.taken)}", f"{count_words(c)} ({c.photo.file})") for c in sheet.coats
+    ]
     if sheet.verdict is not None:
         rows.append(("Decision", f"{DECISIONS[sheet.verdict.decision]} ({sheet.verdict.finish} finish)"))
     yours = _yours(sheet)
