@@ -163,3 +163,22 @@ def test_depth_without_estimates_keeps_its_interval():
     done, _ = volumes([bare], scale_rel=0.0)
     assert done[0].volume_interval_ml.lo == pytest.approx(8.0, rel=0.05)
     assert done[0].volume_interval_ml.hi == pytest.approx(12.5, rel=0.05)
+
+
+def test_a_reading_of_the_greatest_depth_bounds_the_void():
+    # Photos and prior that think of a deeper void give way: nothing is deeper than its deepest place.
+    deeper = [DepthEstimate("prior", 12.0, 25.0, 0.6), DepthEstimate("parallax", 9.0, 22.0, 0.3)]
+    defect = void("D01", 900.0, deeper)
+    fused = depth.fuse((*deeper, depth.probe_estimate(defect, 8.0)), thickness_mm=45.0)
+    assert fused.max_mm == pytest.approx(8.0)
+    assert fused.mean_mm <= 8.0
+    # A reading at one dot is no such bound.
+    middle = defect.outline_mm[0][0] + 5.0, defect.outline_mm[0][1] + 5.0
+    at_dot = depth.fuse((*deeper, depth.probe_estimate(defect, 8.0, dot_mm=middle)), thickness_mm=45.0)
+    assert at_dot.max_mm > 8.0
+
+
+def test_two_readings_of_the_greatest_depth_keep_the_deeper():
+    defect = void("D01", 900.0, [DepthEstimate("prior", 12.0, 25.0, 0.6)])
+    readings = [depth.probe_estimate(defect, mm, error_mm=0.3) for mm in (8.0, 8.4)]
+    assert depth.fuse(readings, thickness_mm=45.0).max_mm == pytest.approx(8.4)

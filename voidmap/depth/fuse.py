@@ -91,7 +91,16 @@ def combine(estimates: Sequence[DepthEstimate]) -> Fused:
         fused = _mixed(fused, expected, _astray(parallax[0], expected))
     if through:
         fused = replace(fused, max_mm=through[0].max_mm, source="through")
-    return fused
+    return _below_reading(fused, [e.max_mm for e in estimates if e.greatest_read])
+
+
+def _below_reading(fused: Fused, readings: Sequence[float]) -> Fused:
+    """Hold a depth to the readings of its greatest depth: the deepest of them is it, and no mean is more."""
+    if not readings:
+        return fused
+    greatest = max(readings)
+    mu = min(fused.mu, float(np.log(greatest)) - fused.sd**2 / 2)
+    return replace(fused, mu=mu, max_mm=greatest)
 
 
 def _astray(parallax: DepthEstimate, expected: Fused) -> float:

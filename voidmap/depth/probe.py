@@ -57,18 +57,17 @@ def probe_estimate(
     ratio, spread = mean_over_max(defect.kind)
     if dot_mm is None or len(defect.outline_mm) < 3:
         own = float(np.sqrt(gauge_rel**2 + (spread / ratio) ** 2 + MISSED_DEEPEST_REL**2))
-        return DepthEstimate("probe", depth_mm * ratio, depth_mm, own)
+        return DepthEstimate("probe", depth_mm * ratio, depth_mm, own, greatest_read=True)
     shape = profile(defect.outline_mm)
     nearest = int(np.argmin(np.hypot(*(shape.points_mm - np.asarray(dot_mm)).T)))
     share = max(float(shape.share[nearest]), SMALLEST_SHARE)
     mean = depth_mm / share
-    others = [e.max_mm for e in defect.depth.estimates if e.source == "probe"] if defect.depth is not None else []
     own = float(np.hypot(gauge_rel, DOT_SHAPE_REL))
-    return DepthEstimate("probe", mean, max([depth_mm, mean / ratio, *others]), own)
+    return DepthEstimate("probe", mean, max(depth_mm, mean / ratio), own)
 
 
 def expected_reading_mm(defect: Defect) -> float:
     """Return the greatest depth that is expected of a void, mm."""
     if defect.depth is None or not defect.depth.estimates:
         return defect.depth.max_mm if defect.depth is not None else 0.0
-    return combine(defect.depth.estimates).mean_mm / mean_over_max(defect.kind)[0]
+    return combine(defect.depth.estimates).max_mm

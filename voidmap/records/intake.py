@@ -148,6 +148,8 @@ class DepthEstimate:
     max_mm: float
     own_rel: float
     shared_rel: dict[str, float] = field(default_factory=dict)
+    greatest_read: bool = False
+    """True when ``max_mm`` was read with a gauge: but for its error, no place of the void is deeper."""
 
 
 @dataclass(frozen=True)
