@@ -17,6 +17,8 @@ RIM_RADII = 2.3
 """The raised rim has died out at this many radii."""
 COLLAR_WIDTH = 0.2
 """Half width (1 sigma) of the raised rim, in radii."""
+LIMB_RADII = 1 / 1.55
+"""Beyond this share of its radius a bubble reflects totally: the sine of the critical angle from epoxy to air."""
 DUST = 0.75
 """Radiance of sanding dust relative to white paper."""
 DULL_SHARE, DULL_VEIL = 0.72, 0.2
@@ -107,8 +109,9 @@ def look_of(pit: Pit, x_mm: F32, y_mm: F32) -> Look:
     elif pit.style == "dust":
         dark, white = 0.15 * inside * (1 - core), pit.tone * core
     else:
-        # light is lost at both skins of a bubble, most at its limb (total reflection)
-        dark = pit.tone * (0.16 * inside + 0.25 * np.exp(-(((rho - 0.92) / 0.12) ** 2)))
+        # light from below is lost at both skins of a bubble, and all but what comes from aside beyond the critical angle
+        limb = np.clip((rho - np.float32(LIMB_RADII)) / 0.1 + 0.5, 0, 1) * inside
+        dark = pit.tone * (0.1 * inside + 0.28 * limb)
         bare = -np.float32(pit.cut) * bump
     return Look(
         (rise * ux).astype(np.float32),
