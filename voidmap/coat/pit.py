@@ -109,7 +109,7 @@ def look_of(pit: Pit, x_mm: F32, y_mm: F32) -> Look:
     elif pit.style == "dust":
         dark, white = 0.15 * inside * (1 - core), pit.tone * core
     else:
-        # light from below is lost at both skins of a bubble, and all but what comes from aside beyond the critical angle
+        # light from below is lost at both skins of a bubble, and nearly all of it beyond the critical angle
         limb = np.clip((rho - np.float32(LIMB_RADII)) / 0.1 + 0.5, 0, 1) * inside
         dark = pit.tone * (0.1 * inside + 0.28 * limb)
         bare = -np.float32(pit.cut) * bump
