@@ -4,6 +4,10 @@ Unknowns: a pose for each photo; a lens for each camera (with a prior); a small 
 photo to photo (refocusing); the print's stretch along x and y (known from the check bars as well as they can
 be read); a place on the slab's plane for each board but the first, which sets the frame; and for each board
 how it departs from the plane (height, tilt and bow of the paper, with priors of a sheet that lies flat).
+
+Errors of the sightings have two parts. One is each sighting's own; its size is found for each board in each photo
+(a board in a blurred corner is seen worse). The other is smooth over a board (what the lens model leaves over,
+cockled paper) and does not average out over its sightings; its size is found for all boards together.
 """
 
 from __future__ import annotations
@@ -14,64 +18,42 @@ from dataclasses import dataclass
 import numpy as np
 
 from voidmap.model import Floats
-from voidmap.scale.boards import PATTERN_MM
-from voidmap.scale.camera import project, rotations
+from voidmap.scale.expect import equations
+from voidmap.scale.layout import SIGMA_FLOOR_PX, Layout, Priors, Start, prior_vectors
+from voidmap.scale.looks import Look
 
-LENS_TERMS = 8
-"""log f, cx, cy, k1, k2, p1, p2, k3."""
-SHAPE_TERMS = 5
-"""Height of the board's middle, tilt along x and y (rise at the pattern's end), bow along x and y; mm."""
 ROBUST_SIGMAS = 3.0
-"""Corners this many sigmas off count half (Cauchy weights): a shaded or dirty corner then does no harm."""
-SIGMA_FLOOR_PX = 0.015
-"""No corner is better than this: demosaicing, JPEG blocks and print resolution (600 dpi: 0.04 mm) leave it."""
-MOST_STEPS = 60
+"""Sightings this many sigmas off count half (Cauchy weights): a shaded or dirty corner then does no harm."""
+MOST_STEPS = 40
 PLAIN_STEPS = 8
-"""Steps before corners are judged: the start may be off by hundreds of pixels."""
+"""Steps before sightings are judged: the start may be off by hundreds of pixels."""
+SETTLED = 1e-2
+"""Fall of the cost (chi-squared units) in a step at which a fit has settled: a hundredth moves nothing by more than a
+tenth of its standard deviation."""
+MOST_ROUNDS = 8
+SAME_NOISE = 0.05
+"""The sizes of the errors are found anew until none changes by more than a twentieth."""
+POOL_WEIGHT = 12.0
+"""Sightings' worth of belief that a board is seen as well as the others."""
+SMOOTH_WEIGHT = 20.0
+"""Terms' worth of belief (a board has 20) in the expected size of the smooth errors."""
 
 
 @dataclass(frozen=True, eq=False)
-class Look:
-    """One board in one photo: corners (N, 2) in board mm and in photo px."""
+class Noise:
+    """Sizes of the errors: each look's own ``sigmas`` (L,), and ``smooth`` for all, px."""
 
-    photo: int
-    board: int
-    board_mm: Floats
-    image_px: Floats
-
-
-@dataclass(frozen=True, eq=False)
-class Priors:
-    """What is known before looking: means and standard deviations.
-
-    ``lens_mean`` (G, 8) and ``lens_cov`` (G, 8, 8) of each camera (``log f`` relative to ``focal_px``),
-    ``aspect`` (G,) fy / fx, ``stretch_sd`` (2,) of the print along x and y, ``refocus_sd`` of log f between photos,
-    ``shape_mean`` (5,) and ``shape_sd`` (5,) or (B, 5) of a board's departure from the plane, mm;
-    ``least_sigma_px`` is the least error that a corner may be credited with.
-    """
-
-    lens_mean: Floats
-    lens_cov: Floats
-    aspect: Floats
-    stretch_mean: Floats
-    stretch_sd: Floats
-    refocus_sd: float
-    shape_mean: Floats
-    shape_sd: Floats
-    least_sigma_px: float = SIGMA_FLOOR_PX
-
-
-@dataclass(frozen=True, eq=False)
-class Start:
-    """Where the fit begins: poses (P, 6) and board places (B, 3): x mm, y mm, angle rad."""
-
-    poses: Floats
-    places: Floats
+    sigmas: Floats
+    smooth: float
 
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """The adjusted unknowns ``values`` with ``covariance``, the noise of a corner, and the cost."""
+    """The adjusted unknowns ``values`` with ``covariance``, the noise, and the cost.
+
+    ``residuals_px`` holds for each look what is left in each sighting (N,); ``rms_px`` is of a corner's distance,
+    and ``sigma_px`` the median look's noise.
+    """
 
     layout: Layout
     values: Floats
@@ -80,61 +62,27 @@ class Fit:
     rms_px: float
     cost: float
     residuals_px: tuple[Floats, ...]
+    noise: Noise
 
 
-@dataclass(frozen=True)
-class Layout:
-    """Where each unknown stands in the vector."""
+@dataclass(frozen=True, eq=False)
+class _State:
+    """Unknowns, the looks' smooth errors, residuals and slopes by look."""
 
-    photos: int
-    cameras: int
-    boards: int
-    camera_of: tuple[int, ...]
+    values: Floats
+    smooth: tuple[Floats, ...]
+    residuals: tuple[Floats, ...]
+    slopes: tuple[Floats, ...]
 
-    @property
-    def size(self) -> int:
-        """Number of unknowns."""
-        return int(self.shape(self.boards).start)
-
-    def pose(self, photo: int) -> slice:
-        """Return where a photo's rotation vector and translation stand."""
-        return slice(6 * photo, 6 * photo + 6)
-
-    def lens(self, camera: int) -> slice:
-        """Return where the lens terms of a camera stand."""
-        begin = 6 * self.photos + LENS_TERMS * camera
-        return slice(begin, begin + LENS_TERMS)
-
-    def refocus(self, photo: int) -> int:
-        """Return where a photo's change of log f stands."""
-        return 6 * self.photos + LENS_TERMS * self.cameras + photo
-
-    @property
-    def stretch(self) -> slice:
-        """Where the log of the print's stretch along x and y stands."""
-        begin = self.refocus(self.photos)
-        return slice(begin, begin + 2)
-
-    def place(self, board: int) -> slice:
-        """Return where a board's place stands; the first board has none (it is the frame)."""
-        begin = self.stretch.stop + 3 * (board - 1)
-        return slice(begin, begin + 3)
-
-    def shape(self, board: int) -> slice:
-        """Return where a board's departure from the plane stands."""
-        begin = self.place(self.boards).start + SHAPE_TERMS * board
-        return slice(begin, begin + SHAPE_TERMS)
-
-    def lens_values(self, values: Floats, aspect: Floats, photo: int) -> Floats:
-        """Return fx, fy, cx, cy, k1, k2, p1, p2, k3 of a photo; ``values`` (..., size)."""
-        camera = self.camera_of[photo]
-        terms = values[..., self.lens(camera)]
-        focal = np.exp(terms[..., 0] + values[..., self.refocus(photo)])
-        return np.concatenate([focal[..., None], (focal * aspect[camera])[..., None], terms[..., 1:8]], axis=-1)
+    def own(self, looks: Sequence[Look]) -> list[Floats]:
+        """Return what is left in each sighting once the smooth errors are taken off."""
+        return [
+            r - look.smooth @ s if len(s) else r for look, r, s in zip(looks, self.residuals, self.smooth, strict=True)
+        ]
 
 
 def adjust(looks: Sequence[Look], camera_of: Sequence[int], priors: Priors, start: Start) -> Fit:
-    """Fit all unknowns to all corners.
+    """Fit all unknowns to all sightings.
 
     Parameters
     ----------
@@ -146,153 +94,192 @@ def adjust(looks: Sequence[Look], camera_of: Sequence[int], priors: Priors, star
         What is known before, and where to begin.
     """
     layout = Layout(len(camera_of), len(priors.lens_mean), len(start.places), tuple(camera_of))
-    mean, precision = _prior_vectors(layout, priors)
+    mean, precision = prior_vectors(layout, priors)
     values = mean.copy()
     for photo in range(layout.photos):
         values[layout.pose(photo)] = start.poses[photo]
     for board in range(1, layout.boards):
         values[layout.place(board)] = start.places[board]
-    sigma, damping = 1.0, 1e-3
-    residual, slopes = _equations(looks, layout, priors, values)
-    for number in range(MOST_STEPS):
-        sigma = max(_spread(residual), priors.least_sigma_px)
-        if number < PLAIN_STEPS:
-            # From a rough start all corners must pull: none is an outlier yet.
-            sigma = max(sigma, float(np.hypot(*residual.T).max()))
-        weight = _weights(residual, sigma)
-        weighted = slopes * weight[:, None, None]
-        normal = np.einsum("nij,nik->jk", weighted, slopes) + precision
-        pull = np.einsum("nij,ni->j", weighted, residual) + precision @ (mean - values)
-        cost = _cost(residual, sigma, values - mean, precision)
-        for _ in range(12):
-            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull)
-            tried_residual, tried_slopes = _equations(looks, layout, priors, values + step)
-            gain = cost - _cost(tried_residual, sigma, values + step - mean, precision)
-            if gain >= 0:
-                break
-            damping *= 10
-        else:
+    terms = 20 if priors.smooth_px else 0
+    state = _state(looks, layout, priors, values, tuple(np.zeros(terms) for _ in looks))
+    state = _roughly(looks, layout, priors, mean, precision, state)
+    spread = max(_spread(np.concatenate(state.own(looks))), priors.least_sigma_px)
+    noise = Noise(np.full(len(looks), spread), priors.smooth_px)
+    for _ in range(MOST_ROUNDS):
+        state = _settle(looks, layout, priors, mean, precision, state, noise)
+        normal, _ = _normal(looks, state, noise, mean, precision)
+        before, noise = noise, _noise(looks, state, noise, _inverse(normal), priors)
+        if np.all(np.abs(np.log(noise.sigmas / before.sigmas)) < SAME_NOISE):
             break
-        values, residual, slopes = values + step, tried_residual, tried_slopes
-        damping = max(damping / 10, 1e-12)
-        if number >= PLAIN_STEPS and gain < 1e-7 * (1 + cost):
-            break
-    return _finish(layout, looks, priors, mean, precision, values, residual, slopes)
-
-
-def _finish(
-    layout: Layout,
-    looks: Sequence[Look],
-    priors: Priors,
-    mean: Floats,
-    precision: Floats,
-    values: Floats,
-    residual: Floats,
-    slopes: Floats,
-) -> Fit:
-    sigma = max(_spread(residual), priors.least_sigma_px)
-    for _ in range(3):
-        weight = _weights(residual, sigma)
-        data = np.einsum("nij,nik->jk", slopes * weight[:, None, None], slopes)
-        covariance = np.linalg.inv(data + precision)
-        taken = float(np.einsum("jk,kj->", data, covariance))
-        freedom = max(2.0 * np.sum(weight) * sigma**2 - taken, 1.0)
-        # Weights shrink the sum as well as the count; for normal noise the two cancel to a per cent.
-        sigma = max(float(np.sqrt(np.sum(weight * sigma**2 * np.sum(residual**2, axis=1)) / freedom)), SIGMA_FLOOR_PX)
-    ends = np.cumsum([len(look.image_px) for look in looks])[:-1]
+    covariance = _inverse(_normal(looks, state, noise, mean, precision)[0])
+    left = state.own(looks)
     return Fit(
         layout=layout,
-        values=values,
-        covariance=(covariance + covariance.T) / 2,
-        sigma_px=sigma,
-        rms_px=float(np.sqrt(np.mean(np.sum(residual**2, axis=1)))),
-        cost=_cost(residual, sigma, values - mean, precision),
-        residuals_px=tuple(np.split(residual, ends)),
+        values=state.values,
+        covariance=np.asarray((covariance + covariance.T) / 2, dtype=np.float64),
+        sigma_px=float(np.median(noise.sigmas)),
+        rms_px=float(np.sqrt(2 * np.mean(np.concatenate(left) ** 2))),
+        cost=_cost(looks, state, noise, state.values - mean, precision),
+        residuals_px=tuple(left),
+        noise=noise,
     )
 
 
+def _roughly(
+    looks: Sequence[Look], layout: Layout, priors: Priors, mean: Floats, precision: Floats, state: _State
+) -> _State:
+    """Take the first steps by plain least squares: all sightings must pull, none is an outlier yet."""
+    before = np.inf
+    for _ in range(PLAIN_STEPS):
+        worst = max(float(np.abs(np.concatenate(state.own(looks))).max()), priors.least_sigma_px)
+        if worst > 0.9 * before:
+            break
+        before = worst
+        noise = Noise(np.full(len(looks), worst), priors.smooth_px)
+        state, _ = _step(looks, layout, priors, mean, precision, state, noise)
+    return state
+
+
+def _settle(
+    looks: Sequence[Look],
+    layout: Layout,
+    priors: Priors,
+    mean: Floats,
+    precision: Floats,
+    state: _State,
+    noise: Noise,
+) -> _State:
+    for _ in range(MOST_STEPS):
+        state, gain = _step(looks, layout, priors, mean, precision, state, noise)
+        if gain < SETTLED:
+            break
+    return state
+
+
+def _step(
+    looks: Sequence[Look],
+    layout: Layout,
+    priors: Priors,
+    mean: Floats,
+    precision: Floats,
+    state: _State,
+    noise: Noise,
+) -> tuple[_State, float]:
+    """Take one damped Gauss-Newton step; return the new state and by how much the cost fell."""
+    normal, pull = _normal(looks, state, noise, mean, precision)
+    cost = _cost(looks, state, noise, state.values - mean, precision)
+    damping = 1e-9
+    for _ in range(12):
+        step = _solve(normal + damping * np.diag(np.diag(normal)), pull)
+        smooth = _smooth_after(looks, state, noise, step)
+        tried = _state(looks, layout, priors, state.values + step, smooth)
+        gain = cost - _cost(looks, tried, noise, tried.values - mean, precision)
+        if gain >= 0:
+            return tried, gain
+        damping = max(damping * 30, 1e-6)
+    return state, 0.0
+
+
+def _weights(own: Floats, sigma: float) -> Floats:
+    return np.asarray(1 / (1 + (own / sigma) ** 2 / ROBUST_SIGMAS**2) / sigma**2)
+
+
+def _inner(look: Look, weight: Floats, smooth_px: float) -> Floats:
+    """Return the precision (M, M) of a look's smooth errors, the unknowns given."""
+    weighted = look.smooth * weight[:, None]
+    return np.asarray(weighted.T @ look.smooth + np.eye(look.smooth.shape[1]) / smooth_px**2)
+
+
+def _normal(
+    looks: Sequence[Look], state: _State, noise: Noise, mean: Floats, precision: Floats
+) -> tuple[Floats, Floats]:
+    """Return the normal matrix and right-hand side of the unknowns, the smooth errors eliminated."""
+    normal = precision.copy()
+    pull = precision @ (mean - state.values)
+    for look, r, slope, own, sigma in zip(
+        looks, state.residuals, state.slopes, state.own(looks), noise.sigmas, strict=True
+    ):
+        weight = _weights(own, sigma)
+        weighted = slope * weight[:, None]
+        normal += weighted.T @ slope
+        pull += weighted.T @ r
+        if noise.smooth:
+            cross = weighted.T @ look.smooth
+            inner = _inner(look, weight, noise.smooth)
+            solved = _solve(inner, np.column_stack([cross.T, look.smooth.T @ (weight * r)]))
+            normal -= cross @ solved[:, :-1]
+            pull -= cross @ solved[:, -1]
+    return (normal + normal.T) / 2, pull
+
+
+def _smooth_after(looks: Sequence[Look], state: _State, noise: Noise, step: Floats) -> tuple[Floats, ...]:
+    if not noise.smooth:
+        return state.smooth
+    found: list[Floats] = []
+    for look, r, slope, own, sigma in zip(
+        looks, state.residuals, state.slopes, state.own(looks), noise.sigmas, strict=True
+    ):
+        weight = _weights(own, sigma)
+        left = np.asarray(look.smooth.T @ (weight * (r - slope @ step)), dtype=np.float64)
+        found.append(_solve(_inner(look, weight, noise.smooth), left))
+    return tuple(found)
+
+
+def _noise(looks: Sequence[Look], state: _State, noise: Noise, covariance: Floats, priors: Priors) -> Noise:
+    """Find the sizes of the errors from what is left, counting what the unknowns took."""
+    squares, freedoms, smooths, terms = [], [], 0.0, 0
+    for look, slope, own, sigma, smooth in zip(
+        looks, state.slopes, state.own(looks), noise.sigmas, state.smooth, strict=True
+    ):
+        weight = _weights(own, sigma)
+        weighted = slope * weight[:, None]
+        if noise.smooth:
+            inner = _inverse(_inner(look, weight, noise.smooth))
+            cross = weighted.T @ look.smooth
+            spread = inner + inner @ cross.T @ covariance @ cross @ inner
+            joint = np.hstack([slope, look.smooth])
+            across = -covariance @ cross @ inner
+            block = np.block([[covariance, across], [across.T, spread]])
+            smooths += float(smooth @ smooth + np.trace(spread))
+            terms += len(smooth)
+        else:
+            joint, block = slope, covariance
+        taken = float(np.einsum("ni,ij,nj,n->", joint, block, joint, weight, optimize=True))
+        share = weight * sigma**2
+        squares.append(float(np.sum(share * own**2)))
+        freedoms.append(max(float(np.sum(share)) - taken, 0.0))
+    pooled = (sum(squares) + POOL_WEIGHT * priors.least_sigma_px**2) / (sum(freedoms) + POOL_WEIGHT)
+    if sum(freedoms) > POOL_WEIGHT:
+        pooled = sum(squares) / sum(freedoms)
+    sigmas = np.sqrt((np.array(squares) + POOL_WEIGHT * pooled) / (np.array(freedoms) + POOL_WEIGHT))
+    smooth_px = noise.smooth
+    if smooth_px:
+        smooth_px = float(np.sqrt((smooths + SMOOTH_WEIGHT * priors.smooth_px**2) / (terms + SMOOTH_WEIGHT)))
+    return Noise(np.maximum(sigmas, max(SIGMA_FLOOR_PX, priors.least_sigma_px)), smooth_px)
+
+
+def _solve(matrix: Floats, right: Floats) -> Floats:
+    return np.asarray(np.linalg.solve(matrix, right), dtype=np.float64)
+
+
+def _inverse(matrix: Floats) -> Floats:
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
 def _spread(residual: Floats) -> float:
-    # The median length of a two-dimensional normal error is 1.1774 sigma (Rayleigh).
-    return float(np.median(np.hypot(*residual.T)) / 1.1774)
+    # The median size of a normal error is 0.6745 sigma.
+    return float(np.median(np.abs(residual)) / 0.6745)
 
 
-def _weights(residual: Floats, sigma: float) -> Floats:
-    length2 = np.sum(residual**2, axis=1) / sigma**2
-    return np.asarray(1 / (1 + length2 / ROBUST_SIGMAS**2) / sigma**2)
+def _cost(looks: Sequence[Look], state: _State, noise: Noise, away: Floats, precision: Floats) -> float:
+    total = float(away @ precision @ away)
+    for own, sigma, smooth in zip(state.own(looks), noise.sigmas, state.smooth, strict=True):
+        total += float(ROBUST_SIGMAS**2 * np.sum(np.log1p((own / sigma) ** 2 / ROBUST_SIGMAS**2)))
+        if noise.smooth:
+            total += float(smooth @ smooth) / noise.smooth**2
+    return total
 
 
-def _cost(residual: Floats, sigma: float, away: Floats, precision: Floats) -> float:
-    length2 = np.sum(residual**2, axis=1) / sigma**2
-    return float(ROBUST_SIGMAS**2 * np.sum(np.log1p(length2 / ROBUST_SIGMAS**2)) + away @ precision @ away)
-
-
-def _prior_vectors(layout: Layout, priors: Priors) -> tuple[Floats, Floats]:
-    mean, precision = np.zeros(layout.size), np.zeros((layout.size, layout.size))
-    for camera in range(layout.cameras):
-        at = layout.lens(camera)
-        mean[at] = priors.lens_mean[camera]
-        precision[at, at] = np.linalg.inv(priors.lens_cov[camera])
-    for photo in range(layout.photos):
-        precision[layout.refocus(photo), layout.refocus(photo)] = priors.refocus_sd**-2
-    mean[layout.stretch] = priors.stretch_mean
-    precision[layout.stretch, layout.stretch] = np.diag(priors.stretch_sd**-2)
-    for board in range(layout.boards):
-        mean[layout.shape(board)] = priors.shape_mean
-        spread = np.broadcast_to(priors.shape_sd, (layout.boards, SHAPE_TERMS))[board]
-        precision[layout.shape(board), layout.shape(board)] = np.diag(spread**-2.0)
-    return mean, precision
-
-
-def _equations(looks: Sequence[Look], layout: Layout, priors: Priors, values: Floats) -> tuple[Floats, Floats]:
-    """Residuals (N, 2) px (seen minus expected) and slopes of the expected (N, 2, size)."""
-    residuals, slopes = [], []
-    for look in looks:
-        world, by_world = board_world(look.board_mm, layout, values, look.board)
-        pose = values[layout.pose(look.photo)]
-        lens = layout.lens_values(values, priors.aspect, look.photo)
-        image, by_camera = project(world, pose[:3], pose[3:], lens)
-        slope = np.zeros((len(image), 2, layout.size))
-        slope[:, :, layout.pose(look.photo)] = by_camera[:, :, :6]
-        by_focal = by_camera[:, :, 6] * lens[0] + by_camera[:, :, 7] * lens[1]
-        at = layout.lens(layout.camera_of[look.photo])
-        slope[:, :, at.start] = by_focal
-        slope[:, :, at.start + 1 : at.stop] = by_camera[:, :, 8:15]
-        slope[:, :, layout.refocus(look.photo)] = by_focal
-        turn = rotations(pose[None, :3])[0]
-        through = by_camera[:, :, 3:6] @ turn
-        for where, part in by_world:
-            slope[:, :, where] += through @ part
-        residuals.append(look.image_px - image)
-        slopes.append(slope)
-    return np.concatenate(residuals), np.concatenate(slopes)
-
-
-def board_world(
-    board_mm: Floats, layout: Layout, values: Floats, board: int
-) -> tuple[Floats, list[tuple[slice, Floats]]]:
-    """Carry board points (N, 2) mm to slab points (N, 3) mm, with the slopes by stretch, place and shape."""
-    stretch = np.exp(values[layout.stretch])
-    flat = board_mm * stretch
-    x, y, angle = values[layout.place(board)] if board else np.zeros(3)
-    turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
-    basis = shape_basis(board_mm)
-    world = np.column_stack([flat @ turn.T + [x, y], basis @ values[layout.shape(board)]])
-    count = len(board_mm)
-    by_stretch = np.zeros((count, 3, 2))
-    by_stretch[:, :2, 0] = flat[:, :1] * turn[:, 0]
-    by_stretch[:, :2, 1] = flat[:, 1:] * turn[:, 1]
-    by_shape = np.zeros((count, 3, SHAPE_TERMS))
-    by_shape[:, 2] = basis
-    parts = [(layout.stretch, by_stretch), (layout.shape(board), by_shape)]
-    if board:
-        by_place = np.zeros((count, 3, 3))
-        by_place[:, 0, 0] = by_place[:, 1, 1] = 1
-        by_place[:, :2, 2] = flat @ np.array([[-np.sin(angle), -np.cos(angle)], [np.cos(angle), -np.sin(angle)]]).T
-        parts.append((layout.place(board), by_place))
-    return world, parts
-
-
-def shape_basis(board_mm: Floats) -> Floats:
-    """Return (N, 5): height 1, tilts u and v, bows u² - 1/3 and v² - 1/3 over the pattern in [-1, 1]."""
-    u, v = (2 * board_mm / np.array(PATTERN_MM) - 1).T
-    return np.column_stack([np.ones(len(u)), u, v, u * u - 1 / 3, v * v - 1 / 3])
+def _state(looks: Sequence[Look], layout: Layout, priors: Priors, values: Floats, smooth: tuple[Floats, ...]) -> _State:
+    pairs = [equations(look, layout, priors, values) for look in looks]
+    return _State(values, smooth, tuple(r for r, _ in pairs), tuple(s for _, s in pairs))

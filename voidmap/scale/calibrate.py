@@ -10,11 +10,14 @@ import numpy as np
 from voidmap.errors import CantTell, ScaleError
 from voidmap.model import Floats, Photo
 from voidmap.records import LensFile
-from voidmap.scale.adjust import LENS_TERMS, Fit, Look, Priors
+from voidmap.scale.adjust import Fit, adjust
 from voidmap.scale.boards import board_name
 from voidmap.scale.camera import LENS_NAMES, lens_record
-from voidmap.scale.priors import FILE_REFOCUS_SD, FLAT_SD_MM, lens_priors
-from voidmap.scale.solve import boards_in, fit_looks
+from voidmap.scale.layout import LENS_TERMS, Priors, Start
+from voidmap.scale.looks import Look, point_look
+from voidmap.scale.priors import FILE_REFOCUS_SD, FLAT_SD_MM, SMOOTH_PX, lens_priors
+from voidmap.scale.solve import boards_in
+from voidmap.scale.start import fit_looks
 
 TERM_SETS: dict[str, tuple[str, ...]] = {
     "k1": ("k1",),
@@ -52,15 +55,20 @@ def fit_lens_terms(
     tuple
         The fit, the name of its set in ``TERM_SETS``, and the criterion of each set.
     """
-    fits, bic = {}, {}
-    count = 2 * sum(len(look.image_px) for look in looks)
+    fits: dict[str, Fit] = {}
+    bic: dict[str, float] = {}
+    count = sum(len(look.image_px) for look in looks)
     for key, terms in TERM_SETS.items():
         fit = fit_looks(looks, [0] * len(names), _open_priors(size_px, focal_px, terms), names)
         squares = sum(float(np.sum(np.minimum(r**2, (4 * fit.sigma_px) ** 2))) for r in fit.residuals_px)
         bic[key] = count * float(np.log(squares / count)) + (len(terms) + 3) * float(np.log(count))
         fits[key] = fit
     best = min(bic, key=lambda key: bic[key])
-    return fits[best], best, bic
+    # The criterion judges terms by what they leave; the smooth errors that then remain widen the covariance.
+    priors = replace(_open_priors(size_px, focal_px, TERM_SETS[best]), smooth_px=SMOOTH_PX)
+    layout, values = fits[best].layout, fits[best].values
+    begin = Start(np.array([values[layout.pose(photo)] for photo in range(len(names))]), np.zeros((1, 3)))
+    return adjust(looks, [0] * len(names), priors, begin), best, bic
 
 
 def _open_priors(size_px: tuple[int, int], focal_px: float, terms: Sequence[str]) -> Priors:
@@ -104,7 +112,7 @@ def calibrate(photos: Sequence[Photo]) -> LensFile:
             f"only {len(own)} photos show {board_name(number)}",
             f"give {LEAST_PHOTOS} to 20 photos of that one board, tilted and in all parts of the frame",
         )
-    looks = [Look(i, 0, board.board_mm, board.corners_px) for i, (_, board) in enumerate(own)]
+    looks = [point_look(i, 0, board.board_mm, board.corners_px) for i, (_, board) in enumerate(own)]
     first = own[0][0]
     size = (first.width_px, first.height_px)
     focal = float(np.exp(lens_priors([first], None)[1][0, 0]))
@@ -117,7 +125,7 @@ def calibrate(photos: Sequence[Photo]) -> LensFile:
     notes: tuple[str, ...] = ()
     if share < GOOD_COVERAGE:
         notes = (f"Corners cover {share:.0%} of the frame: photograph the board in the empty parts too.",)
-    values, covariance = _with_covariance(fit)
+    values, covariance = with_covariance(fit)
     return LensFile(
         camera=first.camera,
         width_px=size[0],
@@ -169,7 +177,7 @@ def _coverage(corners_px: Floats, size_px: tuple[int, int]) -> tuple[tuple[int, 
     return tuple(tuple(int(v) for v in row) for row in cells)
 
 
-def _with_covariance(fit: Fit) -> tuple[Floats, Floats]:
+def with_covariance(fit: Fit) -> tuple[Floats, Floats]:
     """Return fx ... k3 (9,) and their covariance (9, 9)."""
     at = fit.layout.lens(0)
     terms = fit.values[at]

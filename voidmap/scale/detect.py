@@ -21,6 +21,7 @@ from voidmap.scale.boards import (
     dictionary,
     marker_corners_mm,
 )
+from voidmap.scale.edges import Edges, find_edges
 
 SEARCH_SIDE_PX = 1340
 """Long side of the picture in which markers are searched: a third of 12 megapixels keeps a marker's cell at
@@ -43,7 +44,7 @@ class BoardSeen:
 
     ``corners_px`` (N, 2) are inner corners in the photo frame, ``board_mm`` (N, 2) the same corners in the
     board frame, ``square_px`` the side of a square, ``contrast`` the mean white-to-black step in 8 bits,
-    ``markers`` how many of its 17 markers were read.
+    ``markers`` how many of its 17 markers were read, and ``edges`` its edges where enough can be told.
     """
 
     number: int
@@ -52,6 +53,7 @@ class BoardSeen:
     square_px: float
     contrast: float
     markers: int
+    edges: Edges | None = None
 
 
 def grey_of(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -176,6 +178,7 @@ def _refined(
         square_px=SQUARE_MM * px_per_mm,
         contrast=float(contrast[good].mean()),
         markers=markers,
+        edges=find_edges(grey, board_mm[good], found[good] + low),
     )
 
 

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from voidmap.errors import ScaleError
 from voidmap.model import Floats, Photo, Plane
-from voidmap.scale.adjust import Fit, Look, Priors, adjust
-from voidmap.scale.adjust import Start as Begin
+from voidmap.scale.adjust import Fit, adjust
 from voidmap.scale.boards import BAR_MM, CORNERS, MARKERS, board_name, dictionary
+from voidmap.scale.layout import Priors, Start
+from voidmap.scale.looks import Look
 
 LOOSE_SD_MM = np.array([30.0, 15.0, 15.0, 4.0, 4.0])
 """A board anywhere near the top: on the bench below, leaning on something, or curled."""
@@ -104,7 +105,7 @@ def check_boards(
     for board in range(layout.boards):
         loose_sd = np.tile(priors.shape_sd, (layout.boards, 1))
         loose_sd[board] = LOOSE_SD_MM if layout.boards > 1 else LOOSE_ALONE_SD_MM
-        trials.append(adjust(looks, camera_of, replace(priors, shape_sd=loose_sd), Begin(poses, places)))
+        trials.append(adjust(looks, camera_of, replace(priors, shape_sd=loose_sd), Start(poses, places)))
     # The board to blame is the one without which the others agree best.
     board = int(np.argmin([trial.cost for trial in trials]))
     rms = float(np.median([_board_rms(trials[board], looks, b) for b in range(layout.boards)]))
@@ -123,7 +124,7 @@ def _suspect(fit: Fit, looks: Sequence[Look], priors: Priors) -> bool:
 
 def _board_rms(fit: Fit, looks: Sequence[Look], board: int) -> float:
     own = [f for look, f in zip(looks, fit.residuals_px, strict=True) if look.board == board]
-    return float(np.sqrt(np.mean(np.sum(np.concatenate(own) ** 2, axis=1))))
+    return float(np.sqrt(2 * np.mean(np.concatenate(own) ** 2)))
 
 
 def _refuse(loose: Fit, board: int, mean: Floats, name: str, rms_px: float) -> None:

@@ -9,8 +9,8 @@ import numpy as np
 
 from voidmap.model import Floats, Photo
 from voidmap.records import Lens
-from voidmap.scale.adjust import LENS_TERMS, SHAPE_TERMS, Priors
 from voidmap.scale.boards import BAR_MM
+from voidmap.scale.layout import LENS_TERMS, SHAPE_TERMS, Priors
 
 FILM_WIDTH_MM, FILM_DIAGONAL_MM = 36.0, 43.27
 """The 35 mm frame (36 x 24 mm). Exif's 35-mm focal length is defined by the diagonal (CIPA DC-008), but
@@ -19,9 +19,9 @@ FOCAL_35MM_SD = 0.025
 """Relative doubt of a focal length from Exif: the two conventions, rounding to whole mm, refocusing."""
 TYPICAL_35MM_MM, TYPICAL_35MM_SD = 27.0, 0.20
 """A phone's main camera when Exif is silent: 23 to 32 mm."""
-CENTRE_SD = 0.005
+CENTRE_SD = 0.004
 """Doubt of the lens centre as a share of the long side: phones stabilise by moving the lens, 10 to 20 px."""
-K1_SD, K2_SD, TANGENTIAL_SD, K3_SD = 0.06, 0.025, 5e-4, 0.005
+K1_SD, K2_SD, TANGENTIAL_SD, K3_SD = 0.06, 0.025, 4e-4, 0.005
 """Distortion left in a phone's picture: k1 moves a corner of the frame (r² 0.8) by up to 10 % at two sigmas;
 ``K2_SD`` is what is left of k2 once k1 is known."""
 K2_BY_K1 = -0.25
@@ -36,6 +36,8 @@ BAR_UNREAD_SD = 0.001
 """A print at "actual size" whose bars were left at 100 mm: printers feed true to 0.1 or 0.2 %."""
 PAPER_MM = 0.1
 """Thickness of 80 g/m² paper: the ink lies that much above the top."""
+SMOOTH_PX = 0.02
+"""Each smooth error of a board's picture: what Brown-Conrady terms leave of a phone's lens, and print and paper."""
 FLAT_SD_MM = np.array([0.15, 0.15, 0.15, 0.10, 0.10])
 """A taped or weighted sheet on a planed top: height of its middle, tilts, bows."""
 
@@ -108,4 +110,5 @@ def board_priors(
         refocus_sd=FILE_REFOCUS_SD,
         shape_mean=shape,
         shape_sd=FLAT_SD_MM,
+        smooth_px=SMOOTH_PX,
     )

@@ -6,9 +6,11 @@ import numpy as np
 
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import Lens
-from voidmap.scale.adjust import SHAPE_TERMS, Look, Priors
+from voidmap.scale.layout import SHAPE_TERMS, Priors
+from voidmap.scale.looks import point_look
 from voidmap.scale.priors import FILE_REFOCUS_SD, FLAT_SD_MM, lens_priors
-from voidmap.scale.solve import fit_looks, planes_of
+from voidmap.scale.solve import planes_of
+from voidmap.scale.start import fit_looks
 
 
 def plane_from_rectangle(
@@ -62,7 +64,7 @@ def plane_from_rectangle(
         shape_sd=FLAT_SD_MM,
         least_sigma_px=corner_sd_px,
     )
-    looks = [Look(0, 0, board_mm, corners_px)]
+    looks = [point_look(0, 0, board_mm, corners_px)]
     fit = fit_looks(looks, camera_of, priors, [photo.file])
     source = "photo" if lens is None else "file"
     size = (photo.width_px, photo.height_px)

@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
-from voidmap.errors import ScaleError, ValueRefused
+from voidmap.errors import ValueRefused
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import BoardPlace, Lens
-from voidmap.scale.adjust import Fit, Look, Priors, Start, adjust, board_world
+from voidmap.scale.adjust import Fit
 from voidmap.scale.boards import BAR_MM, pattern_outline_mm
-from voidmap.scale.camera import lens_record, plane_points, rotations
+from voidmap.scale.camera import lens_record, rotations
 from voidmap.scale.detect import BoardSeen, find_boards, grey_of
+from voidmap.scale.expect import board_world
 from voidmap.scale.faults import check_boards, why_no_board
+from voidmap.scale.layout import Priors
+from voidmap.scale.looks import Look, point_look
 from voidmap.scale.priors import board_priors, lens_priors
+from voidmap.scale.start import fit_looks
 
 DRAWS = 200
 """Enough for a 95 % interval by its standard deviation within 5 %."""
@@ -130,9 +133,7 @@ def solve_boards(
     """Solve all boards that were seen; see ``solve_planes``."""
     numbers = tuple(sorted({board.number for boards in seen for board in boards}))
     looks = tuple(
-        Look(photo, numbers.index(board.number), board.board_mm, board.corners_px)
-        for photo, boards in enumerate(seen)
-        for board in boards
+        board_look(photo, numbers.index(board.number), board) for photo, boards in enumerate(seen) for board in boards
     )
     camera_of, *lens_known = lens_priors(list(photos), lens)
     priors = board_priors(
@@ -148,76 +149,12 @@ def solve_boards(
     return Solution(numbers, looks, tuple(tuple(b) for b in seen), fit, planes)
 
 
-def fit_looks(looks: Sequence[Look], camera_of: Sequence[int], priors: Priors, names: Sequence[str]) -> Fit:
-    """Adjust from both poses that a plane seen by one photo allows, and keep the better."""
-    fits = [adjust(looks, camera_of, priors, start(looks, camera_of, priors, names, flip)) for flip in (0, 1)]
-    return min(fits, key=lambda fit: fit.cost)
-
-
-def start(
-    looks: Sequence[Look], camera_of: Sequence[int], priors: Priors, names: Sequence[str], flip: int = 0
-) -> Start:
-    """Find poses and places to begin with: from the frame's board outward, over shared boards.
-
-    Raises
-    ------
-    ScaleError
-        When a photo shares no board with the others.
-    """
-    boards = 1 + max(look.board for look in looks)
-    poses: dict[int, Floats] = {}
-    places: dict[int, Floats] = {0: np.zeros(3)}
-    lens = [_prior_lens(priors, camera) for camera in camera_of]
-    while len(poses) < len(camera_of):
-        shared = {
-            photo: sum(len(k.image_px) for k in looks if k.photo == photo and k.board in places)
-            for photo in range(len(camera_of))
-            if photo not in poses
-        }
-        photo = max(shared, key=lambda p: shared[p])
-        if shared[photo] == 0:
-            raise ScaleError(
-                f"the photo {names[photo]} shares no board with the others",
-                "leave it out, or photograph again with a board in view that another photo shows too",
-            )
-        own = [k for k in looks if k.photo == photo]
-        known = [k for k in own if k.board in places]
-        world = np.concatenate([_placed(k.board_mm, places[k.board]) for k in known])
-        poses[photo] = _pose(
-            world, np.concatenate([k.image_px for k in known]), lens[photo], flip if not len(poses) else 0
-        )
-        for look in own:
-            if look.board not in places:
-                flat = plane_points(look.image_px, poses[photo][None, :3], poses[photo][None, 3:], lens[photo][None])
-                places[look.board] = _rigid(look.board_mm, flat[0])
-    return Start(np.array([poses[p] for p in range(len(camera_of))]), np.array([places[b] for b in range(boards)]))
-
-
-def _prior_lens(priors: Priors, camera: int) -> Floats:
-    terms = priors.lens_mean[camera]
-    focal = float(np.exp(terms[0]))
-    return np.concatenate([[focal, focal * priors.aspect[camera]], terms[1:8]])
-
-
-def _placed(board_mm: Floats, place: Floats) -> Floats:
-    c, s = np.cos(place[2]), np.sin(place[2])
-    return np.asarray(board_mm @ np.array([[c, -s], [s, c]]).T + place[:2])
-
-
-def _rigid(board_mm: Floats, slab_mm: Floats) -> Floats:
-    """Place (x, y, angle) that carries board points to slab points, by least squares (Procrustes)."""
-    a, b = board_mm - board_mm.mean(axis=0), slab_mm - slab_mm.mean(axis=0)
-    angle = np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b))
-    turned = _placed(board_mm, np.array([0.0, 0.0, angle]))
-    return np.array([*(slab_mm - turned).mean(axis=0), angle])
-
-
-def _pose(world_mm: Floats, image_px: Floats, lens: Floats, flip: int) -> Floats:
-    matrix = np.array([[lens[0], 0, lens[2]], [0, lens[1], lens[3]], [0, 0, 1.0]])
-    solid = np.column_stack([world_mm, np.zeros(len(world_mm))])
-    _, turns, shifts, _ = cv2.solvePnPGeneric(solid, image_px, matrix, lens[4:9], flags=cv2.SOLVEPNP_IPPE)
-    pick = min(flip, len(turns) - 1)
-    return np.concatenate([np.ravel(turns[pick]), np.ravel(shifts[pick])]).astype(np.float64)
+def board_look(photo: int, number: int, board: BoardSeen) -> Look:
+    """Return the look of a board: by its edges where enough were told, else by its corners."""
+    if board.edges is None:
+        return point_look(photo, number, board.board_mm, board.corners_px)
+    edges = board.edges
+    return Look(photo, number, edges.board_mm, edges.image_px, edges.normal, len(board.corners_px))
 
 
 def planes_of(
@@ -232,7 +169,7 @@ def planes_of(
 ) -> tuple[Plane, ...]:
     """Turn a fit into one Plane for each photo, with shared draws."""
     layout, values = fit.layout, fit.values
-    draws = _draws(values, fit.covariance)
+    draws = _draws(fit)
     places, patterns = board_places(fit, looks, numbers)
     planes = []
     for photo in range(layout.photos):
@@ -254,7 +191,7 @@ def planes_of(
                 else tuple(
                     BoardPlace(
                         p.number,
-                        sum(len(k.image_px) for k in looks if k.photo == photo and k.board == b),
+                        sum(k.corners for k in looks if k.photo == photo and k.board == b),
                         p.x_mm,
                         p.y_mm,
                         p.angle_deg,
@@ -264,7 +201,7 @@ def planes_of(
                     if b in in_view
                 ),
                 patterns_mm=tuple(patterns[b] for b in sorted(in_view)),
-                reprojection_rms_px=float(np.sqrt(np.mean(np.sum(np.concatenate(own) ** 2, axis=1)))),
+                reprojection_rms_px=float(np.sqrt(2 * np.mean(np.concatenate(own) ** 2))),
             )
         )
     return tuple(planes)
@@ -281,15 +218,29 @@ def lens_of_photo(photo: Photo, lens: Lens | None) -> tuple[Floats, Floats]:
     return known, np.asarray(carry @ covariance[0] @ carry.T)
 
 
-def _draws(values: Floats, covariance: Floats) -> Floats:
-    """Equally likely versions of the unknowns, (DRAWS, size): antithetic, so that their mean is the fit."""
-    spread, axes = np.linalg.eigh(covariance)
+def _draws(fit: Fit) -> Floats:
+    """Equally likely versions of the unknowns, (DRAWS, size): antithetic, so that their mean is the fit.
+
+    They are drawn with the logarithm of each photo's distance: a longer lens from farther away shows the same, and
+    only so do the draws follow that valley (a straight line leaves it by half the square of the change: 0.1 %).
+    """
+    values, carry = fit.values.copy(), np.ones(len(fit.values))
+    away = np.array([fit.layout.pose(photo).stop - 1 for photo in range(fit.layout.photos)])
+    carry[away] = 1 / values[away]
+    spread, axes = np.linalg.eigh(fit.covariance * np.outer(carry, carry))
     rng = np.random.default_rng(SEED)
     normal = rng.standard_normal((DRAWS // 2, len(values)))
+    # Whitened, so that the draws carry the covariance as it is and not as chance has it.
+    if len(values) <= DRAWS // 4:
+        scatter, turn = np.linalg.eigh(normal.T @ normal / len(normal))
+        normal = normal @ (turn / np.sqrt(scatter)) @ turn.T
+    else:
+        normal /= np.sqrt(np.mean(normal**2, axis=0))
     normal = np.concatenate([normal, -normal])
-    # Whitened, so that 200 draws carry the covariance exactly where they are more than the unknowns.
-    normal /= normal.std(axis=0)
-    return np.asarray(values + (normal * np.sqrt(np.maximum(spread, 0))) @ axes.T)
+    moves = (normal * np.sqrt(np.maximum(spread, 0))) @ axes.T
+    draws = values + moves
+    draws[:, away] = values[away] * np.exp(moves[:, away])
+    return np.asarray(draws)
 
 
 def board_places(fit: Fit, looks: Sequence[Look], numbers: Sequence[int]) -> tuple[list[BoardPlace], list[Floats]]:
@@ -300,7 +251,7 @@ def board_places(fit: Fit, looks: Sequence[Look], numbers: Sequence[int]) -> tup
         world, _ = board_world(pattern_outline_mm(), fit.layout, fit.values, board)
         shape = fit.values[fit.layout.shape(board)]
         rise = np.hypot(shape[1] / 105.0, shape[2] / 75.0)
-        found = max((len(k.image_px) for k in looks if k.board == board), default=0)
+        found = max((k.corners for k in looks if k.board == board), default=0)
         places.append(
             BoardPlace(number, found, float(x), float(y), float(np.degrees(angle)), float(np.degrees(np.arctan(rise))))
         )
