@@ -17,6 +17,10 @@ RIM_RADII = 2.3
 """The raised rim has died out at this many radii."""
 COLLAR_WIDTH = 0.2
 """Half width (1 sigma) of the raised rim, in radii."""
+WALL_RADII = 0.4
+"""Darkness grows with depth over a wall this wide, in radii, about the core's edge."""
+DUST_EDGE = 0.25
+"""The same of packed dust."""
 LIMB_RADII = 1 / 1.55
 """Beyond this share of its radius a bubble reflects totally: the sine of the critical angle from epoxy to air."""
 DUST = 0.75
@@ -43,7 +47,7 @@ class Pit:
     tone: float = 1.0
     offset: tuple[float, float] = (0.0, 0.0)
     steep: float = 0.7
-    core: float = 0.85
+    core: float = 0.8
     collar: float = 0.15
     crest: float = 1.35
     cut: float = 0.0
@@ -61,8 +65,8 @@ class Look:
 
 
 def draw_pit(rng: np.random.Generator, x_mm: float, y_mm: float, diameter_mm: float, style: str) -> Pit:
-    """Draw a pit's shape at random (the ranges are our assumption); dust need not fill it, darkness nearly does."""
-    core = rng.uniform(0.4, 0.95) if style == "dust" else rng.uniform(0.7, 1.05)
+    """Draw a pit's shape at random (the ranges are our assumption); its walls slope, so that the dark is narrower."""
+    core = rng.uniform(0.4, 0.95) if style == "dust" else rng.uniform(0.65, 0.95)
     return Pit(
         x_mm, y_mm, diameter_mm, style, float(rng.uniform(0.5, 1.1)),
         (float(rng.normal(0, 0.12)), float(rng.normal(0, 0.12))), float(rng.uniform(0.25, 1.1)),
@@ -99,19 +103,20 @@ def look_of(pit: Pit, x_mm: F32, y_mm: F32) -> Look:
     rise = rise - np.float32(pit.collar) * away * bump * np.float32(np.exp(0.5))
     ux, uy = x / np.maximum(rho, 1e-3), y / np.maximum(rho, 1e-3)
     off = np.sqrt((x - np.float32(pit.offset[0])) ** 2 + (y - np.float32(pit.offset[1])) ** 2)
-    core = np.clip((np.float32(pit.core) - off) / 0.25 + 0.5, 0, 1) * inside
+    wall = np.float32(DUST_EDGE if pit.style == "dust" else WALL_RADII)
+    core = np.clip((np.float32(pit.core) - off) / wall + 0.5, 0, 1) * inside
     bare = inside - np.float32(pit.cut) * bump
     dark, white = np.zeros_like(rho), np.zeros_like(rho)
     if pit.style == "hole":
-        dark = 0.85 * pit.tone * inside
+        dark = 0.85 * pit.tone * core
     elif pit.style == "crater":
-        dark = pit.tone * (0.55 * core + 0.12 * inside)
+        dark = pit.tone * (0.6 * core + 0.05 * inside)
     elif pit.style == "dust":
         dark, white = 0.15 * inside * (1 - core), pit.tone * core
     else:
         # light from below is lost at both skins of a bubble, and nearly all of it beyond the critical angle
         limb = np.clip((rho - np.float32(LIMB_RADII)) / 0.1 + 0.5, 0, 1) * inside
-        dark = pit.tone * (0.1 * inside + 0.28 * limb)
+        dark = pit.tone * (0.2 * core + 0.12 * limb)
         bare = -np.float32(pit.cut) * bump
     return Look(
         (rise * ux).astype(np.float32),
