@@ -124,10 +124,11 @@ def test_reads_well_in_grey(opened, sheet):
     assert len(set(shapes)) == len(shapes) >= 2
 
 
-def test_labels_do_not_meet_and_nothing_stands_on_the_wood(opened, sheet):
-    page = opened(sheet)
+@pytest.mark.parametrize("size", SIZES)
+def test_labels_can_be_read_do_not_meet_and_leave_the_wood_free(opened, sheet, size):
+    page = opened(sheet, size)
     boxes = page.evaluate(
-        """[...document.querySelectorAll('#map .tag')].map((r) => {
+        """[...document.querySelectorAll('#map .tag')].filter((r) => r.getClientRects().length).map((r) => {
         const { left, right, top, bottom } = r.getBoundingClientRect(); return { left, right, top, bottom }; })"""
     )
     wood = page.evaluate(
@@ -139,6 +140,7 @@ def test_labels_do_not_meet_and_nothing_stands_on_the_wood(opened, sheet):
         return a["left"] < b["right"] and b["left"] < a["right"] and a["top"] < b["bottom"] and b["top"] < a["bottom"]
 
     assert len(boxes) == 7
+    assert all(box["bottom"] - box["top"] >= 14 for box in boxes), "letters of 10 px at least"
     assert not any(meet(a, b) for k, a in enumerate(boxes) for b in boxes[:k])
     assert not any(meet(box, wood) for box in boxes)
 

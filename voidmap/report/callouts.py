@@ -23,7 +23,7 @@ def callouts(
     above, below
         (defect, x of the label's middle in mm, row counted away from the slab), in the order of x.
     """
-    places = [_middle(d.outline_mm) for d in defects]
+    places = [middle(d.outline_mm) for d in defects]
     above, below = labels(places, span_mm, middle_mm=middle_mm, wide_mm=wide_mm)
     return [(defects[i], x, row) for i, x, row in above], [(defects[i], x, row) for i, x, row in below]
 
@@ -69,7 +69,8 @@ def _apart(wanted: Floats, wide: float, span: tuple[float, float]) -> Floats:
     return np.asarray(np.clip(flat, low, max(low, high)) + steps)
 
 
-def _middle(outline: Outline) -> Point:
+def middle(outline: Outline) -> Point:
+    """Return the middle of an outline's extent."""
     points = np.asarray(outline)
     x, y = (points.min(axis=0) + points.max(axis=0)) / 2
     return float(x), float(y)

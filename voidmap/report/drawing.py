@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from html import escape
 
 from voidmap import shown, units
 from voidmap.records import CoatRecord, Defect, Intake, Outline, Pinhole, Point
-from voidmap.report.callouts import callouts, labels
+from voidmap.report.callouts import labels, middle
 from voidmap.report.look import LOOKS, SPOT_COLOURS
 from voidmap.report.nouns import Frame
 
@@ -20,24 +21,28 @@ DRAWN_WIDE = 1300.0
 """Letters and lines of a map are sized for a picture of this width."""
 LABEL = 22.0
 """Height of a label's letters, in a picture ``DRAWN_WIDE`` wide."""
+NARROW_LETTERS = 1.9
+"""Letters of a map on a phone, as a multiple of those on a wide page: still 11 px high there."""
 SPOT_SHARE = 1 / 180
 """Half the size of a mark around a pinhole, as a share of the picture's width: it never covers the pinhole."""
 
 
 def map_svg(intake: Intake, frame: Frame, picture_uri: str) -> str:
     """Return the map: the slab's picture with the outline and every defect over it, labels above and below."""
-    page = _Sides(frame)
-    above, below = callouts(intake.defects, page.span_mm, middle_mm=page.middle_mm, wide_mm=page.wide_mm)
-    head, foot = page.room(above), page.room(below)
-    parts = [
-        f'<svg id="map" class="picture" viewBox="{page.box(head, foot)}" role="group" aria-label="Map of the slab">'
+    tags = [
+        _Tag(d.id, LOOKS[d.kind].colour, middle(d.outline_mm), tuple(map(frame.at, d.outline_mm)))
+        for d in intake.defects
     ]
-    parts.append(_image("intake", frame, picture_uri))
-    parts.append(f'<path class="slab" d="{_path(intake.slab.outline_mm, frame)}"/>')
-    for side, is_above in ((above, True), (below, False)):
-        parts += [_defect(d, frame, page.place(x_mm, row, is_above), page.unit) for d, x_mm, row in side]
-    parts += [_scale_bar(frame, frame.height_px + foot + 1.7 * page.row), "</svg>"]
-    return "".join(parts)
+    around = _Around(tags, frame)
+    return "".join(
+        [
+            f'<svg id="map" class="picture" {around.box} role="group" aria-label="Map of the slab">',
+            _image("intake", frame, picture_uri),
+            f'<path class="slab" d="{_path(intake.slab.outline_mm, frame)}"/>',
+            *(_defect(d, frame, label) for d, label in zip(intake.defects, around.labels, strict=True)),
+            f"{around.bars}</svg>",
+        ]
+    )
 
 
 def coat_svg(record: CoatRecord, frame: Frame, picture_uri: str, named: Sequence[str] = ()) -> str:
@@ -45,47 +50,68 @@ def coat_svg(record: CoatRecord, frame: Frame, picture_uri: str, named: Sequence
 
     ``named`` lists the sites that get a label beside the picture.
     """
-    page = _Sides(frame)
-    spots = [p for p in record.pinholes if p.site in set(named)]
-    places = [(p.x_mm, p.y_mm) for p in spots]
-    above, below = labels(places, page.span_mm, middle_mm=page.middle_mm, wide_mm=page.wide_mm)
-    head, foot = page.room(above), page.room(below)
-    name = f"coat-{record.number}"
-    parts = [
-        f'<svg id="{name}" class="picture coat" viewBox="{page.box(head, foot)}" role="img" '
-        f'aria-label="Coat {record.number} with {len(record.pinholes)} pinholes marked">',
-        _image(name, frame, picture_uri),
+    tags = [
+        _Tag(p.site, SPOT_COLOURS[state_of(p)], (p.x_mm, p.y_mm), (frame.at((p.x_mm, p.y_mm)),))
+        for p in record.pinholes
+        if p.site in set(named)
     ]
-    for side, is_above in ((above, True), (below, False)):
-        parts += [_site(spots[i], frame, page.place(x_mm, row, is_above), page.unit) for i, x_mm, row in side]
-    parts += [_spot(p, frame) for p in record.pinholes]
-    parts += [_scale_bar(frame, frame.height_px + foot + 1.7 * page.row), "</svg>"]
-    return "".join(parts)
+    around = _Around(tags, frame)
+    name = f"coat-{record.number}"
+    return "".join(
+        [
+            f'<svg id="{name}" class="picture coat" {around.box} role="img" '
+            f'aria-label="Coat {record.number} with {len(record.pinholes)} pinholes marked">',
+            _image(name, frame, picture_uri),
+            *(f'<g class="site">{label}</g>' for label in around.labels),
+            *(_spot(p, frame) for p in record.pinholes),
+            f"{around.bars}</svg>",
+        ]
+    )
 
 
-class _Sides:
-    """The room above and below a picture, where its labels stand in rows."""
+def state_of(p: Pinhole) -> str:
+    """Return how a pinhole is drawn: its state, or ``set`` for one that the user set."""
+    return "set" if p.from_user else p.state
 
-    def __init__(self, frame: Frame) -> None:
-        self.frame = frame
-        self.unit = frame.width_px / DRAWN_WIDE
-        self.row = 1.7 * LABEL * self.unit
-        self.span_mm = (frame.x0_mm, frame.x0_mm + frame.width_px * frame.mm_per_px)
-        self.middle_mm = frame.y0_mm + frame.height_px / 2 * frame.mm_per_px
-        self.wide_mm = 3.1 * LABEL * self.unit * frame.mm_per_px
 
-    def room(self, side: Sequence[tuple[object, float, int]]) -> float:
-        """Return the height that a side's labels take, px."""
-        return self.row * (1.3 + max((row for _, _, row in side), default=-1))
+@dataclass(frozen=True)
+class _Tag:
+    """What a label says, its colour, the place that it stands for, and where its leader may end (px)."""
 
-    def box(self, head: float, foot: float) -> str:
-        """Return the view box: the picture, its labels and the scale bar below."""
-        return f"0 {-head:.0f} {self.frame.width_px} {self.frame.height_px + head + foot + 2 * self.row:.0f}"
+    words: str
+    colour: str
+    place_mm: Point
+    ends: tuple[Point, ...]
 
-    def place(self, x_mm: float, row: int, is_above: bool) -> Point:
-        """Return the middle of a label, px."""
-        x = (x_mm - self.frame.x0_mm) / self.frame.mm_per_px
-        return x, -self.row * (row + 0.7) if is_above else self.frame.height_px + self.row * (row + 0.7)
+
+class _Around:
+    """Labels and scale bar around a picture, lettered twice: for a wide page, and larger for a narrow one.
+
+    ``labels`` has the SVG of each tag's label, ``bars`` that of the scale bar, ``box`` the view boxes.
+    """
+
+    def __init__(self, tags: Sequence[_Tag], frame: Frame) -> None:
+        self.labels = [""] * len(tags)
+        self.bars = ""
+        boxes = []
+        for page, letters in (("at-wide", 1.0), ("at-narrow", NARROW_LETTERS)):
+            size = letters * LABEL * frame.width_px / DRAWN_WIDE
+            row = 1.7 * size
+            span = (frame.x0_mm, frame.x0_mm + frame.width_px * frame.mm_per_px)
+            above, below = labels(
+                [tag.place_mm for tag in tags],
+                span,
+                middle_mm=frame.y0_mm + frame.height_px / 2 * frame.mm_per_px,
+                wide_mm=3.1 * size * frame.mm_per_px,
+            )
+            for side, edge, step in ((above, 0.0, -row), (below, float(frame.height_px), row)):
+                for index, x_mm, k in side:
+                    at = ((x_mm - frame.x0_mm) / frame.mm_per_px, edge + step * (k + 0.7))
+                    self.labels[index] += f'<g class="{page}">{_label(tags[index], at, size)}</g>'
+            head, foot = (row * (1.3 + max((k for _, _, k in side), default=-1)) for side in (above, below))
+            self.bars += f'<g class="{page}">{_scale_bar(frame, frame.height_px + foot + 1.7 * row, size)}</g>'
+            boxes.append(f"0 {-head:.0f} {frame.width_px} {frame.height_px + head + foot + 2 * row:.0f}")
+        self.box = f'viewBox="{boxes[0]}" data-wide="{boxes[0]}" data-narrow="{boxes[1]}"'
 
 
 def _image(name: str, frame: Frame, uri: str) -> str:
@@ -99,44 +125,36 @@ def _path(outline_mm: Outline, frame: Frame) -> str:
     return "M" + "L".join("{:.1f} {:.1f}".format(*frame.at(p)) for p in outline_mm) + "Z"
 
 
-def _label(words: str, middle: Point, near: Point, unit: float, colour: str) -> str:
-    """Draw a label about ``middle`` (px) and a leader from it to ``near``."""
-    x, y = middle
-    size = LABEL * unit
+def _label(tag: _Tag, at: Point, size: float) -> str:
+    """Draw a label about ``at`` (px), its letters ``size`` px high, and a leader to the nearest end."""
+    x, y = at
+    near = min(tag.ends, key=lambda p: (p[0] - x) ** 2 + (p[1] - y) ** 2)
     leader = f'd="M{x:.1f} {y:.1f}L{near[0]:.1f} {near[1]:.1f}"'
     return (
-        f'<path {leader} class="lead under"/><path {leader} class="lead" stroke="{colour}"/>'
+        f'<path {leader} class="lead under"/><path {leader} class="lead" stroke="{tag.colour}"/>'
         f'<rect class="tag" x="{x - 1.4 * size:.1f}" y="{y - 0.7 * size:.1f}" width="{2.8 * size:.1f}" '
-        f'height="{1.4 * size:.1f}" fill="{colour}"/>'
+        f'height="{1.4 * size:.1f}" fill="{tag.colour}"/>'
         f'<text x="{x:.1f}" y="{y + 0.36 * size:.1f}" font-size="{size:.1f}" text-anchor="middle">'
-        f"{escape(words)}</text>"
+        f"{escape(tag.words)}</text>"
     )
 
 
-def _defect(defect: Defect, frame: Frame, middle: Point, unit: float) -> str:
+def _defect(defect: Defect, frame: Frame, label: str) -> str:
     look = LOOKS[defect.kind]
-    x, y = middle
-    near = min((frame.at(p) for p in defect.outline_mm), key=lambda p: (p[0] - x) ** 2 + (p[1] - y) ** 2)
     path = _path(defect.outline_mm, frame)
     dash = f' stroke-dasharray="{look.dash}"' if look.dash else ""
     layer = "void" if defect.is_void else "flat"
     return (
         f'<g class="defect {layer} {defect.kind.value}" data-id="{escape(defect.id)}" tabindex="0" role="button" '
         f'aria-label="{escape(defect.id)} {look.word}">'
-        f'<path d="{path}" class="halo"/><path d="{path}" stroke="{look.colour}"{dash}/>'
-        f"{_label(defect.id, middle, near, unit, look.colour)}</g>"
+        f'<path d="{path}" class="halo"/><path d="{path}" stroke="{look.colour}"{dash}/>{label}</g>'
     )
-
-
-def _site(spot: Pinhole, frame: Frame, middle: Point, unit: float) -> str:
-    colour = SPOT_COLOURS["set" if spot.from_user else spot.state]
-    return f'<g class="site">{_label(spot.site, middle, frame.at((spot.x_mm, spot.y_mm)), unit, colour)}</g>'
 
 
 def _spot(p: Pinhole, frame: Frame) -> str:
     x, y = frame.at((p.x_mm, p.y_mm))
     r = max(9.0, frame.width_px * SPOT_SHARE)
-    state = "set" if p.from_user else p.state
+    state = state_of(p)
     if state == "kept":
         mark = f"M{x - r:.0f} {y - r:.0f}h{2 * r:.0f}v{2 * r:.0f}h{-2 * r:.0f}Z"
     elif state == "set":
@@ -163,12 +181,11 @@ def bar_words(mm: float) -> str:
     return f"{units.shop_length(mm)} ({mm:.0f} mm)" if shown.is_shop() else f"{mm:.0f} mm"
 
 
-def _scale_bar(frame: Frame, y: float) -> str:
-    """Draw a bar of a round length whose foot is at ``y`` px."""
+def _scale_bar(frame: Frame, y: float, size: float) -> str:
+    """Draw a bar of a round length whose foot is at ``y`` px, its letters ``size`` px high."""
     length_mm = bar_mm(frame.width_px * frame.mm_per_px)
-    long, unit = length_mm / frame.mm_per_px, frame.width_px / 100
-    x = 2 * unit
+    long, x = length_mm / frame.mm_per_px, 0.02 * frame.width_px
     return (
-        f'<g class="bar"><path d="M{x:.0f} {y - 0.6 * unit:.0f}V{y:.0f}H{x + long:.0f}V{y - 0.6 * unit:.0f}"/>'
-        f'<text x="{x:.0f}" y="{y - unit:.0f}" font-size="{1.7 * unit:.0f}">{bar_words(length_mm)}</text></g>'
+        f'<g class="bar"><path d="M{x:.0f} {y - 0.5 * size:.0f}V{y:.0f}H{x + long:.0f}V{y - 0.5 * size:.0f}"/>'
+        f'<text x="{x:.0f}" y="{y - 0.6 * size:.0f}" font-size="{size:.0f}">{bar_words(length_mm)}</text></g>'
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 import textwrap
 from dataclasses import dataclass
 from html import escape
@@ -243,10 +244,15 @@ STEPS = (
 def guide_html() -> str:
     """Return the guide as HTML for the sheet."""
     items = "".join(
-        f"<li>{drawn_svg(step.drawing, SIZE, step.head)}<h3>{escape(step.head)}</h3><p>{escape(step.words)}</p></li>"
+        f"<li>{drawn_svg(step.drawing, SIZE, step.head)}<h3>{escape(step.head)}</h3><p>{_said(step.words)}</p></li>"
         for step in STEPS
     )
-    return f'<ol class="guide">{items}</ol><p>{escape(FOOT)}</p>'
+    return f'<ol class="guide">{items}</ol><p>{_said(FOOT)}</p>'
+
+
+def _said(words: str) -> str:
+    """Return words as HTML in which no option of a command is broken over two lines."""
+    return re.sub(r"--[a-z-]+[a-z]", r'<span class="option">\g<0></span>', escape(words))
 
 
 def guide_pdf(paper: str = "letter") -> bytes:

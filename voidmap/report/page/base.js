@@ -78,7 +78,16 @@ function save() {
   byId("made").textContent = `Saved ${made.length}. Next: voidmap correct ${data.job} corrections.json, then voidmap sheet ${data.job}`;
 }
 
+// A map has a view box for a wide page and one for a phone, where its letters are larger.
+function fitBoxes(narrow) {
+  document.querySelectorAll("[data-narrow]").forEach((svg) => svg.setAttribute("viewBox", svg.dataset[narrow ? "narrow" : "wide"]));
+  onChange.forEach((show) => show());
+}
+
 function startPage() {
+  const phone = window.matchMedia("(max-width: 40rem)");
+  phone.addEventListener("change", (e) => fitBoxes(e.matches));
+  fitBoxes(phone.matches);
   byId("undo").addEventListener("click", () => { made.pop(); changed(); });
   byId("save").addEventListener("click", save);
   document.querySelectorAll("[data-zoom]").forEach((button) => button.addEventListener("click", () => {

@@ -24,24 +24,31 @@ def verdict_part(verdict: Verdict | None) -> str:
         if verdict.closure_rate is not None
         else ""
     )
-    sites = "".join(
-        f"<li>{tick(f'{s.site} {s.advice}', words)}</li>"
-        for s in verdict.sites
-        for words in [f"<b>{escape(s.site)}</b> (seen after {s.coats_seen}): {escape(s.advice)}"]
-    )
     change = bullets(verdict.would_change)
     return (
         f'<p class="verdict">{DECISIONS[verdict.decision]}</p>'
         f"<p>Chance that this is right: {verdict.confidence:.0%}. Finish agreed: {escape(verdict.finish)}.</p>"
         f"{bullets(verdict.reasons)}<p>{rate}After one more coat about {after.count:.0f} would be left "
-        f"({after.interval.lo:.0f} to {after.interval.hi:.0f}).</p>"
-        + (
-            f"<h3>Sites for the hand</h3><p>Their numbers stand beside the picture of coat {verdict.coat}.</p>"
-            if sites
-            else ""
-        )
-        + (f'<ul class="check">{sites}</ul>' if sites else "")
+        f"({after.interval.lo:.0f} to {after.interval.hi:.0f}).</p>{_sites(verdict)}"
         + (f"<h3>What would change it</h3>{change}" if change else "")
+    )
+
+
+def _sites(verdict: Verdict) -> str:
+    """Return the sites for the hand, by what is to be done at them, with a box to tick for each."""
+    if not verdict.sites:
+        return ""
+    by_advice: dict[str, list[str]] = {}
+    for s in verdict.sites:
+        words = f"<b>{escape(s.site)}</b>, seen after {s.coats_seen} {'coat' if s.coats_seen == 1 else 'coats'}"
+        by_advice.setdefault(s.advice, []).append(f"<li>{tick(f'{s.site} {s.advice}', words)}</li>")
+    lists = "".join(
+        f'<p>{escape(advice[:1].upper() + advice[1:])}:</p><ul class="check sites">{"".join(items)}</ul>'
+        for advice, items in by_advice.items()
+    )
+    return (
+        f"<h3>Sites for the hand</h3><p>Their numbers stand beside the picture of coat {verdict.coat}. "
+        f'<span class="dim" data-count="verdict"></span></p>{lists}'
     )
 
 

@@ -7,7 +7,7 @@ from html import escape
 from voidmap import shown
 from voidmap.records import CoatRecord, Pinhole
 from voidmap.report.charts import counts_svg, power_svg
-from voidmap.report.drawing import coat_svg
+from voidmap.report.drawing import coat_svg, state_of
 from voidmap.report.look import SPOT_COLOURS, SPOT_WORDS
 from voidmap.report.nouns import CloseUp, Picture, Sheet
 from voidmap.report.parts.bits import bullets, count_words, date_of, zoom
@@ -89,7 +89,7 @@ def _legend(record: CoatRecord) -> str:
         "uncertain": '<circle cx="10" cy="8" r="6" stroke-dasharray="3 3"/>',
         "set": '<path d="M2 8L10 0L18 8L10 16Z"/>',
     }
-    states = dict.fromkeys("set" if p.from_user else p.state for p in record.pinholes)
+    states = dict.fromkeys(map(state_of, record.pinholes))
     keys = "".join(
         f'<span class="key"><svg width="20" height="16" aria-hidden="true"><g fill="none" stroke-width="2.5" '
         f'stroke="{SPOT_COLOURS[state]}">{shapes[state]}</g></svg>{SPOT_WORDS[state]}</span>'
