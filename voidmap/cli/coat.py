@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from voidmap.cli import options
-from voidmap.cli.printing import emit, photograph_again, progress
+from voidmap.cli.printing import emit, photograph_again, progress, with_next
 
 if TYPE_CHECKING:
     from voidmap.records import CoatRecord
@@ -57,7 +57,7 @@ def register(app: typer.Typer) -> None:
         )
         with progress(len(STEPS), as_json=as_json) as step:
             record = inspect(job, photos, chosen, step)
-        emit(record, as_json=as_json, text=lambda: coat_text(record))
+        emit(record, as_json=as_json, text=lambda: with_next(coat_text(record), job))
         again = why_again(record, chosen.smallest_mm)
         if again:
             photograph_again(again)

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from voidmap.cli import options
-from voidmap.cli.printing import emit, note
+from voidmap.cli.printing import emit, note, with_next
 from voidmap.errors import ValueRefused
 
 
@@ -79,7 +79,7 @@ def register(app: typer.Typer) -> None:
             write_csv(record, csv)
         if page is not None:
             write_page(record, page, title=job.resolve().name)
-        emit(record, as_json=as_json, text=lambda: fill_text(record))
+        emit(record, as_json=as_json, text=lambda: with_next(fill_text(record), job))
         for place in (csv, page):
             if place is not None:
                 note(f"Wrote {place}")

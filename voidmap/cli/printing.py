@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import typer
@@ -18,6 +19,13 @@ def emit(record: Any, *, as_json: bool, text: Callable[[], str]) -> None:
     from voidmap.schemas import to_json
 
     typer.echo(json.dumps(to_json(record), ensure_ascii=False) if as_json else text())
+
+
+def with_next(words: str, job: Path) -> str:
+    """Return a result's words and, below them, what the next sensible step of the job is."""
+    from voidmap.job.next_step import next_step
+
+    return f"{words}\n\nNext: {next_step(job, str(job))}"
 
 
 def note(message: str) -> None:

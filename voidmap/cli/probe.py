@@ -52,7 +52,7 @@ def probe_text(advice: ProbeAdvice) -> str:
 
     lines = [f"Recorded: {sentence}" for sentence in advice.recorded]
     total = shown.volume_with(advice.total_ml, advice.total_interval_ml)
-    lines.append(f"Total volume now {total} (95 % interval).")
+    lines.append(f"Total volume now {total}; ranges are 95 % intervals.")
     if advice.readings:
         lines.append("Worth measuring next, greatest depth, in this order:")
     for n, reading in enumerate(advice.readings, start=1):

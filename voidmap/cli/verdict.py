@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from voidmap.cli import options
-from voidmap.cli.printing import emit, photograph_again
+from voidmap.cli.printing import emit, photograph_again, with_next
 
 if TYPE_CHECKING:
     from voidmap.records import Verdict
@@ -63,7 +63,7 @@ def register(app: typer.Typer) -> None:
             coat_price=coat_price,
             defect_price=defect_price,
         )
-        emit(record, as_json=as_json, text=lambda: verdict_text(record))
+        emit(record, as_json=as_json, text=lambda: with_next(verdict_text(record), job))
         if record.decision == "reshoot":
             photograph_again(record.would_change)
 
