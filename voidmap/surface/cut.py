@@ -55,8 +55,6 @@ OFF_BENCH = 0.3
 OFF_BENCH_SHARE = 0.4
 # A patch is learned from when its look speaks this much (log ratio) for the side that it is on.
 AGREES = -1.0
-# A look that speaks for bench by no more than this (log ratio) does not look like bench.
-BENCH_LIKE = 0.5
 # Share of the photo's border that must have the wood's texture for the slab to fill the photo.
 FILLS_SHARE = 0.6
 # An outline with more than this share of its length where no edge is visible is no outline.
@@ -66,7 +64,7 @@ CAPACITY = 1000.0
 CERTAIN = 1e5
 
 
-def cut_apart(coarse: Coarse, certain: Bools, around: Bools, ignore: Bools) -> tuple[Bools, float, Bools]:
+def cut_apart(coarse: Coarse, certain: Bools, around: Bools, ignore: Bools) -> tuple[Bools, float]:
     """Label every coarse px slab or bench.
 
     Parameters
@@ -86,8 +84,6 @@ def cut_apart(coarse: Coarse, certain: Bools, around: Bools, ignore: Bools) -> t
         (h, w) bool, True on the slab.
     bare
         Share of the line between slab and bench where no edge is visible, 0 (all on edges) to 1.
-    odd
-        (h, w) bool: px that do not look like bench (wood, or what neither side looks like).
     """
     seed = coarse.mean(certain) > 0.5
     hidden = coarse.mean(ignore) > 0.3
@@ -108,8 +104,7 @@ def cut_apart(coarse: Coarse, certain: Bools, around: Bools, ignore: Bools) -> t
         side = _min_cut(coarse, LOOK_WEIGHT * ratio * coarse.sizes - BORDER_WEIGHT * frame, seed)
         slab = side & ~hidden & ~touching & (ratio > AGREES)
         bench = ~side & ~hidden & ~touching & (ratio < -AGREES)
-    odd = np.asarray((ratio > -BENCH_LIKE)[coarse.labels])
-    return np.asarray(side[coarse.labels]), _bare_share(coarse, side, outside), odd
+    return np.asarray(side[coarse.labels]), _bare_share(coarse, side, outside)
 
 
 def cut_off_strips(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, float]:

@@ -57,12 +57,12 @@ def contour_px(mask: Bools) -> Floats:
 
 
 def resample(outline: Floats, step: float) -> Floats:
-    """Return points at an even distance of about ``step`` along a closed outline (N, 2)."""
+    """Return points at an even distance of about ``step`` along a closed outline (N, 2 or more columns)."""
     closed = np.vstack([outline, outline[:1]])
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed[:, :2], axis=0).T))])
     count = max(8, round(along[-1] / step))
     at = np.arange(count) * along[-1] / count
-    return np.column_stack([np.interp(at, along, closed[:, k]) for k in range(2)])
+    return np.column_stack([np.interp(at, along, column) for column in closed.T])
 
 
 def smooth_closed(values: Floats, sigma: float) -> Floats:
@@ -80,7 +80,9 @@ def area_of(outline: Floats) -> float:
     return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)
 
 
-def refine(ortho: Ortho, rough_px: Floats, *, search_px: float) -> tuple[Floats, Bools, float]:
+def refine(
+    ortho: Ortho, rough_px: Floats, *, search_px: float, held: Bools | None = None
+) -> tuple[Floats, Bools, float]:
     """Move a rough outline to the visible edge.
 
     Parameters
@@ -91,6 +93,8 @@ def refine(ortho: Ortho, rough_px: Floats, *, search_px: float) -> tuple[Floats,
         (N, 2) closed outline, (column, row) of ``ortho``.
     search_px
         How far off the rough outline may be, px of ``ortho``.
+    held
+        (N,) bool: places that no visible edge marks; they stay as they are.
 
     Returns
     -------
@@ -102,8 +106,9 @@ def refine(ortho: Ortho, rough_px: Floats, *, search_px: float) -> tuple[Floats,
         1-sigma doubt of the edge's place.
     """
     step_px = max(1.0, OUTLINE_STEP_MM / ortho.mm_per_px)
-    base = smooth_closed(resample(rough_px, step_px), search_px / 2 / step_px)
-    base = resample(base, step_px)
+    kept = np.zeros(len(rough_px)) if held is None else held
+    base = smooth_closed(resample(np.column_stack([rough_px, kept]), step_px), search_px / 2 / step_px)
+    base, kept = np.split(resample(base, step_px), [2], axis=1)
     tangent = np.roll(base, -1, axis=0) - np.roll(base, 1, axis=0)
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
     turn = np.sign(_signed_area(base))
@@ -121,7 +126,7 @@ def refine(ortho: Ortho, rough_px: Floats, *, search_px: float) -> tuple[Floats,
     at_base = reach + side
     cut = ~seen[:, min(at_base + reach // 2 + 1, seen.shape[1] - 1)]
     last_seen = seen.shape[1] - 1 - np.argmax(seen[:, ::-1], axis=1) - at_base
-    shift = np.where(cut, np.clip(last_seen, -reach, reach), shift)
+    shift = np.where(cut, np.clip(last_seen, -reach, reach), np.where(kept[:, 0] > 0.5, 0.0, shift))
     outline = base + shift[:, None] * outward
     blur_px = _blur(profiles[~cut], path[~cut], side)
     doubt_mm = float(np.hypot(ARRIS_MM, blur_px * ortho.mm_per_px))

@@ -12,9 +12,12 @@ from scipy import ndimage
 from voidmap.errors import CantTell
 from voidmap.model import Floats, Ortho, SlabFound
 from voidmap.surface import edges
+from voidmap.surface.band import lay_band
+from voidmap.surface.bays import bridge_bays
 from voidmap.surface.covered import fill_polygons, find_sheets
 from voidmap.surface.cut import MOST_BARE, cut_apart, cut_off_strips
 from voidmap.surface.patches import Coarse, break_up
+from voidmap.surface.tops_end import BEYOND_MM, WITHIN_MM, find_tops_end
 
 Bools = NDArray[np.bool_]
 
@@ -24,15 +27,14 @@ RING_MM = 12.0
 BESIDE_MM = 12.0
 # Bark and shadow are this much darker (log units) than the darkest twentieth of the wood around the boards.
 RIND_DARKER = 0.25
-# A void that opens on the slab's side is bridged over: notches narrower than what a disc of this radius
-# can enter are filled (a live edge's own bays are rounder).
-BRIDGE_RADIUS_MM = 200.0
 # The outermost coarse px of a photo, half filled and blurred, are no evidence of an edge.
 BORDER_GAP_PX = 4
 # A slab that is not seen whole fills at least this share of the photo.
 LEAST_FILLED = 0.6
-# The rough outline may be off by this many coarse px.
-SEARCH_COARSE_PX = 2.5
+# Stuffs are told apart along the outline in a picture of this many mm per px.
+BAND_MM_PER_PX = 1.0
+# The outline that they give may be off by this much.
+SEARCH_MM = 2.5
 
 
 def whole_slab(ortho: Ortho) -> SlabFound:
@@ -87,13 +89,13 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
     hidden = _fill(coarse, ortho, sheets)
     ring = _grow(hidden, coarse_px(RING_MM, ortho, coarse)) if len(sheets) else _middle(coarse)
     known = _fill(coarse, ortho, patterns_mm) if len(sheets) else ring
-    rough = _rough(coarse, known & coarse.valid, ring & coarse.valid, _grow(hidden, 1), ortho)
+    rough = _rough(coarse, known & coarse.valid, ring & coarse.valid, _grow(hidden, 1))
     beside = coarse_px(BESIDE_MM, ortho, coarse)
     for sheet in sheets:
         rough = _under_sheet(rough, _fill(coarse, ortho, [sheet]), known, beside) & coarse.valid
     rough = _up_to_border(rough, coarse.valid)
-    contour = (edges.contour_px(rough) + 0.5) / coarse.scale - 0.5
-    outline_mm, cut, blur_mm = edges.refine(ortho, contour, search_px=SEARCH_COARSE_PX / coarse.scale)
+    line_px, held = _settled(ortho, rough, hidden)
+    outline_mm, cut, blur_mm = edges.refine(ortho, line_px, search_px=SEARCH_MM / ortho.mm_per_px, held=held)
     mask = fill_polygons(ortho, [outline_mm]) & ortho.valid
     return SlabFound(
         mask=mask,
@@ -105,20 +107,37 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
     )
 
 
+def _settled(ortho: Ortho, rough: Bools, hidden: Bools) -> tuple[Floats, Bools]:
+    """Return the top's outline (N, 2) px of ``ortho`` to about 1 mm, and where it bridges bays."""
+    shrink = min(1.0, ortho.mm_per_px / BAND_MM_PER_PX)
+    size = (round(ortho.valid.shape[1] * shrink), round(ortho.valid.shape[0] * shrink))
+    pixels = np.asarray(cv2.resize(ortho.pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    valid, slab, sheets = (
+        cv2.resize(m.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0 for m in (ortho.valid, rough, hidden)
+    )
+    band = lay_band(Ortho(pixels, valid, ortho.x0_mm, ortho.y0_mm, ortho.mm_per_px / shrink), slab, sheets)
+    far_mm = (cv2.distanceTransform(m.astype(np.uint8), cv2.DIST_L2, 5) * band.mm_per_px for m in (slab, ~slab))
+    wood, bench = (
+        band.seen & band.at(np.asarray(far > least)) for far, least in zip(far_mm, (WITHIN_MM, BEYOND_MM), strict=True)
+    )
+    ends = find_tops_end(band, wood, bench)
+    top_mm, bridged = bridge_bays(band, ends.top_mm, ends.side_mm)
+    return (band.points_px(top_mm) + 0.5) / shrink - 0.5, bridged
+
+
 def coarse_px(length_mm: float, ortho: Ortho, coarse: Coarse) -> int:
     """Return a length in whole px of the coarse picture, at least 1."""
     return max(1, round(length_mm / ortho.mm_per_px * coarse.scale))
 
 
-def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools, ortho: Ortho) -> Bools:
+def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools) -> Bools:
     """Return the slab's rough mask: within the photo if its outline stands on edges, else filling the photo."""
     if ignore.any():
-        mask, bare, odd = cut_apart(coarse, known, ring, ignore)
+        mask, bare = cut_apart(coarse, known, ring, ignore)
         if bare <= MOST_BARE:
             piece = _one_piece(mask & coarse.valid, known)
             rind = _rind(coarse, piece & ~ignore, ring & ~ignore)
-            wood = _one_piece(piece & ~rind, known)
-            return _bridge(wood, (odd | rind) & ~ignore, coarse_px(BRIDGE_RADIUS_MM, ortho, coarse))
+            return _one_piece(piece & ~rind, known)
     mask, bare = cut_off_strips(coarse, ring, ignore)
     mask = _one_piece(mask & coarse.valid, ring)
     if bare > MOST_BARE or mask.sum() < LEAST_FILLED * coarse.valid.sum():
@@ -153,19 +172,6 @@ def _under_sheet(mask: Bools, sheet: Bools, known: Bools, beside: int) -> Bools:
     span = np.zeros(mask.shape, dtype=np.uint8)
     cv2.fillPoly(span, [hull], 1)
     return np.asarray(np.where(sheet, span > 0, mask))
-
-
-def _bridge(mask: Bools, odd: Bools, radius: int) -> Bools:
-    """Fill notches of the mask whose look is not the bench's: voids that open on the slab's side.
-
-    Notches that lie between two wider parts of the slab only: what bulges out beyond them stays out.
-    """
-    pad = np.pad(~mask, radius + 2, constant_values=True).astype(np.uint8)
-    reached = cv2.distanceTransform(pad, cv2.DIST_L2, cv2.DIST_MASK_PRECISE) <= radius
-    kept = cv2.distanceTransform(reached.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE) > radius
-    closed = kept[radius + 2 : -radius - 2, radius + 2 : -radius - 2]
-    notches = cv2.morphologyEx((closed & ~mask & odd).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3)))
-    return np.asarray(ndimage.binary_fill_holes(mask | (notches > 0)))
 
 
 def _up_to_border(mask: Bools, valid: Bools) -> Bools:

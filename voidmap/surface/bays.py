@@ -1,0 +1,130 @@
+"""Bridge the mouths of voids that open on the slab's side: the top's outline runs on along the natural edge."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from voidmap.model import Floats
+from voidmap.surface.band import ALONG_MM, Band
+
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
+
+# Between the wood's end and the bench there may be a strip of bark, side or shade. It is as wide as usual where it
+# is no wider than this percentile over this length, and a void's floor widens it by at least this much.
+USUAL_PERCENTILE, USUAL_OVER_MM, WIDER_MM, WIDEST_AT_LEAST_MM = 25, 260.0, (1.5, 3.0, 6.0), 2.5
+# A bay's depth goes to the wider strip to this share: less, and the bench is seen in it; more, and the strip bulges.
+LEAST_FILLED, MOST_FILLED = 0.7, 1.9
+# A bay is at least this deep.
+LEAST_DEPTH_MM = 2.0
+# A void breaks the edge abruptly, or is deep against its mouth; a bend of the edge is neither. Pairs of the share of
+# its depth that is reached within a tenth of its mouth from both ends (half an ellipse 0.6, a bend 0.2 to 0.36),
+# and the least depth against the mouth that goes with it.
+BREAKS = ((0.55, 0.075), (0.4, 0.12), (0.0, 0.18))
+# Its depth fills this share of a box around it (half an ellipse 0.79, a triangle 0.5).
+LEAST_FULL = 0.48
+# The strip beside the bay, read over this far, is steadier than this share of its depth (80th less 20th percentile).
+SHOULDER_MM, UNSTEADY = 20.0, 0.35
+# A live edge wanders off the straight line over a mouth by no more than this and this share of the mouth.
+WANDER_MM, WANDER_SHARE = 2.0, 0.08
+# A gap that is deeper than wide is a crack or a hole that runs out through the edge, whatever is seen in it, up to
+# this mouth.
+NARROW_MM = 60.0
+# What lies against the slab juts out with square shoulders: at least this high, most of it reached this soon.
+LONGEST_TAB_MM, TAB_HEIGHT_MM, TAB_WITHIN_MM, TAB_SHOULDER = 220.0, 6.0, 6.0, 0.7
+
+
+def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bools]:
+    """Carry the top's end over bays that are voids, and cut off what only lies against the slab.
+
+    Parameters
+    ----------
+    band
+        The band that both were found in.
+    top_mm, side_mm
+        (rows,) offsets of the end of the wood and of what is neither wood nor bench.
+
+    Returns
+    -------
+    top_mm
+        (rows,) offsets of the natural edge.
+    bridged
+        (rows,) bool: rows in the mouth of a bay.
+    """
+    top = ndimage.median_filter(top_mm, 3, mode="wrap")
+    out, bridged = top.copy(), np.zeros(len(top), dtype=bool)
+    strip = side_mm - top
+    window = min(len(top), band.rows_of(USUAL_OVER_MM)) | 1
+    wider = strip - ndimage.percentile_filter(strip, USUAL_PERCENTILE, size=window, mode="wrap")
+    for least in WIDER_MM:
+        for rows, ends in _runs(wider > least):
+            natural = _natural(band, top, strip, wider, rows, ends)
+            if natural is not None:
+                out[rows], bridged[rows] = np.maximum(natural, out[rows]), True
+    for rows, ends in _runs(_closed(band, out, NARROW_MM) - out > LEAST_DEPTH_MM):
+        chord = _chord(out, rows, ends)
+        if (chord - out[rows]).max() >= len(rows) * ALONG_MM:
+            out[rows], bridged[rows] = np.maximum(chord, out[rows]), True
+    for rows, ends in _runs(_closed(band, -out, LONGEST_TAB_MM) + out > TAB_HEIGHT_MM / 2):
+        chord = _chord(out, rows, ends)
+        if _is_tab(band, out[rows] - chord):
+            out[rows] = chord
+    return out, bridged
+
+
+def _closed(band: Band, line: Floats, length_mm: float) -> Floats:
+    """Fill dips of a closed line that are shorter than a length."""
+    size = min(len(line) - 1, band.rows_of(length_mm))
+    around = np.pad(line, size, mode="wrap")
+    return np.asarray(ndimage.grey_closing(around, size=size)[size : size + len(line)], dtype=np.float64)
+
+
+def _runs(chosen: Bools) -> Iterator[tuple[Ints, tuple[int, int]]]:
+    """Yield runs of chosen rows of a closed line, and the rows just before and after each."""
+    count = len(chosen)
+    if chosen.all() or not chosen.any():
+        return
+    order = (np.arange(count) + int(np.flatnonzero(~chosen)[0])) % count
+    pieces, _ = ndimage.label(chosen[order])
+    for (piece,) in ndimage.find_objects(pieces):
+        yield order[piece], (int(order[piece.start - 1]), int(order[piece.stop % count]))
+
+
+def _chord(line: Floats, rows: Ints, ends: tuple[int, int]) -> Floats:
+    return np.linspace(line[ends[0]], line[ends[1]], len(rows) + 2)[1:-1]
+
+
+def _is_tab(band: Band, height: Floats) -> bool:
+    reach = band.rows_of(TAB_WITHIN_MM)
+    ends = min(float(height[:reach].max()), float(height[-reach:].max()))
+    return bool(height.max() >= TAB_HEIGHT_MM and ends >= TAB_SHOULDER * height.max())
+
+
+def _natural(band: Band, top: Floats, strip: Floats, wider: Floats, rows: Ints, ends: tuple[int, int]) -> Floats | None:
+    """Offsets of the natural edge over a run of wider strip, or None where it is no void."""
+    chord = _chord(top, rows, ends)
+    dip = chord - top[rows]
+    depth, mouth = float(dip.max()), len(rows) * ALONG_MM
+    if depth < LEAST_DEPTH_MM or wider[rows].max() < WIDEST_AT_LEAST_MM:
+        return None
+    tenth = max(2, round(0.1 * len(rows)))
+    abrupt = float(dip[:tenth].max() + dip[-tenth:].max()) / 2 / depth
+    filled = float(wider[rows].mean()) / max(float(dip.mean()), 0.1)
+    beside = np.arange(band.rows_of(SHOULDER_MM))
+    strips = [strip[(ends[0] - beside) % len(strip)], strip[(ends[1] + beside) % len(strip)]]
+    unsteady = max(float(np.subtract(*np.percentile(s, [80, 20]))) for s in strips)
+    if not (
+        LEAST_FILLED <= filled <= MOST_FILLED
+        and any(abrupt >= least and depth >= share * mouth for least, share in BREAKS)
+        and dip.mean() >= LEAST_FULL * depth
+        and unsteady <= UNSTEADY * depth
+    ):
+        return None
+    usual = np.linspace(np.median(strips[0]), np.median(strips[1]), len(rows))
+    wander = WANDER_MM + WANDER_SHARE * mouth
+    natural = np.clip(top[rows] + strip[rows] - usual, chord - wander, chord + wander)
+    return np.asarray(ndimage.median_filter(natural, min(len(rows), 7) | 1, mode="nearest"), dtype=np.float64)

@@ -1,0 +1,214 @@
+"""Where the top ends across the band: wood, then perhaps its side (bark, shade), then perhaps shadow, then bench.
+
+Every column of a row of the band is one of these stuffs, in this order from within. How well each look fits
+each stuff is learned from the band itself, stretch by stretch; borders lie rather on steps of colour, and the
+end of the top moves little from row to row. The best of all such readings is found exactly (dynamic
+programming over a chain, as in Geiger et al., 1995), and how sure it is comes with it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from voidmap.model import Floats
+from voidmap.surface.band import ACROSS_MM, ALONG_MM, Band
+
+Bools = NDArray[np.bool_]
+F32 = NDArray[np.float32]
+Ints = NDArray[np.intp]
+
+# Wood is learned from what lies this far within the rough outline, bench from what lies this far outside it;
+# once the end is known, from what lies 4 mm within it.
+WITHIN_MM, BEYOND_MM, AGAIN_MM = 10.0, 25.0, 4.0
+# Looks are counted in bins of these sizes (log units) over these ranges, in stretches of this length.
+TONE_BIN, TONE_FROM, TONES = 0.12, 2.4, 27
+TINT_BIN, RED_FROM, BLUE_FROM, TINTS = 0.07, -0.6, -1.0, 22
+ROUGH_BIN, ROUGH_FROM, ROUGHS = 0.35, -4.7, 13
+STRETCH_MM = 150.0
+# Weight of the stretch's own looks against those of all the edge.
+OWN = 0.6
+# A look as common as this percentile of a stuff's own looks is wholly typical of it; none is less than LEAST.
+TYPICAL_PERCENTILE, LEAST = 20.0, 0.02
+# How typical any look is of the side, whose bark and shade may be anything, and of shadow, where the tint is the
+# bench's.
+SIDE, SHADOW = 0.15, 0.5
+# A shadow is darker than the bench, by this much at most (log units); other tones cost it this many nats.
+DARKEST, NOT_SHADE = 1.4, 2.0
+# Texture counts half: it is read over a width in which two stuffs mix at their border.
+TEXTURE_WEIGHT = 0.5
+# What the rough outline is worth, nats per px; what a px can say at most; what a mm across says of its neighbours.
+ROUGH_NATS, MOST_NATS, PER_MM = 0.2, 4.0, 0.35
+# A clear step at the end of the top is worth this many nats a row, half of it at the end of its side; a side or a
+# shadow must be worth this many.
+STEP_NATS, EXTRA_NATS = 2.5, 0.8
+# Cost of 1 mm of jog between rows, nats.
+JOG_NATS = 0.67
+# The chain is read in pieces of this many rows, each with as many on both ends that are read twice.
+PIECE_ROWS = 40
+
+
+@dataclass(frozen=True, eq=False)
+class TopsEnd:
+    """Offsets (rows,) mm of the end of the top and of its side; ``doubt_mm`` (rows,) 1 sigma of the first."""
+
+    top_mm: Floats
+    side_mm: Floats
+    doubt_mm: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class _Bins:
+    """Each px's bin of colour, tint and roughness along and across, and its stretch of the edge."""
+
+    colour: Ints
+    tint: Ints
+    along: Ints
+    across: Ints
+    stretch: Ints
+    stretches: int
+
+
+def find_tops_end(band: Band, wood: Bools, bench: Bools) -> TopsEnd:
+    """Find where the top ends in each row of the band.
+
+    Parameters
+    ----------
+    band
+        The band along the rough outline.
+    wood, bench
+        (rows, columns) px that are surely one or the other.
+
+    Returns
+    -------
+    TopsEnd
+    """
+    bins = _bins(band)
+    bench_looks = _typical(bins, bench)
+    top = np.zeros(len(band.tone), dtype=np.intp)
+    last: Ints = top
+    costs = np.zeros((1, 1), dtype=np.float32)
+    for again in (False, True):
+        if again:
+            nearest = ndimage.minimum_filter1d(top, 2 * band.rows_of(6.0) + 1, mode="wrap")
+            columns = np.arange(band.tone.shape[1])
+            wood = band.seen & (columns[None] < nearest[:, None] - AGAIN_MM / ACROSS_MM)
+        own, last = _readings(band, _fits(band, bins, _typical(bins, wood), bench_looks, bench))
+        costs = _chained(own)
+        top = np.argmin(costs, axis=1)
+    rows = np.arange(len(top))
+    at = (np.arange(costs.shape[1]) - 0.5) * ACROSS_MM + band.offsets_mm[0]
+    chance = np.exp(-costs)
+    chance /= chance.sum(axis=1, keepdims=True)
+    doubt = np.sqrt((chance * (at[None] - at[top][:, None]) ** 2).sum(axis=1))
+    return TopsEnd(at[top], at[last[rows, top]], np.asarray(doubt, dtype=np.float64))
+
+
+def _bins(band: Band) -> _Bins:
+    def bins(values: F32, start: float, size: float, count: int) -> Ints:
+        return np.clip((values - start) / size, 0, count - 1).astype(np.intp)
+
+    red, blue = (bins(band.tint[..., k], start, TINT_BIN, TINTS) for k, start in ((0, RED_FROM), (1, BLUE_FROM)))
+    tint = red * TINTS + blue
+    rows = len(band.tone)
+    stretches = max(4, round(rows * ALONG_MM / STRETCH_MM))
+    return _Bins(
+        bins(band.tone, TONE_FROM, TONE_BIN, TONES) * TINTS * TINTS + tint,
+        tint,
+        bins(band.along, ROUGH_FROM, ROUGH_BIN, ROUGHS),
+        bins(band.across, ROUGH_FROM, ROUGH_BIN, ROUGHS),
+        (np.arange(rows) * stretches // rows)[:, None],
+        stretches,
+    )
+
+
+def _typical(bins: _Bins, known: Bools) -> tuple[F32, F32, F32]:
+    """How typical (log) each px's colour, tint and texture is of the known ones; 0 is wholly."""
+    square = (TINTS, TINTS)
+    colour = _how_common(bins, bins.colour, (TONES, *square), known)
+    tint = _how_common(bins, bins.tint, square, known)
+    along, across = (_how_common(bins, key, (ROUGHS,), known) for key in (bins.along, bins.across))
+    return colour, tint, along + across
+
+
+def _how_common(bins: _Bins, keys: Ints, shape: tuple[int, ...], known: Bools) -> F32:
+    size = int(np.prod(shape))
+    count = np.bincount((bins.stretch * size + keys)[known], minlength=bins.stretches * size)
+    spread = (0.0, *([0.85] * len(shape)))
+    table = ndimage.gaussian_filter(count.astype(np.float32).reshape(bins.stretches, *shape), spread, mode="nearest")
+    table = table.reshape(bins.stretches, size)
+    whole = table.sum(axis=0)
+    table = ndimage.gaussian_filter1d(table, 0.8, axis=0, mode="wrap")
+    own = table / np.maximum(table.sum(axis=1, keepdims=True), 1e-9)
+    share = (OWN * own + (1 - OWN) * whole / max(float(whole.sum()), 1e-9))[bins.stretch, keys]
+    usual = float(np.percentile(share[known][::5], TYPICAL_PERCENTILE)) if known.sum() >= 50 else 1.0
+    return np.asarray(np.log(np.clip(share / max(usual, 1e-12), LEAST, 1.0)), dtype=np.float32)
+
+
+def _fits(band: Band, bins: _Bins, wood: tuple[F32, F32, F32], bench: tuple[F32, F32, F32], known_bench: Bools) -> F32:
+    """Nats by which each px fits wood, side, shadow and bench, (4, rows, columns)."""
+    darker = band.tone - _usual_tone(band, known_bench)[:, None]
+    off = np.where((darker > 0.0) | (darker < -DARKEST), np.float32(-NOT_SHADE), np.float32(0.0))
+    as_wood = wood[0] + TEXTURE_WEIGHT * wood[2] + np.where(band.slab, np.float32(ROUGH_NATS), np.float32(0.0))
+    shadow = np.log(SHADOW) + bench[1] + TEXTURE_WEIGHT * bench[2] + off
+    as_bench = bench[0] + TEXTURE_WEIGHT * bench[2]
+    fits = np.stack([as_wood, np.full_like(as_wood, np.log(SIDE)), shadow, as_bench])
+    fits = np.maximum(fits, fits.max(axis=0) - MOST_NATS)
+    return np.asarray(fits * (band.seen * np.float32(PER_MM * ACROSS_MM)), dtype=np.float32)
+
+
+def _usual_tone(band: Band, known: Bools) -> Floats:
+    """Median tone of the known px of each row, made up from neighbouring rows where a row has none."""
+    rows = np.arange(len(known))
+    masked = np.ma.masked_array(band.tone, ~known)
+    middle = np.ma.median(masked, axis=1)
+    there = ~np.ma.getmaskarray(middle)
+    if not there.any():
+        return np.full(len(known), np.log(255.0))
+    filled = np.interp(rows, rows[there], np.asarray(middle)[there])
+    return np.asarray(ndimage.median_filter(filled, min(len(rows), band.rows_of(150.0)) | 1, mode="wrap"))
+
+
+def _readings(band: Band, fits: F32) -> tuple[F32, Ints]:
+    """Cost of the top's end at each border (rows, columns + 1), and the border where its side then ends."""
+    total = np.zeros((4, fits.shape[1], fits.shape[2] + 1), dtype=np.float32)
+    np.cumsum(-fits, axis=2, out=total[:, :, 1:])
+    wood, side, shadow, bench = total
+    only_bench = bench[:, -1:] - bench
+    beyond = np.minimum(only_bench, _least_outward(shadow + only_bench) - shadow + EXTRA_NATS)
+    ends = side + beyond - 0.5 * STEP_NATS * band.step
+    best = _least_outward(ends)
+    with_side = best - side + EXTRA_NATS
+    columns = np.arange(ends.shape[1])
+    last = np.where(ends <= best, columns, ends.shape[1] - 1)
+    last = np.minimum.accumulate(last[:, ::-1], axis=1)[:, ::-1]
+    last = np.where(with_side < beyond, last, columns)
+    return wood + np.minimum(with_side, beyond) - STEP_NATS * band.step, last
+
+
+def _least_outward(costs: F32) -> F32:
+    return np.minimum.accumulate(costs[:, ::-1], axis=1)[:, ::-1]
+
+
+def _chained(own: F32) -> F32:
+    """Cost of each place in each row in the best reading of all rows, above the least; (rows, places)."""
+    rows, places = own.shape
+    pieces = -(-rows // PIECE_ROWS)
+    at = (np.arange(pieces)[:, None] * PIECE_ROWS + np.arange(-PIECE_ROWS, 2 * PIECE_ROWS)[None]) % rows
+    costs = (own - own.min(axis=1, keepdims=True))[at]
+    slope = np.arange(places, dtype=np.float32) * np.float32(JOG_NATS * ACROSS_MM)
+
+    def moved(before: F32) -> F32:
+        up = np.minimum.accumulate(before - slope, axis=1) + slope
+        down = np.minimum.accumulate((before + slope)[:, ::-1], axis=1)[:, ::-1] - slope
+        return np.minimum(up, down)
+
+    forth, back = costs.copy(), costs.copy()
+    for n in range(1, costs.shape[1]):
+        forth[:, n] += moved(forth[:, n - 1])
+        back[:, -1 - n] += moved(back[:, -n])
+    both = (forth + back - costs)[:, PIECE_ROWS : 2 * PIECE_ROWS].reshape(-1, places)[:rows]
+    return np.asarray(both - both.min(axis=1, keepdims=True), dtype=np.float32)
