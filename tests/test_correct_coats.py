@@ -181,3 +181,32 @@ def test_a_correction_of_the_map_reaches_plan_and_verdict(tmp_path):
     assert coats == [job.path(f"coat-{n}.json").read_bytes() for n in (1, 2)]
     noted = run("correct", job.folder, "--note", "D02=opens in winter")
     assert "Worked out again: notes." in noted.stdout, "a remark changes no figure"
+
+
+@pytest.mark.slow
+def test_a_mark_stays_on_its_place_when_the_coat_is_photographed_again(tmp_path):
+    """Through the real count, on a drawn coat; the second photo is smaller and shifted, the job's frame stays."""
+    import cv2
+
+    from voidmap.simulate.coat import write_series
+
+    (photo,) = write_series(tmp_path, "c", 77, coats=1, megapixels=2.0, count=40)
+    job = Job(tmp_path / "job")
+    assert run("coat", job.folder, photo, "--number", "1", "--json").exit_code in (0, 3)
+    first = job.read(CoatRecord, number=1)
+    gone = max(first.pinholes, key=lambda p: p.score)
+    assert run("correct", job.folder, "--lint", gone.site).exit_code == 0
+    again = cv2.resize(cv2.imread(str(photo))[12:, 20:], None, fx=0.95, fy=0.95, interpolation=cv2.INTER_AREA)
+    cv2.imwrite(str(tmp_path / "again.jpg"), again)
+    result = run("coat", job.folder, tmp_path / "again.jpg", "--number", "1")
+    assert result.exit_code in (0, 3), result.stderr
+    after, measured = job.read(CoatRecord, number=1), job.read(CoatRecord, name=measured_name(1))
+    assert f"From you: {gone_at(measured, gone)}" in result.stdout
+    assert after.count == measured.count - 1
+    assert not any(abs(p.x_mm - gone.x_mm) + abs(p.y_mm - gone.y_mm) < 1 for p in after.pinholes)
+
+
+def gone_at(measured, spot):
+    """The site that stands at a spot's place in a new count."""
+    near = min(measured.pinholes, key=lambda p: abs(p.x_mm - spot.x_mm) + abs(p.y_mm - spot.y_mm))
+    return near.site

@@ -94,4 +94,5 @@ def coat_text(record: CoatRecord) -> str:
         lines.append(f"  Of {power.planted} planted pinholes {power.found} were found: no size limit can be told.")
     if record.align_rms_mm is not None:
         lines.append(f"  Laid onto the earlier coat to {record.align_rms_mm:.2f} mm.")
-    return "\n".join([*lines, *(f"  {note}" for note in record.notes)])
+    yours = (f"  From you: {sentence}" for sentence in record.from_user)
+    return "\n".join([*lines, *yours, *(f"  {note}" for note in record.notes)])
