@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from voidmap.coat.align import Move, align, carried, laid, ready
+from voidmap.coat.align import Bend, Move, align, laid, ready
 from voidmap.model import Ortho
 
 
@@ -25,14 +25,15 @@ def surface(seed):
 )
 def test_a_picture_is_laid_back(move, guessed):
     reference = surface(1)
-    bend = np.vstack([move.inverse().matrix(), [0, 0, 1]])
+    bend = Bend.plain(move.inverse())
     new = laid(reference, bend)
     found = align(ready(new), ready(reference), guess=Move() if guessed else None)
     assert found.same_wood
     places = np.array([[60.0, 60.0], [300.0, 60.0], [200.0, 250.0]])
-    back = carried(found.bend, carried(bend, places))
-    assert np.abs(back - places).max() < 0.08
-    assert found.rms_mm < 0.1
+    back = found.bend(bend(places))
+    assert np.abs(back - places).max() < 0.04
+    assert found.rms_mm < 0.04
+    assert found.move(bend(places)) == pytest.approx(places, abs=0.1)
 
 
 def test_other_wood_is_refused():

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.records import CoatRecord
 
@@ -15,6 +18,14 @@ USUAL_RATIO = 1.25
 """One pinhole of this many times the smallest size is reckoned in: a coat with none found has some size too."""
 
 
+def chance_shown(curve: Sequence[tuple[float, float]], diameters_mm: Sequence[float]) -> NDArray[np.float64]:
+    """Return the chance (N,) that a photo shows pinholes of these diameters (mm), by its curve; 1 without a curve."""
+    if not curve:
+        return np.ones(len(diameters_mm))
+    known = np.array(curve)
+    return np.asarray(np.interp(np.asarray(diameters_mm, dtype=np.float64), known[:, 0], known[:, 1]), dtype=np.float64)
+
+
 def shown_share(record: CoatRecord, smallest_mm: float) -> float | None:
     """Return the share of the pinholes of ``smallest_mm`` and over that the photo shows; None when not known.
 
@@ -23,9 +34,8 @@ def shown_share(record: CoatRecord, smallest_mm: float) -> float | None:
     if not record.power.curve:
         whole = record.power.planted > 0 and record.power.found == record.power.planted
         return 1.0 if whole else None
-    curve = np.array(record.power.curve)
     sizes = [p.diameter_mm for p in record.pinholes if p.diameter_mm >= smallest_mm]
-    chance = np.interp([*sizes, USUAL_RATIO * smallest_mm], curve[:, 0], curve[:, 1])
+    chance = chance_shown(record.power.curve, [*sizes, USUAL_RATIO * smallest_mm])
     return float(len(chance) / (1 / np.maximum(chance, 1e-3)).sum())
 
 

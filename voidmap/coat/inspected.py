@@ -22,6 +22,8 @@ CLIPPED = 250
 """All channels at or over this: glare that hides what lies under it."""
 LEAST_GLARE_MM = 6.0
 """Glare narrower than this is a glint of a pinhole or of a ripple, not a hidden place."""
+JOIN_MM = 1.0
+"""Grid on which the areas of several photos are joined, mm."""
 LEAST_AREA_MM2 = 25.0
 """Smaller pieces of the inspected area are not outlined."""
 
@@ -60,13 +62,14 @@ class View:
         """Return ``look`` at the photo's full size."""
         return np.asarray(cv2.resize(self.look, (shape[1], shape[0]), interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
 
-    def is_seen(self, places_px: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-        """Whether each place (N, 2) photo px was seen."""
-        rows, columns = self.seen.shape
+    def is_seen(self, places_px: Floats, *, of: Bytes | None = None) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+        """Whether each place (N, 2) photo px was seen (or lies in another of the view's masks)."""
+        mask = self.seen if of is None else of
+        rows, columns = mask.shape
         at = np.floor((np.asarray(places_px).reshape(-1, 2) + 0.5) / SHRINK).astype(int)
         inside = (at[:, 0] >= 0) & (at[:, 0] < columns) & (at[:, 1] >= 0) & (at[:, 1] < rows)
         at = np.clip(at, 0, [columns - 1, rows - 1])
-        return np.asarray(inside & (self.seen[at[:, 1], at[:, 0]] > 0))
+        return np.asarray(inside & (mask[at[:, 1], at[:, 0]] > 0))
 
 
 def view_of(photo: Photo, plane: Plane, *, slab_px: Floats | None, sheets_px: Sequence[Floats]) -> View:
@@ -98,10 +101,55 @@ def view_of(photo: Photo, plane: Plane, *, slab_px: Floats | None, sheets_px: Se
     return View(slab, look, seen, cell_mm2, tuple(np.asarray(s) for s in sheets_px))
 
 
-def outlines_mm(view: View, to_mm: Callable[[Floats], Floats]) -> tuple[Outline, ...]:
-    """Outline what was seen, by a map from photo px to the slab frame; an outline inside another is a hole."""
-    contours, _ = cv2.findContours(view.seen, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
-    cell_mm2 = float(np.median(view.cell_mm2))
+@dataclass(frozen=True)
+class Inspected:
+    """What all photos of a coat together show: its outlines (slab mm; one inside another is a hole) and areas."""
+
+    outlines_mm: tuple[Outline, ...]
+    inspected_mm2: float
+    hidden_mm2: float
+
+
+def area_of(
+    views: Sequence[View],
+    to_slab: Sequence[Callable[[Floats], Floats]],
+    to_photo: Sequence[Callable[[Floats], Floats]],
+) -> Inspected:
+    """Measure and outline what at least one photo shows.
+
+    Parameters
+    ----------
+    views
+        The photos' views.
+    to_slab, to_photo
+        For each photo, the way from its px to slab mm and back.
+    """
+    if len(views) == 1:
+        view = views[0]
+        cells = (view.seen, float(np.median(view.cell_mm2)), lambda at: to_slab[0](at * SHRINK + (SHRINK - 1) / 2))
+        return Inspected(_outlines(*cells), view.inspected_mm2, view.hidden_mm2)
+    rims = []
+    for view, carry in zip(views, to_slab, strict=True):
+        height, width = np.array(view.slab.shape) * SHRINK
+        across, down = np.meshgrid(np.linspace(0, width - 1, 9), np.linspace(0, height - 1, 9))
+        rims.append(carry(np.column_stack([across.ravel(), down.ravel()])))
+    corner = np.min([r.min(axis=0) for r in rims], axis=0)
+    columns, rows = np.ceil((np.max([r.max(axis=0) for r in rims], axis=0) - corner) / JOIN_MM).astype(int) + 1
+    x, y = np.meshgrid(np.arange(columns), np.arange(rows))
+    grid = np.column_stack([x.ravel(), y.ravel()]) * JOIN_MM + corner
+    seen, there = np.zeros(len(grid), bool), np.zeros(len(grid), bool)
+    for view, carry in zip(views, to_photo, strict=True):
+        px = carry(grid)
+        seen |= view.is_seen(px)
+        there |= view.is_seen(px, of=view.slab)
+    mask = np.where(seen, 255, 0).astype(np.uint8).reshape(rows, columns)
+    cell = JOIN_MM**2
+    outlines = _outlines(mask, cell, lambda at: at * JOIN_MM + corner)
+    return Inspected(outlines, float(seen.sum()) * cell, float((there & ~seen).sum()) * cell)
+
+
+def _outlines(mask: Bytes, cell_mm2: float, to_mm: Callable[[Floats], Floats]) -> tuple[Outline, ...]:
+    contours, _ = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
     out = []
     for contour in contours:
         if abs(cv2.contourArea(contour)) * cell_mm2 < LEAST_AREA_MM2:
@@ -109,7 +157,7 @@ def outlines_mm(view: View, to_mm: Callable[[Floats], Floats]) -> tuple[Outline,
         simple = cv2.approxPolyDP(contour, 1.0, True).reshape(-1, 2)
         if len(simple) < 3:
             continue
-        mm = to_mm(simple.astype(np.float64) * SHRINK + (SHRINK - 1) / 2)
+        mm = to_mm(simple.astype(np.float64))
         out.append(tuple((round(float(x), 2), round(float(y), 2)) for x, y in mm))
     return tuple(out)
 

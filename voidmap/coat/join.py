@@ -2,30 +2,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from voidmap.coat.track import assign
 from voidmap.model import Floats
 from voidmap.statistics import chapman
 
-SAME_MM = 0.8
-"""Two photos that were solved together place a pinhole within some tenths of a millimetre of each other."""
+SAME_AGAIN = 0.8
+"""Prior chance that a pinhole of one photo is found in another that shows its place."""
 FEWEST_SHARED = 7
 """Chapman's estimate is nearly without bias from seven shared finds (D. Robson, H. Regier, 1964)."""
 
 
 @dataclass(frozen=True, eq=False)
 class Joined:
-    """``chosen`` (N, 2) int: photo and index of each pinhole's best view; the capture-recapture total and its error."""
+    """The pinholes of several photos, each once.
 
-    chosen: np.ndarray[tuple[int, ...], np.dtype[np.int64]]
+    ``chosen`` (N, 2) int: photo and index of each pinhole's best view. ``counts``: of the places that the first two
+    photos both show, how many the first found, the second, and both. ``total`` and ``error``: how many are there by
+    capture and recapture (Chapman 1951) and the standard error; None when too few are shared.
+    """
+
+    chosen: NDArray[np.int64]
+    counts: tuple[int, int, int]
     total: float | None
     error: float | None
 
 
-def join(places_mm: Sequence[Floats], strength: Sequence[Floats]) -> Joined:
+def join(
+    places_mm: Sequence[Floats],
+    strength: Sequence[Floats],
+    sigma_mm: Sequence[Floats],
+    is_seen: Sequence[Callable[[Floats], NDArray[np.bool_]]],
+    *,
+    area_mm2: float,
+) -> Joined:
     """Join the pinholes of several photos.
 
     Parameters
@@ -34,39 +49,45 @@ def join(places_mm: Sequence[Floats], strength: Sequence[Floats]) -> Joined:
         For each photo (N, 2) mm, all in one frame.
     strength
         For each photo (N,): where a pinhole is in several photos, the strongest view stands for it.
-
-    Returns
-    -------
-    Joined
-        The total (Chapman 1951) is of the first two photos; None when they share too few.
+    sigma_mm
+        For each photo (N,): 1-sigma distance an axis between its reading of a pinhole and another photo's.
+    is_seen
+        For each photo, whether it shows places (N, 2) mm.
+    area_mm2
+        Area in which they lie.
     """
-    from scipy.spatial import KDTree
+    best: list[tuple[int, int]] = []
+    places = np.zeros((0, 2))
+    for k, own in enumerate(places_mm):
+        match = _matched(own, places, sigma_mm[k], area_mm2)
+        fresh: list[tuple[int, int]] = []
+        for i, j in enumerate(match):
+            if j < 0:
+                fresh.append((k, i))
+            elif strength[k][i] > strength[best[j][0]][best[j][1]]:
+                best[j] = (k, i)
+        best += fresh
+        places = np.array([places_mm[a][b] for a, b in best]).reshape(-1, 2)
+    counts, total, error = (0, 0, 0), None, None
+    if len(places_mm) > 1:
+        counts = _recaptured(places_mm, sigma_mm, is_seen, area_mm2)
+        if counts[2] >= FEWEST_SHARED:
+            total, error = chapman(*counts)
+    return Joined(np.asarray(sorted(best), dtype=np.int64).reshape(-1, 2), counts, total, error)
 
-    photo = np.concatenate([np.full(len(p), k) for k, p in enumerate(places_mm)])
-    index = np.concatenate([np.arange(len(p)) for p in places_mm])
-    places = np.concatenate([np.asarray(p, dtype=np.float64).reshape(-1, 2) for p in places_mm])
-    free = np.ones(len(places), bool)
-    chosen = []
-    near = KDTree(places).query_ball_point(places, SAME_MM) if len(places) else []
-    for i in np.argsort(-np.concatenate(list(strength)), kind="stable"):
-        if not free[i]:
-            continue
-        chosen.append((int(photo[i]), int(index[i])))
-        # One pinhole has one view in a photo: neighbours in its own photo stay pinholes of their own.
-        free[[j for j in near[i] if photo[j] != photo[i]]] = False
-        free[i] = False
-    out = np.asarray(sorted(chosen), dtype=np.int64).reshape(-1, 2)
-    total, error = _recaptured(places_mm)
-    return Joined(out, total, error)
+
+def _matched(here: Floats, there: Floats, sigma_mm: Floats, area_mm2: float) -> NDArray[np.int64]:
+    return assign(here, there, sigma_mm, np.full(len(there), SAME_AGAIN), max(len(here), 1) / area_mm2)[0]
 
 
-def _recaptured(places_mm: Sequence[Floats]) -> tuple[float | None, float | None]:
-    from scipy.spatial import KDTree
-
-    if len(places_mm) < 2 or min(len(places_mm[0]), len(places_mm[1])) == 0:
-        return None, None
-    away, which = KDTree(places_mm[1]).query(places_mm[0], distance_upper_bound=SAME_MM)
-    shared = len(set(np.asarray(which)[np.isfinite(away)].tolist()))
-    if shared < FEWEST_SHARED:
-        return None, None
-    return chapman(len(places_mm[0]), len(places_mm[1]), shared)
+def _recaptured(
+    places_mm: Sequence[Floats],
+    sigma_mm: Sequence[Floats],
+    is_seen: Sequence[Callable[[Floats], NDArray[np.bool_]]],
+    area_mm2: float,
+) -> tuple[int, int, int]:
+    """Count the finds of the first two photos where both look: of the first, of the second, of both."""
+    in_second = np.asarray(is_seen[1](places_mm[0]), dtype=bool)
+    in_first = np.asarray(is_seen[0](places_mm[1]), dtype=bool)
+    match = _matched(places_mm[0][in_second], places_mm[1][in_first], sigma_mm[0][in_second], area_mm2)
+    return int(in_second.sum()), int(in_first.sum()), int((match >= 0).sum())
