@@ -146,33 +146,33 @@ def test_the_plan_is_ticked_off_and_stays_so(opened, job):
     assert page.locator(".chart.line rect").count() >= 5
 
 
-@pytest.mark.parametrize(
-    ("typed", "mm"),
-    [
-        ("3/8 in", 9.525),
-        ("1 1/2 in", 38.1),
-        ('1-1/2"', 38.1),
-        ("1½ in", 38.1),
-        ("½”", 12.7),
-        ("12 mm", 12.0),
-        ("12,5mm", 12.5),
-        ("1.2cm", 12.0),
-        (".5 in", 12.7),
-        ("12", None),
-        ("3/0 in", None),
-        ("in", None),
-        ("-4 mm", None),
-        ("2 in in", None),
-    ],
-)
-def test_depths_are_read_as_they_are_said(opened, job, typed, mm):
+TYPED = [
+    ("3/8 in", 9.525),
+    ("1 1/2 in", 38.1),
+    ('1-1/2"', 38.1),
+    ("1½ in", 38.1),
+    ("½”", 12.7),
+    ("12 mm", 12.0),
+    ("12,5mm", 12.5),
+    ("1.2cm", 12.0),
+    (".5 in", 12.7),
+    ("12", None),
+    ("3/0 in", None),
+    ("in", None),
+    ("-4 mm", None),
+    ("2 in in", None),
+]
+
+
+def test_depths_are_read_as_they_are_said(opened, job):
     page = opened(write_sheet(job.folder))
     page.locator("tr[data-id=D01]").click()
-    page.get_by_label("Greatest depth").fill(typed)
+    for typed, mm in TYPED:
+        page.get_by_label("Greatest depth").fill(typed)
+        page.get_by_role("button", name="Set depth").click()
+        said = page.locator("#card .say").inner_text()
+        assert ("unit" if mm is None else f"({mm:g} mm)") in said, typed
+    assert page.locator("#made").inner_text().startswith(f"{sum(mm is not None for _, mm in TYPED)} corrections")
+    page.get_by_label("Greatest depth").fill("2 in")
     page.get_by_role("button", name="Set depth").click()
-    said = page.locator("#card .say").inner_text()
-    if mm is None:
-        assert "unit" in said
-        assert page.locator("#tray").is_hidden()
-    else:
-        assert f"({mm:g} mm)" in said
+    assert "only 45 mm thick" in page.locator("#card .say").inner_text()

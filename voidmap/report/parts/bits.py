@@ -6,7 +6,9 @@ import hashlib
 from collections.abc import Iterable
 from html import escape
 
+from voidmap.corrections.keep import frame_of
 from voidmap.records import CoatRecord
+from voidmap.report.nouns import Sheet
 
 
 def bullets(lines: Iterable[str]) -> str:
@@ -47,3 +49,8 @@ def count_words(coat: CoatRecord) -> str:
     """Return a coat's count with its interval."""
     lo, hi = coat.count_interval
     return f"{coat.count} pinholes seen, {lo:.0f} to {hi:.0f} are there"
+
+
+def in_register(sheet: Sheet) -> bool:
+    """Whether the slab's picture and the coats' lie in one frame."""
+    return sheet.intake is not None and any(c.frame_outline_mm == frame_of(sheet.intake) for c in sheet.coats[:1])

@@ -9,8 +9,8 @@ from voidmap import shown
 from voidmap.fill.cautions import AIR, ALWAYS, DUST, FIRE, SKIN
 from voidmap.records import FillPlan, Verdict
 from voidmap.report.look import DECISIONS
-from voidmap.report.nouns import Picture, Sheet
-from voidmap.report.parts.bits import bullets, count_words, date_of, tick
+from voidmap.report.nouns import Frame, Sheet
+from voidmap.report.parts.bits import bullets, count_words, date_of, in_register, tick
 
 
 def verdict_part(verdict: Verdict | None) -> str:
@@ -66,8 +66,8 @@ def record_part(sheet: Sheet) -> str:
     return (
         f'<p class="tools"><button type="button" id="print-record">Print this record alone</button></p>'
         f"<h3>{escape(sheet.title)}</h3>{_before_after(sheet)}<table><tbody>{rows}</tbody></table>"
-        "<p><small>Measured from photos with a printed scale. Ranges are 95 % intervals: 19 times of 20 the true value "
-        "lies inside.</small></p>"
+        "<p><small>Measured from photos with a printed scale. Ranges are 95 % intervals: meant to hold the true value 19 "
+        "times of 20.</small></p>"
     )
 
 
@@ -108,17 +108,29 @@ def _yours(sheet: Sheet) -> str:
 
 
 def _before_after(sheet: Sheet) -> str:
-    pictures = sheet.pictures
-    if not pictures:
-        return ""
-    chosen = [pictures[0], pictures[-1]] if len(pictures) > 1 else [pictures[0]]
-    return f'<div class="pair">{"".join(_figure(*one) for one in chosen)}</div>'
+    """Return the whole slab at intake, and one part of it before and after the coats."""
+    figures = []
+    coats = [picture for picture in sheet.pictures if picture[0] != "intake"]
+    if sheet.map is not None:
+        figures.append(_figure("intake", "the slab at intake", sheet.map.frame, sheet.map.frame))
+    if coats:
+        name, words, after = coats[-1]
+        if sheet.map is not None and in_register(sheet):
+            figures.append(_figure("intake", "a part of it at intake", sheet.map.frame, after.frame))
+        elif len(coats) > 1:
+            figures.append(_figure(coats[0][0], coats[0][1], coats[0][2].frame, after.frame))
+        figures.append(
+            _figure(name, f"{words}, the same part" if len(figures) > 1 else words, after.frame, after.frame)
+        )
+    return f'<div class="pair">{"".join(figures)}</div>' if figures else ""
 
 
-def _figure(name: str, words: str, picture: Picture) -> str:
-    frame = picture.frame
+def _figure(name: str, words: str, own: Frame, shown_part: Frame) -> str:
+    """Return a picture (its frame is ``own``) cut to the part of the slab that another frame shows."""
+    x, y = own.at((shown_part.x0_mm, shown_part.y0_mm))
+    step = shown_part.mm_per_px / own.mm_per_px
+    box = f"{x:.1f} {y:.1f} {shown_part.width_px * step:.1f} {shown_part.height_px * step:.1f}"
     return (
-        f'<figure><svg class="picture" viewBox="0 0 {frame.width_px} {frame.height_px}" role="img" '
-        f'aria-label="{escape(words)}"><use href="#pic-{name}"/></svg>'
-        f"<figcaption>{escape(words.capitalize())}</figcaption></figure>"
+        f'<figure><svg class="picture" viewBox="{box}" role="img" aria-label="{escape(words)}">'
+        f'<use href="#pic-{name}"/></svg><figcaption>{escape(words.capitalize())}</figcaption></figure>'
     )

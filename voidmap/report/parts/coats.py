@@ -10,7 +10,7 @@ from voidmap.report.charts import counts_svg, power_svg
 from voidmap.report.drawing import coat_svg, state_of
 from voidmap.report.look import SPOT_COLOURS, SPOT_WORDS
 from voidmap.report.nouns import CloseUp, Picture, Sheet
-from voidmap.report.parts.bits import bullets, count_words, date_of, zoom
+from voidmap.report.parts.bits import bullets, count_words, date_of, in_register, zoom
 
 _NONES = ("lint or dust", "a pore of the wood", "glare")
 """What a marked spot may be instead of a pinhole."""
@@ -121,13 +121,6 @@ def _compare(sheet: Sheet) -> str:
         '<line class="cut"/></svg><label class="slide">Where the earlier one ends<input type="range" min="0" max="100" '
         'value="50"></label></div>'
     )
-
-
-def in_register(sheet: Sheet) -> bool:
-    """Whether the slab's picture and the coats' lie in one frame."""
-    from voidmap.corrections.keep import frame_of
-
-    return sheet.intake is not None and any(c.frame_outline_mm == frame_of(sheet.intake) for c in sheet.coats[:1])
 
 
 def _strips(close_ups: tuple[CloseUp, ...]) -> str:
