@@ -11,6 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from voidmap.simulate.grid import Floats
 from voidmap.simulate.noise import F32
 
+SHARPEN_PX = 1.1
+"""Reach (1 sigma) of the sharpening."""
 GRID_PX = 8
 """Rays are worked out every 8 px and interpolated between (error below 0.005 px for phone lenses)."""
 
@@ -160,16 +162,17 @@ def develop(light: F32, camera: Camera, rng: np.random.Generator) -> NDArray[np.
     mosaic += spread * rng.standard_normal((rows, columns), dtype=np.float32)
     raw = np.clip(mosaic * 16383 + 256, 0, 16383 + 256).astype(np.uint16)
     levels = (np.arange(16384 + 256, dtype=np.float32)[:, None] - 256) / 16383 * white
-    curve = _tone(np.clip(levels, 0, 1))
+    curve = tone_of(np.clip(levels, 0, 1))
     colour = cv2.demosaicing(raw, cv2.COLOR_BayerBG2RGB)
     tone = np.stack([curve[colour[..., c], c] for c in range(3)], axis=2)
     if camera.sharpen > 0:
-        tone += np.float32(camera.sharpen) * (tone - cv2.GaussianBlur(tone, (0, 0), 1.1))
+        tone += np.float32(camera.sharpen) * (tone - cv2.GaussianBlur(tone, (0, 0), SHARPEN_PX))
     out: NDArray[np.uint8] = np.clip(tone * 255 + 0.5, 0, 255).astype(np.uint8)[..., ::-1].copy()
     return out
 
 
-def _tone(linear: F32) -> F32:
+def tone_of(linear: F32) -> F32:
+    """Return what the camera's tone curve makes of linear light, both 0 to 1."""
     tone = np.clip(1.055 * linear ** np.float32(1 / 2.4) - 0.055, 0, 1)
     tone += np.float32(0.12) * tone * (1 - tone) * (2 * tone - 1)
     return np.asarray(tone, dtype=np.float32)

@@ -12,7 +12,7 @@ import numpy as np
 
 from voidmap import files
 from voidmap.coat.pit import RIM_RADII, Pit, draw_pit, sanded_style
-from voidmap.simulate.camera import Camera, develop, look
+from voidmap.simulate.camera import SHARPEN_PX, Camera, develop, look, tone_of
 from voidmap.simulate.faint import FAINT_INDEX, detectability
 from voidmap.simulate.gloss import Finish, Tube, eye_of, shade
 from voidmap.simulate.grid import Floats, Grid
@@ -150,14 +150,29 @@ def photograph_coat(
     for sheet in sheets:
         _lay_sheet((bare, full), camera, rays, sheet)
     pixels = develop(full, camera, copy.deepcopy(rng))
-    without = _grey(develop(bare, camera, rng), camera)
-    signal = _grey(pixels, camera) - without
+    signal = _expected(full, camera) - _expected(bare, camera)
+    plain = develop(bare, camera, rng)
+    without = np.asarray(cv2.cvtColor(plain, cv2.COLOR_BGR2GRAY), dtype=np.float32)
+    error = _grey(plain, camera) - without
     scale = camera.mm_per_px()
     reach = [RIM_RADII * pit.diameter_mm / 2 / scale + 2 * camera.blur_px + 1 for pit in pits]
     centre = camera.project([[pit.x_mm, pit.y_mm] for pit in pits]) if pits else np.zeros((0, 2))
     return pixels, [
-        detectability(signal, without, (float(x), float(y)), r) for (x, y), r in zip(centre, reach, strict=True)
+        detectability(signal, without, error, (float(x), float(y)), r) for (x, y), r in zip(centre, reach, strict=True)
     ]
+
+
+def _expected(light: F32, camera: Camera) -> F32:
+    """Return the grey picture (rows, columns) that light gives on average: no noise, no rounding, no JPEG."""
+    rows, columns = light.shape[:2]
+    x = ((np.arange(columns) - columns / 2) / np.hypot(rows, columns) * 2).astype(np.float32)
+    y = ((np.arange(rows) - rows / 2) / np.hypot(rows, columns) * 2).astype(np.float32)
+    picture = cv2.GaussianBlur(light, (0, 0), max(camera.blur_px, 0.2))
+    picture *= (1 - np.float32(camera.vignette) * (x[None, :] ** 2 + y[:, None] ** 2))[..., None]
+    tone = tone_of(np.clip(picture * np.float32(camera.exposure or 1.0), 0, 1))
+    grey = tone @ np.array([0.299, 0.587, 0.114], np.float32)
+    grey += np.float32(camera.sharpen) * (grey - cv2.GaussianBlur(grey, (0, 0), SHARPEN_PX))
+    return np.asarray(np.clip(grey, 0, 1) * 255, dtype=np.float32)
 
 
 def _grey(pixels: Any, camera: Camera) -> F32:

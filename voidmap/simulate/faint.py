@@ -1,9 +1,9 @@
 """Can a pinhole be told from the noise of its own photo? The ideal observer's answer.
 
-The pinhole's signal is the photo with it less the photo without it, under the very same noise. The ground is the
-photo without any: its noise is the sensor's, the JPEG's and the wood's own texture. An observer who knows the signal
-and the ground's power spectrum, and looks nowhere else, tells the two apart with the index d' of the prewhitening
-matched filter; no method can do better by its brightness. Below Rose's criterion it is lost in the noise.
+The pinhole's signal is the photo with it less the photo without it, both as they are on average. The ground is the
+photo without any: its noise is the sensor's, the wood's own texture, and what JPEG gets wrong. An observer who knows
+the signal and the ground's power spectrum, and looks nowhere else, tells the two apart with the index d' of the
+prewhitening matched filter; no method can do better by its brightness. Below Rose's criterion it is lost in noise.
 
 Sources (from memory): H. Barrett, K. Myers, Foundations of Image Science (2004), ch. 13; A. Rose, Vision: Human and
 Electronic (1973): an object in noise is seen from a ratio of about 5.
@@ -24,15 +24,15 @@ BLOCKS = 5
 """Blocks along a side of the neighbourhood, half overlapping: 25 spectra are averaged."""
 
 
-def detectability(signal: F32, ground: F32, at_px: tuple[float, float], reach_px: float) -> float:
+def detectability(signal: F32, ground: F32, error: F32 | None, at_px: tuple[float, float], reach_px: float) -> float:
     """Return the index d' of the ideal linear observer for one pinhole.
 
     Parameters
     ----------
     signal
-        (H, W) grey: the photo with pinholes less the photo without, the noise being the same.
-    ground
-        (H, W) grey: the photo without pinholes.
+        (H, W) grey: the photo with pinholes less the photo without, free of noise.
+    ground, error
+        (H, W) grey: the photo without pinholes before JPEG, and what JPEG changes in it (None: nothing).
     at_px, reach_px
         The pinhole's centre (x, y), and how far its signal reaches; beyond is another's.
     """
@@ -44,8 +44,9 @@ def detectability(signal: F32, ground: F32, at_px: tuple[float, float], reach_px
     axis = np.arange(n) - n // 2
     own = own * (np.hypot(axis[None, :] + x - at_px[0], axis[:, None] + y - at_px[1]) <= reach_px)
     side = n // 2 * (BLOCKS + 1)
-    around = _cut(ground, x - side // 2, y - side // 2, side, side)
-    power = _spectrum(around, n)
+    power = _spectrum(_cut(ground, x - side // 2, y - side // 2, side, side), n)
+    if error is not None:
+        power = power + _spectrum(_cut(error, x - side // 2, y - side // 2, side, side), n)
     energy = np.abs(np.fft.fft2(own)) ** 2
     energy[0, 0] = 0.0  # the level of the ground is not known beforehand
     return float(np.sqrt((energy / power).sum()) / n)
