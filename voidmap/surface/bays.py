@@ -34,8 +34,9 @@ WANDER_MM, WANDER_SHARE = 2.0, 0.08
 # A gap that is deeper than wide is a crack or a hole that runs out through the edge, whatever is seen in it, up to
 # this mouth.
 NARROW_MM = 60.0
-# What lies against the slab juts out with square shoulders: at least this high, most of it reached this soon.
-LONGEST_TAB_MM, TAB_HEIGHT_MM, TAB_WITHIN_MM, TAB_SHOULDER = 220.0, 6.0, 6.0, 0.7
+# What lies against the slab juts out with square shoulders, at least this high and most of it reached this soon, or
+# further against its length than an edge bulges.
+LONGEST_TAB_MM, TAB_HEIGHT_MM, TAB_WITHIN_MM, TAB_SHOULDER, TAB_SHARE = 220.0, 6.0, 6.0, 0.7, 0.5
 
 
 def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bools]:
@@ -80,7 +81,7 @@ def _closed(band: Band, line: Floats, length_mm: float) -> Floats:
     """Fill dips of a closed line that are shorter than a length."""
     size = min(len(line) - 1, band.rows_of(length_mm))
     around = np.pad(line, size, mode="wrap")
-    return np.asarray(ndimage.grey_closing(around, size=size)[size : size + len(line)], dtype=np.float64)
+    return np.asarray(ndimage.grey_closing(around, size=(size,))[size : size + len(line)], dtype=np.float64)
 
 
 def _runs(chosen: Bools) -> Iterator[tuple[Ints, tuple[int, int]]]:
@@ -101,7 +102,8 @@ def _chord(line: Floats, rows: Ints, ends: tuple[int, int]) -> Floats:
 def _is_tab(band: Band, height: Floats) -> bool:
     reach = band.rows_of(TAB_WITHIN_MM)
     ends = min(float(height[:reach].max()), float(height[-reach:].max()))
-    return bool(height.max() >= TAB_HEIGHT_MM and ends >= TAB_SHOULDER * height.max())
+    juts = ends >= TAB_SHOULDER * height.max() or height.max() >= TAB_SHARE * len(height) * ALONG_MM
+    return bool(height.max() >= TAB_HEIGHT_MM and juts)
 
 
 def _natural(band: Band, top: Floats, strip: Floats, wider: Floats, rows: Ints, ends: tuple[int, int]) -> Floats | None:

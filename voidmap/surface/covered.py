@@ -51,7 +51,7 @@ def fill_polygons(ortho: Ortho, polygons_mm: Sequence[Floats]) -> NDArray[np.boo
     mask = np.zeros(ortho.valid.shape, dtype=np.uint8)
     for polygon in polygons_mm:
         cv2.fillPoly(mask, [np.round(ortho.to_px(polygon)).astype(np.int32)], 1)
-    return np.asarray(mask > 0)
+    return mask.view(np.bool_)
 
 
 def _sheet(ortho: Ortho, pattern: Floats) -> Floats:
@@ -94,7 +94,8 @@ def _margin(ortho: Ortho, a: Floats, b: Floats, normal: Floats, white: Floats) -
     share = paper.mean(axis=0)
     reach = _reach(share >= PAPER_SHARE)
     lo, hi = max(0, reach - int(12 / STEP_MM)), min(len(out), reach + int(12 / STEP_MM))
-    ends = np.array([_last_true(row[lo:hi]) for row in paper]) + lo
+    near = paper[:, lo:hi]
+    ends = np.where(near.any(axis=1), hi - 1 - np.argmax(near[:, ::-1], axis=1), lo)
     good = ends > lo
     if good.sum() < 0.25 * len(along):
         return max(float(out[reach]), LEAST_MARGIN_MM), 0.0
@@ -120,10 +121,6 @@ def _reach(is_paper: NDArray[np.bool_]) -> int:
             if gap * STEP_MM > PRINT_HEIGHT_MM:
                 break
     return last
-
-
-def _last_true(row: NDArray[np.bool_]) -> int:
-    return int(np.flatnonzero(row)[-1]) if row.any() else 0
 
 
 def _robust_line(x: Floats, y: Floats) -> tuple[float, float]:

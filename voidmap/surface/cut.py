@@ -27,7 +27,9 @@ UNKNOWN = 0.2
 # The bench is seen all along the photo's border, the slab only around the boards: a look that is typical of
 # neither is rather the slab's. Share of UNKNOWN for the bench.
 BENCH_KNOWN = 0.9
-NEAREST = 16
+NEAREST = 8
+# So many patches stand for all of a side.
+SAMPLE = 200
 # Columns of looks that are judged together.
 TONE = slice(0, 3)
 TEXTURE = slice(3, 5)
@@ -60,6 +62,8 @@ FILLS_SHARE = 0.6
 # An outline with more than this share of its length where no edge is visible is no outline.
 MOST_BARE = 0.33
 ROUNDS = 4
+# ... at most: a cut that changes no more than this share of the patches is the last.
+SETTLED = 0.002
 CAPACITY = 1000.0
 CERTAIN = 1e5
 
@@ -97,11 +101,13 @@ def cut_apart(coarse: Coarse, certain: Bools, around: Bools, ignore: Bools) -> t
     if off_bench.sum() >= max(OFF_BENCH_SHARE * slab.sum(), NEAREST + 1):
         slab = off_bench
     bench &= _unlike(_typical_in_all(coarse, looks, slab), bench)
-    side, ratio = seed, np.zeros(len(seed))
+    side = seed
     for _ in range(ROUNDS):
-        ratio = _look_ratio(coarse, looks, slab, bench)
+        before, ratio = side, _look_ratio(coarse, looks, slab, bench)
         ratio[hidden | outside] = 0.0
         side = _min_cut(coarse, LOOK_WEIGHT * ratio * coarse.sizes - BORDER_WEIGHT * frame, seed)
+        if (side != before).sum() <= SETTLED * len(side):
+            break
         slab = side & ~hidden & ~touching & (ratio > AGREES)
         bench = ~side & ~hidden & ~touching & (ratio < -AGREES)
     return np.asarray(side[coarse.labels]), _bare_share(coarse, side, outside)
@@ -211,6 +217,7 @@ def _typical(coarse: Coarse, looks: Floats, least: Floats, known: Bools) -> Floa
     jumps = np.abs(looks[a[both]] - looks[b[both]])
     scatter = np.maximum(np.median(jumps, axis=0) if len(jumps) else 0.0, least)
     own = looks[known] / scatter
+    own = own[:: max(1, len(own) // SAMPLE)]
     tree = cKDTree(own)
     near = np.asarray(tree.query(looks / scatter, k=NEAREST)[0]).mean(axis=1)
     usual = np.median(np.asarray(tree.query(own, k=NEAREST + 1)[0])[:, 1:].mean(axis=1))

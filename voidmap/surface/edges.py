@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.model import Floats, Ortho
+from voidmap.surface.chain import course_costs
 from voidmap.surface.sample import colours_at, seen_at
 
 Bools = NDArray[np.bool_]
@@ -120,7 +121,7 @@ def refine(
     profiles, seen = _profiles(ortho, points)
     profiles = smooth_closed(profiles, ALONG_MM / OUTLINE_STEP_MM / 2)
     score = _edge_score(profiles, seen, side)
-    path = _best_path(score)
+    path = np.argmin(course_costs(-score, JOG_COST), axis=1)
     fine = _subpixel(score, path)
     shift = fine - reach
     at_base = reach + side
@@ -140,7 +141,9 @@ def _signed_area(outline: Floats) -> float:
 
 def _profiles(ortho: Ortho, points: Floats) -> tuple[Floats, Bools]:
     """Log colours (N, K, 3) on lines across the edge, and where the picture has any (N, K)."""
-    return np.log(colours_at(ortho, points) + LOG_SOFT), seen_at(ortho, points)
+    return np.asarray(np.log(colours_at(ortho, points).astype(np.float32) + np.float32(LOG_SOFT))), seen_at(
+        ortho, points
+    )
 
 
 def _edge_score(profiles: Floats, seen: Bools, side: int) -> Floats:
@@ -162,29 +165,7 @@ def _edge_score(profiles: Floats, seen: Bools, side: int) -> Floats:
     return np.asarray(score, dtype=np.float64)
 
 
-def _best_path(score: Floats) -> NDArray[np.int64]:
-    """Offsets of the edge that gather most score with few jogs, around a closed line (Viterbi)."""
-    count, width = score.shape
-    lead = min(count, 200)
-    rows = np.concatenate([np.arange(count - lead, count), np.arange(count), np.arange(lead)])
-    best = score[rows[0]].copy()
-    came = np.zeros((len(rows), width), dtype=np.int8)
-    jogs = np.arange(-2, 3)
-    padded = np.full(width + 4, -1e9)
-    for n in range(1, len(rows)):
-        padded[2:-2] = best
-        options = np.stack([padded[2 + j : 2 + j + width] - JOG_COST * abs(j) for j in jogs])
-        pick = np.argmax(options, axis=0)
-        came[n] = jogs[pick]
-        best = options[pick, np.arange(width)] + score[rows[n]]
-    path = np.zeros(len(rows), dtype=np.int64)
-    path[-1] = int(np.argmax(best))
-    for n in range(len(rows) - 1, 0, -1):
-        path[n - 1] = path[n] + came[n, path[n]]
-    return path[lead : lead + count]
-
-
-def _subpixel(score: Floats, path: NDArray[np.int64]) -> Floats:
+def _subpixel(score: Floats, path: NDArray[np.intp]) -> Floats:
     at = np.arange(len(path))
     mid = np.clip(path, 1, score.shape[1] - 2)
     a, b, c = score[at, mid - 1], score[at, mid], score[at, mid + 1]
@@ -193,7 +174,7 @@ def _subpixel(score: Floats, path: NDArray[np.int64]) -> Floats:
     return np.asarray(path + np.clip(shift, -0.7, 0.7), dtype=np.float64)
 
 
-def _blur(profiles: Floats, path: NDArray[np.int64], side: int) -> float:
+def _blur(profiles: Floats, path: NDArray[np.intp], side: int) -> float:
     """Median 1-sigma width of the edge in px, from the spread of its slope."""
     if len(path) == 0:
         return 0.0

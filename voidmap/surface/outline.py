@@ -31,8 +31,8 @@ RIND_DARKER = 0.25
 BORDER_GAP_PX = 4
 # A slab that is not seen whole fills at least this share of the photo.
 LEAST_FILLED = 0.6
-# Stuffs are told apart along the outline in a picture of this many mm per px.
-BAND_MM_PER_PX = 1.0
+# Stuffs are told apart in a picture of this many mm per px, but no smaller than this many px.
+REDUCED_MM_PER_PX, LEAST_REDUCED_PX = 1.0, 1100
 # The outline that they give may be off by this much.
 SEARCH_MM = 2.5
 
@@ -85,17 +85,19 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
         When the slab can't be told from the bench.
     """
     sheets = find_sheets(ortho, patterns_mm)
-    coarse = break_up(ortho)
-    hidden = _fill(coarse, ortho, sheets)
-    ring = _grow(hidden, coarse_px(RING_MM, ortho, coarse)) if len(sheets) else _middle(coarse)
-    known = _fill(coarse, ortho, patterns_mm) if len(sheets) else ring
+    small = _reduced(ortho)
+    coarse = break_up(small)
+    hidden = _fill(coarse, small, sheets)
+    ring = _grow(hidden, coarse_px(RING_MM, small, coarse)) if len(sheets) else _middle(coarse)
+    known = _fill(coarse, small, patterns_mm) if len(sheets) else ring
     rough = _rough(coarse, known & coarse.valid, ring & coarse.valid, _grow(hidden, 1))
-    beside = coarse_px(BESIDE_MM, ortho, coarse)
+    beside = coarse_px(BESIDE_MM, small, coarse)
     for sheet in sheets:
-        rough = _under_sheet(rough, _fill(coarse, ortho, [sheet]), known, beside) & coarse.valid
+        rough = _under_sheet(rough, _fill(coarse, small, [sheet]), known, beside) & coarse.valid
     rough = _up_to_border(rough, coarse.valid)
-    line_px, held = _settled(ortho, rough, hidden)
-    outline_mm, cut, blur_mm = edges.refine(ortho, line_px, search_px=SEARCH_MM / ortho.mm_per_px, held=held)
+    line_mm, held = _settled(small, rough, hidden)
+    search_px = SEARCH_MM / ortho.mm_per_px
+    outline_mm, cut, blur_mm = edges.refine(ortho, ortho.to_px(line_mm), search_px=search_px, held=held)
     mask = fill_polygons(ortho, [outline_mm]) & ortho.valid
     return SlabFound(
         mask=mask,
@@ -107,22 +109,30 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
     )
 
 
-def _settled(ortho: Ortho, rough: Bools, hidden: Bools) -> tuple[Floats, Bools]:
-    """Return the top's outline (N, 2) px of ``ortho`` to about 1 mm, and where it bridges bays."""
-    shrink = min(1.0, ortho.mm_per_px / BAND_MM_PER_PX)
-    size = (round(ortho.valid.shape[1] * shrink), round(ortho.valid.shape[0] * shrink))
+def _reduced(ortho: Ortho) -> Ortho:
+    """Return the picture reduced to the scale at which stuffs are told apart."""
+    height, width = ortho.valid.shape
+    shrink = min(1.0, max(ortho.mm_per_px / REDUCED_MM_PER_PX, LEAST_REDUCED_PX / max(height, width)))
+    size = (round(width * shrink), round(height * shrink))
     pixels = np.asarray(cv2.resize(ortho.pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    valid, slab, sheets = (
-        cv2.resize(m.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0 for m in (ortho.valid, rough, hidden)
-    )
-    band = lay_band(Ortho(pixels, valid, ortho.x0_mm, ortho.y0_mm, ortho.mm_per_px / shrink), slab, sheets)
-    far_mm = (cv2.distanceTransform(m.astype(np.uint8), cv2.DIST_L2, 5) * band.mm_per_px for m in (slab, ~slab))
+    seen = cv2.resize(ortho.valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    valid = cv2.erode(seen, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=1) > 0
+    start = 0.5 * ortho.mm_per_px * (1 / shrink - 1)
+    return Ortho(pixels, valid, ortho.x0_mm + start, ortho.y0_mm + start, ortho.mm_per_px / shrink)
+
+
+def _settled(small: Ortho, rough: Bools, hidden: Bools) -> tuple[Floats, Bools]:
+    """Return the top's outline (N, 2) mm, to about 1 mm, and where it bridges bays."""
+    size = small.valid.shape[::-1]
+    slab, sheets = (cv2.resize(m.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0 for m in (rough, hidden))
+    band = lay_band(small, slab, sheets)
+    far_mm = (cv2.distanceTransform(m.astype(np.uint8), cv2.DIST_L2, 5) * small.mm_per_px for m in (slab, ~slab))
     wood, bench = (
         band.seen & band.at(np.asarray(far > least)) for far, least in zip(far_mm, (WITHIN_MM, BEYOND_MM), strict=True)
     )
     ends = find_tops_end(band, wood, bench)
     top_mm, bridged = bridge_bays(band, ends.top_mm, ends.side_mm)
-    return (band.points_px(top_mm) + 0.5) / shrink - 0.5, bridged
+    return small.to_mm(band.points_px(top_mm)), bridged
 
 
 def coarse_px(length_mm: float, ortho: Ortho, coarse: Coarse) -> int:

@@ -21,7 +21,7 @@ PATCH_PX = 7
 LOG_SOFT = 12.0
 # Softens the log of the spread of fine detail, relative to brightness: an 8-bit step of a mid grey is 0.008.
 DETAIL_SOFT = 0.002
-# Gradients of the half-size picture count up to this many grey steps, so that cracks and edges do not decide.
+# Gradients count up to this many grey steps, so that cracks and edges do not decide.
 GRADIENT_CAP = 12.0
 # Added to the energies of gradients, grey steps squared per px: that of an 8-bit picture's own noise.
 ENERGY_SOFT = 0.3
@@ -42,7 +42,7 @@ class Coarse:
     ``pairs`` (m, 2) neighbours with ``lengths`` (m,) px of common border and ``steps`` (m,), the step of tone
     across it (log units) and ``links`` (m,) px: what it costs to cut the two apart, little along a visible
     edge; ``tensor`` (n, 3) the structure tensor (xx, yy, xy) of the fine detail; ``scale`` coarse px per px of
-    the picture.
+    the picture that was broken up.
     """
 
     labels: Ints
@@ -62,33 +62,33 @@ class Coarse:
         return np.asarray(total / self.sizes, dtype=np.float64)
 
 
-def break_up(ortho: Ortho) -> Coarse:
+def break_up(small: Ortho) -> Coarse:
     """Break the picture into patches of even look.
 
     Parameters
     ----------
-    ortho
-        The square-on picture.
+    small
+        The square-on picture, reduced to about 1 mm per px: fine detail is judged at that scale.
 
     Returns
     -------
     Coarse
         The column ``grain`` of ``looks`` is 0 until ``along_grain`` fills it.
     """
-    height, width = ortho.valid.shape
+    height, width = small.valid.shape
     scale = min(1.0, COARSE_PX / max(height, width))
     size = (max(8, round(width * scale)), max(8, round(height * scale)))
-    small = np.asarray(cv2.resize(ortho.pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    valid = cv2.resize(ortho.valid.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 250
-    logs = np.log(small.astype(np.float64) + LOG_SOFT)
-    labels = _patches(small)
+    pixels = np.asarray(cv2.resize(small.pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    valid = cv2.resize(small.valid.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 250
+    logs = np.log(pixels.astype(np.float64) + LOG_SOFT)
+    labels = _patches(pixels)
     pairs, lengths, steps = _borders(labels, logs)
     count = int(labels.max()) + 1
     sizes = np.bincount(labels.ravel(), minlength=count).astype(np.float64)
     links = _links(count, pairs, lengths, steps)
     blue, green, red = logs[..., 0], logs[..., 1], logs[..., 2]
     tones = [_means(labels, plane, sizes) for plane in (logs.mean(axis=2), red - green, blue - green)]
-    texture = _texture(_detail(ortho, size), logs, labels, pairs, links)
+    texture = _texture(_detail(small.pixels, size), logs, labels, pairs, links)
     detail = np.log(texture[:, 0] + DETAIL_SOFT)
     looks = np.column_stack([*tones, detail, np.zeros(count)])
     tensor = texture[:, 1:]
@@ -126,18 +126,16 @@ def _means(labels: Ints, values: Floats, weights: Floats) -> Floats:
     return np.asarray(np.bincount(labels.ravel(), values.ravel(), len(weights)) / weights, dtype=np.float64)
 
 
-def _detail(ortho: Ortho, size: tuple[int, int]) -> tuple[Floats, ...]:
+def _detail(pixels: NDArray[np.uint8], size: tuple[int, int]) -> tuple[Floats, ...]:
     """Relative spread of fine detail and its gradients' products xx, yy, xy, each (h, w)."""
-    grey = cv2.cvtColor(ortho.pixels, cv2.COLOR_BGR2GRAY)
-    half = np.asarray(cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    fine = cv2.absdiff(half, cv2.GaussianBlur(half, (0, 0), 3.0))
-    spread, level = (cv2.resize(p, size, interpolation=cv2.INTER_AREA).astype(np.float64) for p in (fine, half))
-    soft = cv2.GaussianBlur(half, (0, 0), 1.0)
-    dx, dy = (np.asarray(cv2.Scharr(soft, cv2.CV_32F, *w), np.float32) / 32 for w in ((1, 0), (0, 1)))
-    shrink = np.minimum(1.0, GRADIENT_CAP / np.maximum(np.hypot(dx, dy), 1e-6)).astype(np.float32)
+    grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+    fine = cv2.absdiff(grey, cv2.GaussianBlur(grey, (0, 0), 3.0))
+    spread, level = (cv2.resize(p, size, interpolation=cv2.INTER_AREA).astype(np.float64) for p in (fine, grey))
+    soft = cv2.GaussianBlur(grey, (0, 0), 1.0)
+    dx, dy = (np.asarray(cv2.Scharr(soft, cv2.CV_32F, *w, scale=1 / 32), np.float32) for w in ((1, 0), (0, 1)))
+    shrink = np.float32(GRADIENT_CAP) / np.maximum(cv2.magnitude(dx, dy), np.float32(GRADIENT_CAP))
     dx, dy = dx * shrink, dy * shrink
-    each = (np.asarray(p, np.float32) for p in (dx * dx, dy * dy, dx * dy))
-    products = (cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in each)
+    products = (cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in (dx * dx, dy * dy, dx * dy))
     return spread / (level + LOG_SOFT), *(np.asarray(p, dtype=np.float64) for p in products)
 
 
@@ -183,16 +181,13 @@ def _patches(small: NDArray[np.uint8]) -> Ints:
     soft = cv2.GaussianBlur(small, (0, 0), 0.8)
     grey = soft.astype(np.float32)
     slope = np.asarray((cv2.Scharr(grey, -1, 1, 0) ** 2 + cv2.Scharr(grey, -1, 0, 1) ** 2).sum(axis=2))
+    down, over = height // PATCH_PX, width // PATCH_PX
+    cells = slope[: down * PATCH_PX, : over * PATCH_PX].reshape(down, PATCH_PX, over, PATCH_PX)[:, 1:-1, :, 1:-1]
+    inner = PATCH_PX - 2
+    row, column = np.divmod(cells.transpose(0, 2, 1, 3).reshape(down, over, -1).argmin(axis=2), inner)
+    y, x = np.mgrid[0:down, 0:over] * PATCH_PX + 1
     markers = np.zeros((height, width), np.int32)
-    number = 0
-    for y in range(0, height, PATCH_PX):
-        for x in range(0, width, PATCH_PX):
-            cell = slope[y : y + PATCH_PX, x : x + PATCH_PX].copy()
-            if min(cell.shape) > 2:
-                cell[[0, -1]], cell[:, [0, -1]] = np.inf, np.inf
-            j, i = np.unravel_index(int(np.argmin(cell)), cell.shape)
-            number += 1
-            markers[y + j, x + i] = number
+    markers[y + row, x + column] = np.arange(1, down * over + 1).reshape(down, over)
     cv2.watershed(soft, markers)
     while (markers <= 0).any():
         spread = cv2.dilate(np.maximum(markers, 0).astype(np.float32), np.ones((3, 3), np.uint8))

@@ -16,6 +16,7 @@ from scipy import ndimage
 
 from voidmap.model import Floats
 from voidmap.surface.band import ACROSS_MM, ALONG_MM, Band
+from voidmap.surface.chain import course_costs
 
 Bools = NDArray[np.bool_]
 F32 = NDArray[np.float32]
@@ -47,8 +48,6 @@ ROUGH_NATS, MOST_NATS, PER_MM = 0.2, 4.0, 0.35
 STEP_NATS, EXTRA_NATS = 2.5, 0.8
 # Cost of 1 mm of jog between rows, nats.
 JOG_NATS = 0.67
-# The chain is read in pieces of this many rows, each with as many on both ends that are read twice.
-PIECE_ROWS = 40
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +96,7 @@ def find_tops_end(band: Band, wood: Bools, bench: Bools) -> TopsEnd:
             columns = np.arange(band.tone.shape[1])
             wood = band.seen & (columns[None] < nearest[:, None] - AGAIN_MM / ACROSS_MM)
         own, last = _readings(band, _fits(band, bins, _typical(bins, wood), bench_looks, bench))
-        costs = _chained(own)
+        costs = course_costs(own, JOG_NATS * ACROSS_MM)
         top = np.argmin(costs, axis=1)
     rows = np.arange(len(top))
     at = (np.arange(costs.shape[1]) - 0.5) * ACROSS_MM + band.offsets_mm[0]
@@ -163,12 +162,11 @@ def _fits(band: Band, bins: _Bins, wood: tuple[F32, F32, F32], bench: tuple[F32,
 def _usual_tone(band: Band, known: Bools) -> Floats:
     """Median tone of the known px of each row, made up from neighbouring rows where a row has none."""
     rows = np.arange(len(known))
-    masked = np.ma.masked_array(band.tone, ~known)
-    middle = np.ma.median(masked, axis=1)
-    there = ~np.ma.getmaskarray(middle)
+    there = known.any(axis=1)
     if not there.any():
         return np.full(len(known), np.log(255.0))
-    filled = np.interp(rows, rows[there], np.asarray(middle)[there])
+    middle = np.nanmedian(np.where(known[there], band.tone[there], np.nan), axis=1)
+    filled = np.interp(rows, rows[there], middle)
     return np.asarray(ndimage.median_filter(filled, min(len(rows), band.rows_of(150.0)) | 1, mode="wrap"))
 
 
@@ -191,24 +189,3 @@ def _readings(band: Band, fits: F32) -> tuple[F32, Ints]:
 
 def _least_outward(costs: F32) -> F32:
     return np.minimum.accumulate(costs[:, ::-1], axis=1)[:, ::-1]
-
-
-def _chained(own: F32) -> F32:
-    """Cost of each place in each row in the best reading of all rows, above the least; (rows, places)."""
-    rows, places = own.shape
-    pieces = -(-rows // PIECE_ROWS)
-    at = (np.arange(pieces)[:, None] * PIECE_ROWS + np.arange(-PIECE_ROWS, 2 * PIECE_ROWS)[None]) % rows
-    costs = (own - own.min(axis=1, keepdims=True))[at]
-    slope = np.arange(places, dtype=np.float32) * np.float32(JOG_NATS * ACROSS_MM)
-
-    def moved(before: F32) -> F32:
-        up = np.minimum.accumulate(before - slope, axis=1) + slope
-        down = np.minimum.accumulate((before + slope)[:, ::-1], axis=1)[:, ::-1] - slope
-        return np.minimum(up, down)
-
-    forth, back = costs.copy(), costs.copy()
-    for n in range(1, costs.shape[1]):
-        forth[:, n] += moved(forth[:, n - 1])
-        back[:, -1 - n] += moved(back[:, -n])
-    both = (forth + back - costs)[:, PIECE_ROWS : 2 * PIECE_ROWS].reshape(-1, places)[:rows]
-    return np.asarray(both - both.min(axis=1, keepdims=True), dtype=np.float32)
