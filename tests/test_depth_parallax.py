@@ -215,7 +215,7 @@ def test_motorcycle_pair():
     # The machine's engine: relief that the reference plane passes through, as a void's does. (The grid lies square
     # to the plane, not along the left camera's rays: the far wall, at twice the distance, folds on it.)
     crop = Grid((240 - cx) * step, (230 - cy) * step, step, 200, 160)
-    found = sweep(views, crop, -350.0, 600.0)
+    found = sweep([v.whitened() for v in views], crop, -350.0, 600.0)
     # The grid's cells are where things are, not where the left camera sees them: look there.
     column, row, _, _ = views[0].lookup(crop, found.depth_mm)
     at = np.rint(row).astype(int), np.rint(column).astype(int)
@@ -225,9 +225,8 @@ def test_motorcycle_pair():
     true_mm = focal * base / (disparity[known] + offset)
     error = np.abs(found.depth_mm[known] + height - true_mm) / true_mm
     assert np.median(error) < 0.01
-    # OpenCV's semi-global matcher (blocks of 5, P1 200, P2 800) is the better on these pixels: 0.26 % against 0.33 %.
-    # It takes rectified pairs only; here it bounds how far behind the sweep may fall.
+    # OpenCV's semi-global matcher (blocks of 5, P1 200, P2 800) on the same pixels: 0.25 % against 0.18 %.
     matcher = cv2.StereoSGBM.create(numDisparities=80, blockSize=5, P1=8 * 25, P2=32 * 25)
     other = matcher.compute(*(cv2.cvtColor(p, cv2.COLOR_RGB2GRAY) for p in (left, right)))[at][known] / 16.0
     other_mm = focal * base / (np.maximum(other, 0.0) + offset)
-    assert np.median(error) <= 1.5 * np.median(np.abs(other_mm - true_mm) / true_mm)
+    assert np.median(error) <= np.median(np.abs(other_mm - true_mm) / true_mm)

@@ -21,6 +21,11 @@ ASTRAY = 0.1
 simulated slabs at 0.5 mm a pixel."""
 ASTRAY_LOG_RANGE = float(np.log(50.0 / 0.05))
 """Where parallax lands then: anywhere on the log scale between 0.05 and 50 mm."""
+BOTTOM_MET = 0.9
+"""Parallax that met this share of the thickness has seen the bottom of a void that goes through."""
+PIT_SHARE = (0.02, 0.3)
+"""Share of a pierced void's area through which it comes out below, where parallax saw no bottom: 95 of 100 voids (an
+estimate)."""
 _WORDS = {
     "prior": "what is usual for its kind and size",
     "probe": "the probe",
@@ -83,6 +88,8 @@ def combine(estimates: Sequence[DepthEstimate]) -> Fused:
         raise ValueError("no estimate of depth to combine")
     through = [e for e in estimates if e.source == "through"][-1:]
     used = through + [e for e in estimates if e.source not in (("through", "prior") if through else ("through",))]
+    if through:
+        used = [_with_pit(e, through[0].max_mm) if e.source == "parallax" else e for e in used]
     fused = _by_weight(used)
     base = [e for e in used if e.source in ("prior", "through")]
     parallax = [e for e in used if e.source == "parallax"]
@@ -101,6 +108,18 @@ def _below_reading(fused: Fused, readings: Sequence[float]) -> Fused:
     greatest = max(readings)
     mu = min(fused.mu, float(np.log(greatest)) - fused.sd**2 / 2)
     return replace(fused, mu=mu, max_mm=greatest)
+
+
+def _with_pit(parallax: DepthEstimate, thickness_mm: float) -> DepthEstimate:
+    """Give a void that is known to go through the pit that parallax did not see to the bottom of."""
+    if parallax.max_mm >= BOTTOM_MET * thickness_mm:
+        return parallax
+    lo, hi = PIT_SHARE
+    middle, spread = (lo * hi) ** 0.5, float(np.log(hi / lo)) / (2 * Z95)
+    pit = middle * max(thickness_mm - parallax.mean_mm, 0.0)
+    mean = parallax.mean_mm + pit
+    own = float(np.hypot(parallax.own_rel, spread * pit / mean))
+    return replace(parallax, mean_mm=mean, max_mm=thickness_mm, own_rel=own)
 
 
 def _astray(parallax: DepthEstimate, expected: Fused) -> float:

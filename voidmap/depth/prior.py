@@ -4,7 +4,7 @@ Where it comes from. The greatest depth is taken as log-normal; each range below
 voids arise, stated as the range that holds 95 voids of 100 (common practice, no source, unless said):
 
 crack
-    A drying check runs from the surface toward the pith and seldom past the middle of the thickness: 1/15 of
+    A drying check runs from the surface toward the pith and seldom past the middle of the thickness: 1/12 of
     the thickness to all of it. Its width says little: a check closes at the surface when the core dries.
 seam_gap
     An open glue seam gapes from a few mm to the whole thickness: 1/15 of the thickness to all of it.
@@ -37,14 +37,19 @@ SHARED_PART = 0.25
 """Share of the prior's log-variance that all voids of one kind on one slab have in common (an estimate)."""
 THROUGH_CHANCE: dict[Kind, float] = {Kind.KNOT_HOLE: 0.3, Kind.CRACK: 0.03, Kind.SEAM_GAP: 0.05, Kind.BARK_VOID: 0.05}
 """Chance that a void goes through the slab when the photo does not tell (an estimate)."""
-CRACK_RANGE_REL = (1 / 15, 1.0)
+CRACK_RANGE_REL = (1 / 12, 1.0)
 SEAM_RANGE_REL = (1 / 15, 1.0)
 BARK_RANGE_REL = (1 / 8, 1.0)
 KNOT_RANGE_REL = (1 / 3, 3.0)
 HOLE_RANGE_MM = (1.5, 25.0)
+PIERCED_DISH_REL = (0.1, 0.7)
+"""Mean depth over the slab's thickness of a bark void that comes out below (95 of 100; an estimate): it does so at a
+pit of 2 to 30 % of its area, and the rest is as deep as a blind dish, 1/20 to 1/2 of the thickness."""
+PIERCED_KNOT_REL = (0.5, 1.0)
+"""The same of a knot's hole: between a frustum whose floor is 4/10 as wide as its rim (0.52 of the cylinder, exact
+solid geometry) and a cylinder. A branch tapers little over a slab's thickness, so no cone."""
 PIT_REL = 0.4
-"""A dish or a check that comes out below may do so at one pit only, with a shallow rest (log; an estimate): a knot's
-hole goes through as a whole."""
+"""A check that comes out below may do so at one place only, with a shallow rest (log; an estimate)."""
 _NODES = np.linspace(-4.0, 4.0, 161)
 
 
@@ -108,9 +113,7 @@ def log_mean_depth(
     greatest = _within(_greatest(kind, area_mm2, slab), slab)
     blind = LogDepth(greatest.mu + float(np.log(ratio)), float(np.hypot(greatest.sd, spread / ratio)))
     chance = THROUGH_CHANCE.get(kind, 0.0) if through is None else through
-    # A void that comes out below is as deep as the slab is thick at its deepest; its walls still slope.
-    pierced = LogDepth(float(np.log(ratio * slab)), _pierced_rel(kind))
-    return _mixed([(1.0 - chance, blind), (chance, pierced)])
+    return _mixed([(1.0 - chance, blind), (chance, _pierced(kind, slab))])
 
 
 def prior_estimate(
@@ -183,10 +186,17 @@ def _above(log: LogDepth, floor_mm: float) -> LogDepth:
     return LogDepth(mu, max(float(np.sum(weight * (x - mu) ** 2) / weight.sum()) ** 0.5, 0.15))
 
 
-def _pierced_rel(kind: Kind) -> float:
-    """Return the standard error (log) of the mean depth of a void that comes out below, given the thickness."""
+def _pierced(kind: Kind, thickness_mm: float) -> LogDepth:
+    """Return the mean depth of a void that comes out below: the thickness at its deepest, but its walls slope."""
+    if kind is Kind.BARK_VOID:
+        lo, hi = PIERCED_DISH_REL
+        return LogDepth(float(np.log(thickness_mm) + np.log(lo * hi) / 2), float(np.log(hi / lo) / (2 * Z95)))
+    if kind is Kind.KNOT_HOLE:
+        lo, hi = PIERCED_KNOT_REL
+        middle = (lo + hi) / 2
+        return LogDepth(float(np.log(middle * thickness_mm)), (hi - lo) / 12**0.5 / middle)
     ratio, spread = mean_over_max(kind)
-    return float(np.hypot(spread / ratio, 0.0 if kind is Kind.KNOT_HOLE else PIT_REL))
+    return LogDepth(float(np.log(ratio * thickness_mm)), float(np.hypot(spread / ratio, PIT_REL)))
 
 
 def through_estimate(thickness_mm: float, kind: Kind = Kind.KNOT_HOLE) -> DepthEstimate:
@@ -195,11 +205,12 @@ def through_estimate(thickness_mm: float, kind: Kind = Kind.KNOT_HOLE) -> DepthE
     Its walls slope, so that the mean depth is less, by the kind's shape. A tape reads the thickness to 1 mm or
     2 %, the same for all such voids.
     """
+    log = _pierced(kind, thickness_mm)
     return DepthEstimate(
         source="through",
-        mean_mm=mean_over_max(kind)[0] * thickness_mm,
+        mean_mm=float(np.exp(log.mu + log.sd**2 / 2)),
         max_mm=thickness_mm,
-        own_rel=_pierced_rel(kind),
+        own_rel=log.sd,
         shared_rel={"thickness": max(THICKNESS_REL, THICKNESS_MM / thickness_mm)},
     )
 

@@ -19,8 +19,9 @@ from voidmap.records import Kind, Outline, Point
 _ROOT_12 = 12.0**0.5
 
 BRACKETS: dict[Kind, tuple[float, float]] = {
-    # A check tapers along its length (half a lens: 2/3 or more of the greatest) and is a V to a slot across.
-    Kind.CRACK: (0.40, 0.75),
+    # A check tapers along its length (a straight taper 1/2, half an ellipse pi/4 of the greatest) and across (a V 1/2,
+    # a slot 1): from a little more than the product of the least to that of the greatest.
+    Kind.CRACK: (0.30, 0.75),
     # An open seam is a slot of even depth, or one that closes toward one end.
     Kind.SEAM_GAP: (0.50, 1.00),
     # A bark void is a dish: between a broad dish with one pit (below a cone's 1/3) and a half ellipsoid.

@@ -19,6 +19,12 @@ from voidmap.scale.rectify import coarse_map, fine_map
 
 Picture = NDArray[np.float32]
 
+WHITE_SIGMA_PX = 1.5
+"""Brightness is whitened over this (sigma, px): wider, the shading of a dark hole outweighs its texture; narrower,
+noise does. Of 1.2 to 4 px the best on simulated voids, 1.2 nearly as good."""
+GREY_NOISE = 2.0
+"""Standard deviation of noise, grey levels (a phone's JPEG in the shade); 1 to 4 give the same depths."""
+
 
 @dataclass(frozen=True)
 class Grid:
@@ -34,6 +40,11 @@ class Grid:
     def shape(self) -> tuple[int, int]:
         """Rows, columns."""
         return self.height, self.width
+
+    def axes_mm(self) -> tuple[Floats, Floats]:
+        """Return the x of the columns (w,) and the y of the rows (h,)."""
+        x = self.x0_mm + np.arange(self.width, dtype=np.float64) * self.mm_per_px
+        return np.asarray(x, np.float64), np.asarray(self.y0_mm + np.arange(self.height) * self.mm_per_px, np.float64)
 
     def coarser(self, factor: int) -> Grid:
         """Return the grid with cells ``factor`` times as large, covering no less."""
@@ -71,11 +82,9 @@ class View:
     def warp(self, grid: Grid, depth_mm: float) -> tuple[Picture, Picture]:
         """Return picture and opening as seen on a grid at one depth."""
         matrix = self._affine(grid, depth_mm)
-        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         size = (grid.width, grid.height)
-        return cv2.warpAffine(self.image, matrix, size, flags=flags), cv2.warpAffine(
-            self.opening, matrix, size, flags=flags
-        )
+        image = cv2.warpAffine(self.image, matrix, size, flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP)
+        return image, cv2.warpAffine(self.opening, matrix, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
 
     def lookup(self, grid: Grid, depth_mm: Picture) -> tuple[Picture, Picture, Picture, Picture]:
         """Return, for a depth a cell, the view's column and row, and how both change with depth (px per mm)."""
@@ -98,6 +107,16 @@ class View:
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         seen = cv2.warpAffine(opening, matrix, (self.grid.width, self.grid.height), flags=flags)
         return replace(self, opening=seen * self.opening)
+
+    def whitened(self) -> View:
+        """Return the view in whitened brightness: less the mean around, over the spread around.
+
+        Shading, exposure and the edge of a shadow drop out; noise of ``GREY_NOISE`` keeps flat places flat.
+        """
+        mean = cv2.GaussianBlur(self.image, (0, 0), WHITE_SIGMA_PX)
+        square = cv2.GaussianBlur(self.image * self.image, (0, 0), WHITE_SIGMA_PX)
+        spread = np.sqrt(np.maximum(square - mean * mean, 0) + np.float32(GREY_NOISE**2))
+        return replace(self, image=((self.image - mean) / spread).astype(np.float32))
 
     def half(self) -> View:
         """Return the view at half the resolution."""
