@@ -33,10 +33,16 @@ def register(app: typer.Typer) -> None:
             str, typer.Option("--region", help="auto finds the slab; whole takes the whole picture as slab.")
         ] = "auto",
         peg: Annotated[
-            str | None,
-            typer.Option("--peg", metavar="LENGTH", help="Not in this version: a peg's height, for lamp light."),
+            list[str] | None,
+            typer.Option(
+                "--peg",
+                metavar="SPEC",
+                help="The last photo is by the light of one low lamp, and a peg of this height stands on bare wood: "
+                "depths are read from shadows. The peg is looked for; or give its shadow's foot (where it leaves the "
+                "peg) and tip in pixels of that photo, as in --peg '40mm 1310,905 1472,678'. Say it twice for two "
+                "pegs, one at each end of the slab, when the lamp is nearer than twice the slab's length.",
+            ),
         ] = None,
-        shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
         """Map the slab: outline, voids, flat things, depths and volumes.
@@ -56,7 +62,7 @@ def register(app: typer.Typer) -> None:
             points=points,
             mm_per_px=mm_per_px,
             region=region,
-            peg_mm=units.parse_length_mm(peg) if peg else None,
+            pegs=tuple(peg or ()),
         )
         with progress(len(STEPS), as_json=as_json) as step:
             record = take_in(job, photos, chosen, step)

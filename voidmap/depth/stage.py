@@ -20,7 +20,6 @@ def estimate_depths(
     planes: Sequence[Plane],
     *,
     thickness_mm: float | None,
-    peg: float | None = None,
 ) -> tuple[tuple[DepthEstimate, ...], ...]:
     """Estimate the depth of each region.
 
@@ -34,21 +33,12 @@ def estimate_depths(
         One plane a photo, all in one slab frame.
     thickness_mm
         The slab's thickness; None when unknown.
-    peg
-        Height in mm of a peg that stands on the slab in the light of one lamp: not in this version, None.
 
     Returns
     -------
     tuple
         One tuple of estimates a region. Every region that may be a void has a prior; measurements follow.
-
-    Raises
-    ------
-    ValueError
-        When a peg is given.
     """
-    if peg is not None:
-        raise ValueError("depth from a lamp and a peg is not in this version")
     deep = has_parallax(planes)
     out = []
     for region in regions:

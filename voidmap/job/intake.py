@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from voidmap.errors import JobError, ScaleError, ValueRefused
 from voidmap.files import MEASURED, RESIN, Job, load_photos, open_job, read_json, write_text
+from voidmap.job.lamp import find_lamp, hide_pegs, lamp_note, parse_peg, photos_by_day
 from voidmap.records import (
     Defect,
     DepthEstimate,
@@ -22,6 +23,7 @@ from voidmap.records import (
 )
 
 if TYPE_CHECKING:
+    from voidmap.depth import LampLight
     from voidmap.model import Floats, Ortho, Photo, Plane, Region, SlabFound
 
 STEPS = ("reading photos", "scale", "outline", "voids", "depth", "writing")
@@ -34,8 +36,8 @@ SAME_SLAB_RATIO = 1.2
 class IntakeOptions:
     """What the user says about the photos.
 
-    ``points`` is the text of ``--points``; ``region`` is auto or whole; ``peg_mm`` is the height of a peg that
-    stands on the slab in the light of one lamp.
+    ``points`` is the text of ``--points``; ``region`` is auto or whole; ``pegs`` are the texts of ``--peg``: each a
+    peg that stands on the slab in the last photo, by the light of one lamp.
     """
 
     thickness_mm: float | None = None
@@ -47,7 +49,7 @@ class IntakeOptions:
     points: str | None = None
     mm_per_px: float | None = None
     region: str = "auto"
-    peg_mm: float | None = None
+    pegs: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse what can't be right."""
@@ -56,8 +58,8 @@ class IntakeOptions:
                 f"a slab {self.thickness_mm:g} mm thick can't be right",
                 "give the thickness as in 45mm or 1 3/4in",
             )
-        if self.peg_mm is not None:
-            raise ValueRefused("depth from a lamp and a peg is not in this version", "leave --peg out")
+        for text in self.pegs:
+            parse_peg(text)
         if self.region not in ("auto", "whole"):
             raise ValueRefused(f"there is no region {self.region}", "say auto or whole")
         if self.mm_per_px is not None and not 0.001 <= self.mm_per_px <= 10.0:
@@ -98,14 +100,21 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
     step(STEPS[1])
     planes = _planes(photos, options)
     records, notes = _photo_records(photos, planes)
-    ortho = _ortho(photos, planes)
+    pegs = tuple(parse_peg(text) for text in options.pegs)
+    day = photos_by_day(photos, pegs)
+    ortho = _ortho(photos[:day], planes[:day])
     step(STEPS[2])
     slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, planes)
+    light = None
+    if pegs:
+        alone = day == len(photos)
+        light = find_lamp(photos[-1], planes[-1], ortho if alone else None, slab, pegs)
+        slab = hide_pegs(slab, ortho, light) if alone else slab
     step(STEPS[3])
     grain_deg = surface.grain_direction_deg(ortho, slab)
     regions = surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg)
     step(STEPS[4])
-    defects, totals = _measure(regions, ortho, photos, planes, options)
+    defects, totals = _measure(regions, ortho, photos[:day], planes[:day], options, light)
     step(STEPS[5])
     slab_record = surface.slab_record(slab, planes[0], thickness_mm=options.thickness_mm, grain_deg=grain_deg)
     measured = Intake(
@@ -114,7 +123,7 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
         slab=slab_record,
         defects=defects,
         totals=totals,
-        notes=(*notes, *_assumptions(photos, planes, slab, options)),
+        notes=(*notes, *_assumptions(photos[:day], planes, slab, options, light, defects)),
     )
     _same_slab(job, measured)
     record = corrections.carry_over(job, measured)
@@ -193,12 +202,13 @@ def _measure(
     photos: Sequence[Photo],
     planes: Sequence[Plane],
     options: IntakeOptions,
+    light: LampLight | None,
 ) -> tuple[tuple[Defect, ...], Totals]:
     from voidmap import depth
 
-    estimates = depth.estimate_depths(
-        regions, ortho, photos, planes, thickness_mm=options.thickness_mm, peg=options.peg_mm
-    )
+    estimates = depth.estimate_depths(regions, ortho, photos, planes, thickness_mm=options.thickness_mm)
+    if light is not None:
+        estimates = depth.add_shadow(regions, estimates, light, thickness_mm=options.thickness_mm)
     found = [
         _defect(region, known, planes[0], options.thickness_mm)
         for region, known in zip(regions, estimates, strict=True)
@@ -267,14 +277,22 @@ def _scale_record(plane: Plane, slab: SlabFound) -> ScaleRecord:
 
 
 def _assumptions(
-    photos: Sequence[Photo], planes: Sequence[Plane], slab: SlabFound, options: IntakeOptions
+    photos: Sequence[Photo],
+    planes: Sequence[Plane],
+    slab: SlabFound,
+    options: IntakeOptions,
+    light: LampLight | None,
+    defects: Sequence[Defect],
 ) -> tuple[str, ...]:
     notes = []
+    if light is not None:
+        shown = sum(any(e.source == "shadow" for e in d.depth.estimates) for d in defects if d.depth is not None)
+        notes.append(lamp_note(light, shown))
     if slab.leaves_frame:
         notes.append("The slab leaves the photo: area, edge and voids are of the part in view.")
     if options.thickness_mm is None:
         notes.append("No slab thickness was given: depths of holes that go through are a guess; give --slab-thickness.")
-    if len(photos) == 1 and planes[0].reference != "mm_per_px":
+    if len(photos) == 1 and light is None and planes[0].reference != "mm_per_px":
         notes.append(
             "One photo shows no depth: depths are typical ranges until you probe, or add photos from other places."
         )
