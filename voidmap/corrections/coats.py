@@ -147,7 +147,15 @@ def _counted(
 ) -> CoatRecord:
     """Follow the sites again and count again."""
     residual = measured.align_rms_mm if measured.align_rms_mm is not None else measured.mm_per_px
-    tracked = track(pinholes, earlier, residual_mm=residual, is_seen=lambda places: _is_seen(measured, places))
+    tracked = track(
+        pinholes,
+        earlier,
+        residual_mm=residual,
+        is_seen=lambda places: _is_seen(measured, places),
+        mm_per_px=measured.mm_per_px,
+        curve=measured.power.curve,
+        area_mm2=max(measured.inspected_area_mm2, 1.0),
+    )
     kept = _own_sites(tracked.pinholes, pinholes, earlier)
     called = [p for p in kept if p.x_px != NO_PHOTO_PLACE[0]]
     chance = np.array([p.probability for p in called])
@@ -160,7 +168,6 @@ def _counted(
         known=sum(p.diameter_mm >= measured.smallest_mm for p in kept) - sum(_matters(p, measured) for p in called),
     )
     area_m2 = max(measured.inspected_area_mm2 / 1e6, 1e-9)
-    inside = _is_seen(measured, np.array([(p.x_mm, p.y_mm) for p in kept]).reshape(-1, 2))
     return replace(
         measured,
         pinholes=kept,
@@ -168,7 +175,7 @@ def _counted(
         count=len(kept),
         count_interval=interval,
         false_calls_per_m2=float((1 - chance).sum()) / area_m2,
-        density_per_m2=float(inside.sum()) / area_m2,
+        density_per_m2=len(kept) / area_m2,
         ratings=rate([p.diameter_mm for p in kept]),
         notes=notes,
         from_user=said,
@@ -183,17 +190,16 @@ def _own_sites(
     tracked: Sequence[Pinhole], before: Sequence[Pinhole], earlier: Sequence[CoatRecord]
 ) -> tuple[Pinhole, ...]:
     """Give new pinholes the site number that they had: a place keeps its number, whatever else is marked."""
-    taken = {p.site for p in tracked if p.state == "kept"} | {p.site for c in earlier for p in c.pinholes}
-    taken |= {p.site for p in before if p.site}
-    number = max((int(name[1:]) for name in taken), default=0)
-    used = {p.site for p in tracked if p.state == "kept"}
+    known = {p.site for record in earlier for p in record.pinholes}
+    number = max((int(name[1:]) for name in known | {p.site for p in before if p.site}), default=0)
+    used = {p.site for p in tracked if p.site in known}
     out = []
     for now, was in zip(tracked, before, strict=True):
-        if now.state == "kept":
+        if now.site in known:
             out.append(now)
             continue
         site = was.site
-        if not site or site in used or any(p.site == site for c in earlier for p in c.pinholes):
+        if not site or site in used or site in known:
             number += 1
             site = f"S{number:03d}"
         used.add(site)
