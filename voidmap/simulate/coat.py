@@ -252,6 +252,7 @@ def coat_truth(
         hole = {
             "id": site.id, "x_mm": site.pit.x_mm, "y_mm": site.pit.y_mm, "x_px": float(at[0]), "y_px": float(at[1]),
             "diameter_mm": site.pit.diameter_mm, "kind": site.kind, "first_coat": site.first_coat,
+            "index": round(index, 2),
             "in_frame": bool(free and 3 < at[0] < w - 4 and 3 < at[1] < h - 4),
         }  # fmt: skip
         if index < FAINT_INDEX:

@@ -1,12 +1,13 @@
-"""Can a pinhole be told from the noise of its own photo? The ideal observer's answer.
+"""Can a pinhole be told from the noise of its own photo? A plain observer's answer.
 
 The pinhole's signal is the photo with it less the photo without it, both as they are on average. The ground is the
 photo without any: its noise is the sensor's, the wood's own texture, and what JPEG gets wrong. An observer who knows
-the signal and the ground's power spectrum, and looks nowhere else, tells the two apart with the index d' of the
-prewhitening matched filter; no method can do better by its brightness. Below Rose's criterion it is lost in noise.
+the signal's shape lays it over the photo and adds up; the index d' is that sum over its spread where no pinhole is
+(the non-prewhitening matched filter, which predicts how people see in noise). In white noise it is the best index
+there is. Below Rose's criterion the pinhole is lost in the noise.
 
-Sources (from memory): H. Barrett, K. Myers, Foundations of Image Science (2004), ch. 13; A. Rose, Vision: Human and
-Electronic (1973): an object in noise is seen from a ratio of about 5.
+Sources (from memory): A. Rose, Vision: Human and Electronic (1973): an object in noise is seen from a ratio of about
+5; A. Burgess, Statistically defined backgrounds (1994); H. Barrett, K. Myers, Foundations of Image Science (2004).
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ BLOCKS = 5
 
 
 def detectability(signal: F32, ground: F32, error: F32 | None, at_px: tuple[float, float], reach_px: float) -> float:
-    """Return the index d' of the ideal linear observer for one pinhole.
+    """Return the index d' of the observer for one pinhole.
 
     Parameters
     ----------
@@ -49,7 +50,8 @@ def detectability(signal: F32, ground: F32, error: F32 | None, at_px: tuple[floa
         power = power + _spectrum(_cut(error, x - side // 2, y - side // 2, side, side), n)
     energy = np.abs(np.fft.fft2(own)) ** 2
     energy[0, 0] = 0.0  # the level of the ground is not known beforehand
-    return float(np.sqrt((energy / power).sum()) / n)
+    spread = np.sqrt((energy * power).sum())
+    return float(energy.sum() / (n * spread)) if spread > 0 else 0.0
 
 
 def _spectrum(around: F32, n: int) -> NDArray[np.float64]:
