@@ -1,12 +1,19 @@
 """How well depths and volumes hold on simulated slabs: one photo, one photo with two readings, three photos.
 
+    python benchmarks/depth.py --scenes FOLDER          (made before by make_slabs.py)
     python benchmarks/depth.py --first 100000 --count 60
-    python benchmarks/depth.py --scenes FOLDER        (made before by make_slabs.py)
-    python benchmarks/depth.py --command              (voids found by the program, not taken from the truth)
 
-With the true outlines the figures are of the depth alone; scale and lens are solved from the boards in both. One row
-a slab and way, then: the total's median error, the median error of each void over 1 ml, how often the 95 % intervals
-of the total and of each void hold, and the depth's error in units of its own standard error.
+Three things are told apart, for each way of measuring:
+
+whole
+    the program as it is: total against the true total, whatever was missed, invented or drawn too wide.
+found
+    depth alone: the voids that were found, each with its true area, against the true volume of the same voids.
+outlines (with --outlines)
+    depth alone on the true outlines of all voids that lie bare, found or not.
+
+Voids over 1 ml are judged by their volume; of the estimates it prints how far they were off in logs, and what they
+said. Scale and lens are solved from the boards throughout.
 """
 
 from __future__ import annotations
@@ -17,7 +24,7 @@ import tempfile
 from collections import defaultdict
 from dataclasses import replace
 from pathlib import Path
-from time import perf_counter
+from time import process_time
 from typing import Any
 
 import cv2
@@ -25,23 +32,29 @@ import numpy as np
 from train_kinds import overlap, raster
 from truth import pair_up
 
-from voidmap import depth, scale
+from voidmap import depth, scale, surface
 from voidmap.depth.fuse import log_mu, log_sd
 from voidmap.errors import VoidmapError
 from voidmap.files import load_photo
-from voidmap.job.intake import IntakeOptions, take_in
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import Defect, DepthEstimate, Interval, Kind, Totals
 
 WAYS = ("1 photo", "1 photo, 2 readings", "3 photos")
 VOID_THAT_COUNTS_ML = 1.0
 AREA_REL = 0.02
-"""Half-width of the 95 % interval that a true outline's area is given: that of its drawing on the picture."""
+"""Half-width of the 95 % interval that a true area is given: that of its drawing on the picture."""
 PROBE_ERROR_MM = 0.3
 HIDDEN = 0.02
 THIN = (Kind.CRACK, Kind.SEAM_GAP)
 
 Row = tuple[dict[str, Any], Defect | None]
+
+
+class Found:
+    """Defects by number, for :func:`truth.pair_up`."""
+
+    def __init__(self, defects: tuple[Defect, ...]) -> None:
+        self.defects = defects
 
 
 def true_regions(truth: dict[str, Any], ortho: Ortho, plane: Plane) -> list[tuple[dict[str, Any], Region]]:
@@ -68,56 +81,64 @@ def true_regions(truth: dict[str, Any], ortho: Ortho, plane: Plane) -> list[tupl
     return out
 
 
-def defect_of(number: int, region: Region, known: tuple[DepthEstimate, ...], thickness_mm: float) -> Defect:
+def defect_of(
+    number: int, region: Region, known: tuple[DepthEstimate, ...], thickness_mm: float, plane: Plane | None = None
+) -> Defect:
     outline = tuple((float(x), float(y)) for x, y in region.outline_mm)
-    fused = depth.fuse(known, thickness_mm=thickness_mm)
+    seen = outline if plane is None else tuple((float(x), float(y)) for x, y in plane.to_px(region.outline_mm))
+    kind, chance = depth.revise_kind(region, known)
+    fused = depth.fuse(known, thickness_mm=thickness_mm) if kind.is_void else None
     return Defect(
-        id=f"D{number:02d}", kind=region.kind, is_void=True, void_probability=1.0, area_mm2=region.area_mm2,
+        id=f"D{number:02d}", kind=kind, is_void=kind.is_void, void_probability=chance, area_mm2=region.area_mm2,
         area_interval_mm2=region.area_interval_mm2, length_mm=region.length_mm, width_mean_mm=region.width_mean_mm,
-        width_max_mm=region.width_max_mm, outline_mm=outline, outline_px=outline, opens_on_edge=False,
-        edge_opening_mm=0.0, through=fused.source == "through", depth=fused, volume_ml=0.0,
+        width_max_mm=region.width_max_mm, outline_mm=outline, outline_px=seen, opens_on_edge=False,
+        edge_opening_mm=0.0, through=fused is not None and fused.source == "through", depth=fused, volume_ml=0.0,
         volume_interval_ml=Interval(0.0, 0.0),
     )  # fmt: skip
 
 
-def by_truth(truth: dict[str, Any], photos: list[Photo], planes: tuple[Plane, ...]) -> tuple[list[Row], Totals, float]:
-    thickness = truth["slab"]["thickness_mm"]
-    ortho = scale.rectify(photos[0], planes[0])
-    given = true_regions(truth, ortho, planes[0])
-    start = perf_counter()
-    known = depth.estimate_depths([r for _, r in given], ortho, photos, planes, thickness_mm=thickness)
-    took = perf_counter() - start
-    found = [defect_of(n, r, e, thickness) for n, ((_, r), e) in enumerate(zip(given, known, strict=True), start=1)]
-    middles = np.array([r.outline_mm.mean(axis=0) for _, r in given])
-    defects, totals = depth.volumes(found, scale_rel=scale.length_interval_rel(planes[0], middles))
-    return [(f, d) for (f, _), d in zip(given, defects, strict=True)], totals, took
+def with_true_areas(rows: list[Row]) -> list[Row]:
+    """Keep the pairs of true and found voids, each with its true area."""
+    out: list[Row] = []
+    for feature, defect in rows:
+        if defect is not None:
+            area = float(feature["area_mm2"])
+            interval = Interval(area * (1 - AREA_REL), area * (1 + AREA_REL))
+            sure = replace(defect, area_mm2=area, area_interval_mm2=interval, void_probability=1.0)
+            out.append((feature, sure))
+    return out
 
 
-def by_command(truth: dict[str, Any], photos: list[Path]) -> tuple[list[Row], Totals]:
-    options = IntakeOptions(thickness_mm=truth["slab"]["thickness_mm"], reference=truth["reference"])
-    with tempfile.TemporaryDirectory() as job:
-        record = take_in(Path(job), photos, options, lambda step: None)
-    pairs = pair_up(truth["features"], record)
-    rows = [(f, record.defects[pairs[i]] if i in pairs else None) for i, f in enumerate(truth["features"])]
-    return [(f, d) for f, d in rows if f["is_void"]], record.totals
+def measured(rows: list[Row], scale_rel: float) -> tuple[list[Row], Totals]:
+    """Work out the volumes of the voids in rows."""
+    done, totals = depth.volumes([d for _, d in rows if d is not None], scale_rel=scale_rel)
+    after = {d.id: d for d in done}
+    return [(f, after[d.id] if d is not None else None) for f, d in rows], totals
 
 
-def probed(rows: list[Row], thickness_mm: float, rng: np.random.Generator) -> tuple[list[Row], Totals]:
-    """Take the two readings that are advised, as the greatest depth with a gauge's error."""
+def probed(
+    rows: list[Row], others: list[Defect], thickness_mm: float, scale_rel: float, rng: np.random.Generator
+) -> tuple[list[Row], list[Defect]]:
+    """Take the two readings that are advised, as the greatest depth with a gauge's error.
+
+    A reading of a thing that is no void finds it flat, and it is dropped.
+    """
     features = {d.id: f for f, d in rows if d is not None}
-    defects = [d for _, d in rows if d is not None]
-    advice = depth.advise(defects, scale_rel=0.003, thickness_mm=thickness_mm, count=2)
+    defects = [d for _, d in rows if d is not None] + others
+    advice = depth.advise(defects, scale_rel=scale_rel, thickness_mm=thickness_mm, count=2)
     for reading in advice.readings:
         if reading.defect not in features:
+            defects = [d for d in defects if d.id != reading.defect]
             continue
         seen = max(features[reading.defect]["max_depth_mm"] + rng.normal(0, PROBE_ERROR_MM), 0.3)
         old = next(d for d in defects if d.id == reading.defect)
         assert old.depth is not None, "voids have depths"
-        known = depth.fuse((*old.depth.estimates, depth.probe_estimate(old, seen)), thickness_mm=thickness_mm)
-        defects = [replace(d, depth=known) if d.id == old.id else d for d in defects]
-    done, totals = depth.volumes(defects, scale_rel=0.003)
-    after = {d.id: d for d in done}
-    return [(f, after[d.id] if d is not None else None) for f, d in rows], totals
+        probe = depth.probe_estimate(old, seen, error_mm=PROBE_ERROR_MM)
+        known = depth.fuse((*old.depth.estimates, probe), thickness_mm=thickness_mm)
+        defects = [replace(d, depth=known, void_probability=1.0) if d.id == old.id else d for d in defects]
+    after = {d.id: d for d in defects}
+    kept = {d.id for _, d in rows if d is not None}
+    return [(f, after.get(d.id) if d is not None else None) for f, d in rows], [d for d in defects if d.id not in kept]
 
 
 class Score:
@@ -128,12 +149,12 @@ class Score:
         self.total_held: list[bool] = []
         self.void: list[float] = []
         self.void_held: list[bool] = []
-        self.off: dict[str, list[tuple[float, float, float]]] = defaultdict(list)
+        self.off: dict[str, list[tuple[float, float]]] = defaultdict(list)
 
     def add(self, rows: list[Row], totals: Totals, true_ml: float) -> str:
         """Add one slab and return its row."""
         lo, hi = totals.volume_interval_ml
-        self.total.append(totals.volume_ml / true_ml - 1)
+        self.total.append(totals.volume_ml / max(true_ml, 1e-9) - 1)
         self.total_held.append(lo <= true_ml <= hi)
         for feature, defect in rows:
             if defect is None:
@@ -145,11 +166,11 @@ class Score:
                 )
             for e in defect.depth.estimates if defect.depth else ():
                 off = float(np.log(feature["mean_depth_mm"])) - log_mu(e)
-                self.off[f"{e.source} {defect.kind}"].append((off, log_sd(e), feature["mean_depth_mm"]))
+                self.off[f"{e.source} {feature['kind']}"].append((off, log_sd(e)))
         held = "" if self.total_held[-1] else " OUTSIDE"
         return f"{totals.volume_ml:7.1f} of {true_ml:7.1f} ml in [{lo:.1f}, {hi:.1f}] {self.total[-1]:+.1%}{held}"
 
-    def summary(self, way: str) -> str:
+    def summary(self, way: str, *, estimates: bool) -> str:
         """Return the figures over all slabs."""
         lines = [
             f"{way}: total's error median {np.median(np.abs(self.total)):.1%} (signed {np.median(self.total):+.1%}), "
@@ -160,8 +181,8 @@ class Score:
                 f"  voids over {VOID_THAT_COUNTS_ML:g} ml: median {np.median(np.abs(self.void)):.1%} (signed "
                 f"{np.median(self.void):+.1%}), interval holds {sum(self.void_held)}/{len(self.void_held)}"
             )
-        for name, values in sorted(self.off.items()):
-            off, sd, _ = np.array(values).T
+        for name, values in sorted(self.off.items()) if estimates else ():
+            off, sd = np.array(values).T
             lines.append(
                 f"  {name:22s} n {len(off):3d}  log error mean {off.mean():+.3f} sd {off.std():.3f}, said "
                 f"{np.median(sd):.3f}; within 1.96: {np.mean(np.abs(off / sd) < 1.96):.3f}"
@@ -169,25 +190,98 @@ class Score:
         return "\n".join(lines)
 
 
-def judge(name: str, folder: Path, scores: dict[str, Score], *, command: bool) -> None:
-    truth = json.loads((folder / f"{name}-a.json").read_text())
-    files = [p for letter in "abc" if (p := folder / f"{name}-{letter}.jpg").is_file()]
-    thickness = truth["slab"]["thickness_mm"]
-    photos = [load_photo(p) for p in files]
-    rng = np.random.default_rng([truth.get("seed", 0), 5])
-    took = 0.0
-    for count in sorted({1, len(files)}):
-        if command:
-            rows, totals = by_command(truth, files[:count])
-            true_ml = truth["totals"]["volume_ml"]
-        else:
-            rows, totals, took = by_truth(truth, photos[:count], scale.solve_planes(photos[:count]))
-            true_ml = sum(f["volume_ml"] for f, _ in rows)
-        way = WAYS[0] if count == 1 else WAYS[2]
-        print(f"{name:8s} {way:20s} {scores[way].add(rows, totals, true_ml)}  depth {took:.1f} s", flush=True)
-        if count == 1:
-            rows, totals = probed(rows, thickness, rng)
-            print(f"{name:8s} {WAYS[1]:20s} {scores[WAYS[1]].add(rows, totals, true_ml)}", flush=True)
+class Bench:
+    """One run over slabs."""
+
+    def __init__(self, *, outlines: bool) -> None:
+        self.outlines = outlines
+        self.scores: dict[str, Score] = defaultdict(Score)
+        self.sweeps: list[float] = []
+
+    def judge(self, name: str, folder: Path) -> None:
+        """Measure one slab in every way."""
+        truth = json.loads((folder / f"{name}-a.json").read_text())
+        files = [p for letter in "abc" if (p := folder / f"{name}-{letter}.jpg").is_file()]
+        photos = [load_photo(p) for p in files]
+        first = scale.solve_planes(photos[:1])[0]
+        ortho = scale.rectify(photos[0], first)
+        slab = surface.find_slab(ortho, first.patterns_mm, camera_mm=first.camera_mm)
+        regions = surface.find_regions(ortho, slab, first)
+        for count in sorted({1, len(files)}):
+            planes = scale.solve_planes(photos[:count])
+            self._way(name, truth, regions, ortho, photos[:count], planes)
+            if self.outlines:
+                self._on_outlines(name, truth, ortho, photos[:count], planes)
+
+    def _way(
+        self, name: str, truth: dict[str, Any], regions: Any, ortho: Ortho, photos: list[Photo], planes: Any
+    ) -> None:
+        thickness = truth["slab"]["thickness_mm"]
+        start = process_time()
+        known = depth.estimate_depths(regions, ortho, photos, planes, thickness_mm=thickness)
+        if len(photos) > 1:
+            self.sweeps.append((process_time() - start) / _decode_s(photos[0]))
+        found = tuple(
+            defect_of(n, r, e, thickness, planes[0]) for n, (r, e) in enumerate(zip(regions, known, strict=True), 1)
+        )
+        pairs = pair_up(truth["features"], Found(found))
+        rows: list[Row] = [
+            (f, found[pairs[i]] if i in pairs else None) for i, f in enumerate(truth["features"]) if f["is_void"]
+        ]
+        matched = {d.id for _, d in rows if d is not None}
+        others = [d for d in found if d.id not in matched]
+        middles = np.array([r.outline_mm.mean(axis=0) for r in regions]) if regions else np.zeros((1, 2))
+        scale_rel = scale.length_interval_rel(planes[0], middles)
+        way = WAYS[0] if len(photos) == 1 else WAYS[2]
+        self._both(name, way, rows, others, truth, scale_rel)
+        if len(photos) == 1:
+            rng = np.random.default_rng([truth.get("seed", 0), 5])
+            rows, others = probed(rows, others, thickness, scale_rel, rng)
+            self._both(name, WAYS[1], rows, others, truth, scale_rel)
+
+    def _both(
+        self, name: str, way: str, rows: list[Row], others: list[Defect], truth: dict[str, Any], scale_rel: float
+    ) -> None:
+        defects = [d for _, d in rows if d is not None] + others
+        done, totals = depth.volumes(defects, scale_rel=scale_rel)
+        after = {d.id: d for d in done}
+        whole: list[Row] = [(f, after[d.id] if d is not None else None) for f, d in rows]
+        self._add(name, f"{way}, whole", whole, totals, truth["totals"]["volume_ml"])
+        pairs, totals = measured(with_true_areas(rows), scale_rel)
+        if pairs:
+            self._add(name, f"{way}, found", pairs, totals, sum(f["volume_ml"] for f, _ in pairs))
+
+    def _on_outlines(self, name: str, truth: dict[str, Any], ortho: Ortho, photos: list[Photo], planes: Any) -> None:
+        thickness = truth["slab"]["thickness_mm"]
+        given = true_regions(truth, ortho, planes[0])
+        known = depth.estimate_depths([r for _, r in given], ortho, photos, planes, thickness_mm=thickness)
+        rows: list[Row] = [
+            (f, replace(defect_of(n, r, e, thickness), kind=r.kind, is_void=True, void_probability=1.0,
+                        depth=depth.fuse(e, thickness_mm=thickness)))
+            for n, ((f, r), e) in enumerate(zip(given, known, strict=True), 1)
+        ]  # fmt: skip
+        rows, totals = measured(rows, 0.003)
+        way = WAYS[0] if len(photos) == 1 else WAYS[2]
+        self._add(name, f"{way}, outlines", rows, totals, sum(f["volume_ml"] for f, _ in rows))
+
+    def _add(self, name: str, way: str, rows: list[Row], totals: Totals, true_ml: float) -> None:
+        print(f"{name:8s} {way:28s} {self.scores[way].add(rows, totals, true_ml)}", flush=True)
+
+    def summary(self) -> str:
+        """Return all figures."""
+        lines = [s.summary(w, estimates="found" in w or "outlines" in w) for w, s in sorted(self.scores.items())]
+        if self.sweeps:
+            lines.append(f"depth stage with three photos: median {np.median(self.sweeps):.1f} times decoding one photo")
+        return "\n".join(lines)
+
+
+def _decode_s(photo: Photo) -> float:
+    """Return the CPU time of decoding a photo of this size, s."""
+    encoded = cv2.imencode(".jpg", photo.pixels, [cv2.IMWRITE_JPEG_QUALITY, 90])[1]
+    start = process_time()
+    for _ in range(3):
+        cv2.imdecode(encoded, cv2.IMREAD_COLOR)
+    return (process_time() - start) / 3
 
 
 def main() -> None:
@@ -195,10 +289,11 @@ def main() -> None:
     ask.add_argument("--first", type=int, default=100_000)
     ask.add_argument("--count", type=int, default=60)
     ask.add_argument("--scenes", type=Path)
-    ask.add_argument("--command", action="store_true")
+    ask.add_argument("--only", nargs="+", help="names of scenes in the folder")
+    ask.add_argument("--outlines", action="store_true")
     given = ask.parse_args()
     cv2.setNumThreads(1)
-    scores: dict[str, Score] = defaultdict(Score)
+    bench = Bench(outlines=given.outlines)
     with tempfile.TemporaryDirectory() as scratch:
         folder = given.scenes or Path(scratch)
         if given.scenes is None:
@@ -207,13 +302,14 @@ def main() -> None:
             for seed in range(given.first, given.first + given.count):
                 write_scene(folder, f"s{seed}", seed)
         for path in sorted(folder.glob("*-a.json")):
+            name = path.stem[:-2]
+            if given.only and name not in given.only:
+                continue
             try:
-                judge(path.stem[:-2], folder, scores, command=given.command)
+                bench.judge(name, folder)
             except VoidmapError as error:
-                print(f"{path.stem[:-2]:8s} {error}", flush=True)
-    for way in WAYS:
-        if way in scores:
-            print(scores[way].summary(way))
+                print(f"{name:8s} {error}", flush=True)
+    print(bench.summary())
 
 
 if __name__ == "__main__":
