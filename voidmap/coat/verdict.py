@@ -20,7 +20,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from voidmap import shown
 from voidmap.coat.again import why_again
+from voidmap.coat.left import after_next, closure_of, truly_left
 from voidmap.coat.pattern import pattern_of
 from voidmap.errors import JobError, ValueRefused
 from voidmap.records import CoatRecord, Defect, Expected, SiteAdvice, Verdict
@@ -56,14 +58,9 @@ FINISHES = {
     "own": Finish("own", smallest_mm=1.0, allowed=5),
 }
 
-SURE_ENOUGH_TO_FLOOD = 0.95
-"""A flood coat can't be taken back: it is advised only when the finish is met with this probability."""
-CLOSURE_PRIOR = (3.2, 0.8)
-"""Beta prior of a site's chance to close under one seal coat, worth four sites: mean 0.8, between the 0.73 and
-0.86 a coat that "two or three seal coats remove about 98 %" comes to (common practice, no source)."""
-NEW_PRIOR = (0.5, 0.1)
-"""Gamma prior (count, weight in coats) of new pinholes from one more coat; weak, so that this slab's own decide."""
-DRAWS = 4000
+SURE_ENOUGH_TO_FLOOD = 0.98
+"""A flood coat can't be taken back: it is advised only when the finish is met with this probability, so that where it
+is not met, flood is said in at most two coats of a hundred."""
 MOST_HIDDEN = 0.5
 """With more than this share of the top in view hidden, the photo speaks for less than half of it."""
 
@@ -101,18 +98,14 @@ def verdict(
         raise JobError("the job has no coat yet", "photograph the sealed slab and run voidmap coat first")
     rng = np.random.default_rng(seed)
     newest = records[-1]
-    left = _truly_left(newest, finish.smallest_mm, rng)
-    closure, hits_misses = _closure(records, rng)
-    after = _after_next(records, left, closure, rng)
-    met = float(np.mean(left <= finish.allowed))
-    many = float(np.mean(left > finish.by_hand))
-    blind = _blind(newest, finish)
-    found = any(p.diameter_mm >= finish.smallest_mm for p in newest.pinholes)
-    decision, confidence = _decide(met, many, found, bool(blind))
+    call = call_of(records, finish, rng)
+    left, decision, confidence = call.left, call.decision, call.confidence
+    closure = closure_of(records, rng)
+    after = after_next(records, left, closure, rng)
     pattern = pattern_of(records, defects, seed=seed)
     reasons = (
-        *_reasons(newest, finish, left, met, many, decision),
-        *blind,
+        *_reasons(newest, finish, call),
+        *call.blind,
         *_price_reasons(left, after, finish, coat_price, defect_price),
         *pattern.words,
     )
@@ -122,61 +115,41 @@ def verdict(
         reasons=reasons,
         sites=_sites(records, decision),
         expected_after_next=Expected(float(after.mean()), equal_tailed(after)),
-        closure_rate=hits_misses[0] / sum(hits_misses) if sum(hits_misses) else None,
-        closure_interval=equal_tailed(closure),
+        closure_rate=closure.rate,
+        closure_interval=equal_tailed(closure.all_sites),
         pattern=pattern,
         coat=newest.number,
         finish=finish.name,
-        would_change=_would_change(decision, finish, met),
+        would_change=_would_change(call, finish, newest),
     )
 
 
-def _truly_left(record: CoatRecord, smallest_mm: float, rng: np.random.Generator) -> NDArray[np.int64]:
-    """Simulate how many pinholes of at least ``smallest_mm`` are in the inspected area, (DRAWS,)."""
-    diameters = np.array([p.diameter_mm for p in record.pinholes])
-    lo = np.array([p.diameter_interval_mm.lo for p in record.pinholes])
-    hi = np.array([p.diameter_interval_mm.hi for p in record.pinholes])
-    sigma = np.maximum((hi - lo) / (2 * 1.96), 1e-3)
-    sizes = rng.normal(diameters, sigma, size=(DRAWS, len(diameters)))
-    big = np.sum(sizes >= smallest_mm, axis=1)
-    false = rng.poisson(record.false_calls_per_m2 * record.inspected_area_mm2 * 1e-6, DRAWS)
-    share = big / max(1, len(diameters))
-    real = np.maximum(0, big - rng.binomial(false, share))
-    chance = float(np.clip(_detection(record, smallest_mm), 0.05, 0.999))
-    # With a Jeffreys prior on their number, the missed ones of `real` seen are negative binomial.
-    missed = rng.negative_binomial(real + 0.5, chance)
-    return np.asarray(real + missed, dtype=np.int64)
+@dataclass(frozen=True, eq=False)
+class Call:
+    """The bare call: decision, its probability, what is truly there (draws), and the chances behind it.
+
+    ``met`` is the chance that the finish is met, ``many`` that more is left than can be touched in by hand; ``blind``
+    says why the photo can't show what is asked, in sentences.
+    """
+
+    decision: str
+    confidence: float
+    left: NDArray[np.int64]
+    met: float
+    many: float
+    blind: tuple[str, ...]
 
 
-def _detection(record: CoatRecord, diameter_mm: float) -> float:
-    """Mean chance that a pinhole of at least this size is found, by the power study's curve."""
-    if not record.power.curve:
-        return 0.5
-    curve = np.array(record.power.curve)
-    sizes = np.array([p.diameter_mm for p in record.pinholes if p.diameter_mm >= diameter_mm])
-    return float(np.interp(sizes if len(sizes) else [diameter_mm], curve[:, 0], curve[:, 1]).mean())
-
-
-def _closure(records: Sequence[CoatRecord], rng: np.random.Generator) -> tuple[NDArray[np.float64], tuple[int, int]]:
-    """Draws of the chance that a site closes under one coat, and how many closed and stayed so far."""
-    closed = sum(site.seen for r in records[1:] for site in r.closed)
-    stayed = sum(p.state == "kept" for r in records[1:] for p in r.pinholes)
-    return rng.beta(CLOSURE_PRIOR[0] + closed, CLOSURE_PRIOR[1] + stayed, DRAWS), (closed, stayed)
-
-
-def _after_next(
-    records: Sequence[CoatRecord],
-    left: NDArray[np.int64],
-    closure: NDArray[np.float64],
-    rng: np.random.Generator,
-) -> NDArray[np.float64]:
-    """Simulate how many are left after one more coat: what stays open plus what is new."""
-    stay = rng.binomial(left, 1 - closure)
-    new_seen = [sum(p.state == "new" for p in r.pinholes) for r in records[1:]]
-    # New ones thin out from coat to coat: the newest coat speaks for the next.
-    count, weight = NEW_PRIOR
-    fresh = rng.gamma(count + sum(new_seen[-1:]), 1 / (weight + len(new_seen[-1:])), DRAWS)
-    return np.asarray(stay + rng.poisson(np.minimum(fresh, left + 1.0)), dtype=np.float64)
+def call_of(records: Sequence[CoatRecord], finish: Finish, rng: np.random.Generator) -> Call:
+    """Decide by the counts alone."""
+    newest = records[-1]
+    left = truly_left(records, finish.smallest_mm, rng)
+    met = float(np.mean(left <= finish.allowed))
+    many = float(np.mean(left > finish.by_hand))
+    blind = _blind(newest, finish)
+    found = any(p.diameter_interval_mm.hi >= finish.smallest_mm for p in newest.pinholes)
+    decision, confidence = _decide(met, many, found, bool(blind))
+    return Call(decision, confidence, left, met, many, blind)
 
 
 def _blind(record: CoatRecord, finish: Finish) -> tuple[str, ...]:
@@ -201,32 +174,30 @@ def _decide(met: float, many: float, found: bool, blind: bool) -> tuple[str, flo
         return "seal_again", many
     if met >= SURE_ENOUGH_TO_FLOOD and not blind:
         return "flood", met
-    if blind and not (found and many <= 1 - SURE_ENOUGH_TO_FLOOD):
+    if not found or (blind and many > 1 - SURE_ENOUGH_TO_FLOOD):
         return "reshoot", 1 - max(met, many)
     return "spot_fill", 1 - many
 
 
-def _reasons(
-    record: CoatRecord,
-    finish: Finish,
-    left: NDArray[np.int64],
-    met: float,
-    many: float,
-    decision: str,
-) -> tuple[str, ...]:
-    span = equal_tailed(left.astype(np.float64))
+def _reasons(record: CoatRecord, finish: Finish, call: Call) -> tuple[str, ...]:
+    span = equal_tailed(call.left.astype(np.float64))
     first = (
         f"After coat {record.number}: {record.count} pinholes seen; of {finish.smallest_mm:g} mm and over, "
         f"{span.lo:.0f} to {span.hi:.0f} are there."
     )
-    agreed = f"The {finish.name} finish allows {finish.allowed} and {finish.by_hand} can be touched in by hand."
+    agreed = (
+        f"The {finish.name} finish allows {finish.allowed} of {finish.smallest_mm:g} mm and over in what was "
+        f"photographed; up to {finish.by_hand} can be touched in by hand."
+    )
+    over = 1 - call.met
     why = {
-        "seal_again": f"More than can be touched in by hand (chance {many:.0%}): seal the whole top again.",
-        "spot_fill": f"Few enough for the hand (chance {1 - many:.0%}), too many to flood over (chance {1 - met:.0%}).",
-        "flood": f"The finish is met with a chance of {met:.0%}.",
-        "reshoot": "The answer hangs on what this photo can't show.",
+        "seal_again": f"More than can be touched in by hand (chance {call.many:.0%}): seal the whole top again.",
+        "spot_fill": f"Few enough for the hand (chance {1 - call.many:.0%}), too many to flood over ({over:.0%}).",
+        "flood": f"The finish is met with a chance of {call.met:.1%}; flooding asks for {SURE_ENOUGH_TO_FLOOD:.0%}.",
+        "reshoot": "The answer hangs on what this photo can't show: the finish may be met, with a chance of "
+        f"{call.met:.0%}, where flooding asks for {SURE_ENOUGH_TO_FLOOD:.0%}.",
     }
-    return first, agreed, why[decision]
+    return first, agreed, why[call.decision]
 
 
 def _price_reasons(
@@ -268,13 +239,18 @@ def _sites(records: Sequence[CoatRecord], decision: str) -> tuple[SiteAdvice, ..
     )
 
 
-def _would_change(decision: str, finish: Finish, met: float) -> tuple[str, ...]:
-    if decision == "flood":
-        return (f"A finish that asks for pinholes under {finish.smallest_mm:g} mm to be gone too.",)
-    if decision == "seal_again":
-        return (f"{finish.by_hand} or fewer left, or more hands for touching in (--by-hand).",)
-    if decision == "spot_fill":
-        return (
-            f"The sites touched in and photographed again; a limit above {finish.allowed} (now met with {met:.0%}).",
+def _would_change(call: Call, finish: Finish, record: CoatRecord) -> tuple[str, ...]:
+    unseen = ()
+    if record.hidden_area_mm2 > 0.02 * record.inspected_area_mm2:
+        unseen = (
+            f"What lies in the {shown.area(record.hidden_area_mm2)} that no photo showed: move board and lamp, and "
+            "give both photos of the coat together.",
         )
-    return ("A nearer, sharper photo, or two with the lamp moved between them.",)
+    if call.decision == "flood":
+        return (f"A finish that asks for pinholes under {finish.smallest_mm:g} mm to be gone too.", *unseen)
+    if call.decision == "seal_again":
+        return (f"{finish.by_hand} or fewer left, or more hands for touching in (--by-hand).",)
+    if call.decision == "spot_fill":
+        limit = f"A limit above {finish.allowed} (--allowed; now met with a chance of {call.met:.0%})."
+        return ("The sites touched in and photographed again.", limit, *unseen)
+    return ("A nearer, sharper photo, or two of this coat with the lamp moved between them, given together.", *unseen)
