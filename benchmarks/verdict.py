@@ -1,4 +1,4 @@
-"""How often is the call after a coat right, and how often is flood said over too many pinholes?
+"""How often the call after a coat is right, and how often flood is said over too many pinholes.
 
     python benchmarks/verdict.py [--coats 2000] [--seed 1]
 
