@@ -133,7 +133,7 @@ def probed(
         seen = max(features[reading.defect]["max_depth_mm"] + rng.normal(0, PROBE_ERROR_MM), 0.3)
         old = next(d for d in defects if d.id == reading.defect)
         assert old.depth is not None, "voids have depths"
-        probe = depth.probe_estimate(old, seen, error_mm=PROBE_ERROR_MM)
+        probe = depth.probe_estimate(old, seen, error_mm=PROBE_ERROR_MM, thickness_mm=thickness_mm)
         known = depth.fuse((*old.depth.estimates, probe), thickness_mm=thickness_mm)
         defects = [replace(d, depth=known, void_probability=1.0) if d.id == old.id else d for d in defects]
     after = {d.id: d for d in defects}

@@ -182,3 +182,25 @@ def test_two_readings_of_the_greatest_depth_keep_the_deeper():
     defect = void("D01", 900.0, [DepthEstimate("prior", 12.0, 25.0, 0.6)])
     readings = [depth.probe_estimate(defect, mm, error_mm=0.3) for mm in (8.0, 8.4)]
     assert depth.fuse(readings, thickness_mm=45.0).max_mm == pytest.approx(8.4)
+
+
+def test_a_reading_that_meets_the_bench_tells_of_a_pit():
+    dish = void("D01", 900.0, [DepthEstimate("prior", 8.0, 18.0, 0.6)])
+    pit = depth.probe_estimate(dish, 45.0, thickness_mm=45.0)
+    floor = depth.probe_estimate(dish, 30.0, thickness_mm=45.0)
+    assert pit.max_mm == pytest.approx(45.0)
+    assert pit.mean_mm < floor.max_mm
+    assert pit.own_rel > floor.own_rel
+
+
+def test_a_void_that_goes_through_has_a_pit_that_the_photos_did_not_see():
+    seen = DepthEstimate("parallax", 6.0, 14.0, 0.08)
+    through = depth.through_estimate(45.0, Kind.BARK_VOID)
+    fused = depth.fuse([seen, through], thickness_mm=45.0)
+    assert fused.max_mm == pytest.approx(45.0)
+    assert fused.mean_mm > 6.0
+    # 2 to 30 % of the area as a shaft to the bench: the mean depth lies between these.
+    assert fused.mean_interval_mm.hi > 0.85 * 6.0 + 0.15 * 45.0
+    # Photos that met the bench say all there is.
+    met = DepthEstimate("parallax", 30.0, 44.0, 0.08)
+    assert depth.fuse([met, through], thickness_mm=45.0).mean_mm == pytest.approx(30.0, rel=0.15)

@@ -37,7 +37,7 @@ def with_probe(
     """Add a probe reading: the greatest depth, or the depth at a dot."""
     if defect.depth is None:
         defect = with_prior(defect, thickness_mm)
-    reading = depth.probe_estimate(defect, depth_mm, dot_mm=dot_mm, error_mm=error_mm)
+    reading = depth.probe_estimate(defect, depth_mm, dot_mm=dot_mm, error_mm=error_mm, thickness_mm=thickness_mm)
     return _fused(defect, (*_others(defect, ""), reading), thickness_mm)
 
 

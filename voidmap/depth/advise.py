@@ -75,7 +75,7 @@ def _probed(
 ) -> tuple[tuple[Defect, ...], Interval]:
     """Pretend a reading of the expected depth; return the defects and the total's interval then."""
     assert defect.depth is not None, "candidates have depths"
-    reading = probe_estimate(defect, expected_reading_mm(defect))
+    reading = probe_estimate(defect, expected_reading_mm(defect), thickness_mm=thickness_mm)
     known = fuse((*defect.depth.estimates, reading), thickness_mm=thickness_mm)
     # Whoever probes it sees whether it is a void at all.
     sure = replace(defect, depth=known, void_probability=1.0)

@@ -89,7 +89,7 @@ def combine(estimates: Sequence[DepthEstimate]) -> Fused:
     through = [e for e in estimates if e.source == "through"][-1:]
     used = through + [e for e in estimates if e.source not in (("through", "prior") if through else ("through",))]
     if through:
-        used = [_with_pit(e, through[0].max_mm) if e.source == "parallax" else e for e in used]
+        used = [with_pit(e, through[0].max_mm) if e.source == "parallax" else e for e in used]
     fused = _by_weight(used)
     base = [e for e in used if e.source in ("prior", "through")]
     parallax = [e for e in used if e.source == "parallax"]
@@ -110,16 +110,32 @@ def _below_reading(fused: Fused, readings: Sequence[float]) -> Fused:
     return replace(fused, mu=mu, max_mm=greatest)
 
 
-def _with_pit(parallax: DepthEstimate, thickness_mm: float) -> DepthEstimate:
-    """Give a void that is known to go through the pit that parallax did not see to the bottom of."""
-    if parallax.max_mm >= BOTTOM_MET * thickness_mm:
+def with_pit(parallax: DepthEstimate, thickness_mm: float, chance: float = 1.0) -> DepthEstimate:
+    """Allow for a pit through the slab of which parallax did not see the bottom.
+
+    Parameters
+    ----------
+    parallax
+        What the photos say.
+    thickness_mm
+        The slab's thickness.
+    chance
+        Chance that the void goes through.
+    """
+    if parallax.max_mm >= BOTTOM_MET * thickness_mm or parallax.mean_mm >= thickness_mm or chance <= 0:
         return parallax
     lo, hi = PIT_SHARE
     middle, spread = (lo * hi) ** 0.5, float(np.log(hi / lo)) / (2 * Z95)
-    pit = middle * max(thickness_mm - parallax.mean_mm, 0.0)
-    mean = parallax.mean_mm + pit
-    own = float(np.hypot(parallax.own_rel, spread * pit / mean))
-    return replace(parallax, mean_mm=mean, max_mm=thickness_mm, own_rel=own)
+    pit = middle * (thickness_mm - parallax.mean_mm)
+    deeper = pit / parallax.mean_mm
+    doubt = spread * deeper / (1 + deeper)
+    variance = chance * doubt**2 + chance * (1 - chance) * float(np.log1p(deeper)) ** 2
+    return replace(
+        parallax,
+        mean_mm=parallax.mean_mm + chance * pit,
+        max_mm=thickness_mm if chance > 0.5 else parallax.max_mm,
+        own_rel=float(np.sqrt(parallax.own_rel**2 + variance)),
+    )
 
 
 def _astray(parallax: DepthEstimate, expected: Fused) -> float:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from voidmap.depth.fuse import combine
+from voidmap.depth.prior import through_estimate
 from voidmap.depth.shape import mean_over_max, profile, strata_dots
 from voidmap.records import Defect, DepthEstimate, Point
 
@@ -12,6 +15,8 @@ GAUGE_MM = 0.5
 """Standard error of a depth read with a rod or a caliper's tail on rough wood (common practice, no source)."""
 MISSED_DEEPEST_REL = 0.05
 """One who looks for the deepest place stops this far above it (an estimate)."""
+MET_BENCH = 0.95
+"""A reading of this share of the slab's thickness has met the bench below a void that goes through."""
 DOTS = 3
 """Dots in a large void."""
 LARGE_MM2 = 400.0
@@ -33,7 +38,12 @@ def probe_dots(defect: Defect) -> tuple[Point, ...]:
 
 
 def probe_estimate(
-    defect: Defect, depth_mm: float, *, dot_mm: Point | None = None, error_mm: float | None = None
+    defect: Defect,
+    depth_mm: float,
+    *,
+    dot_mm: Point | None = None,
+    error_mm: float | None = None,
+    thickness_mm: float | None = None,
 ) -> DepthEstimate:
     """Turn a reading into an estimate of the void's mean depth.
 
@@ -47,6 +57,8 @@ def probe_estimate(
         Where it was read (slab frame).
     error_mm
         Standard error of the gauge.
+    thickness_mm
+        The slab's thickness: a gauge that goes that deep has met the bench, and tells of a pit rather than a floor.
 
     Returns
     -------
@@ -55,6 +67,9 @@ def probe_estimate(
     """
     gauge_rel = (GAUGE_MM if error_mm is None else error_mm) / max(depth_mm, 1e-3)
     ratio, spread = mean_over_max(defect.kind)
+    if dot_mm is None and thickness_mm is not None and depth_mm >= MET_BENCH * thickness_mm:
+        pierced = through_estimate(thickness_mm, defect.kind)
+        return replace(pierced, source="probe", max_mm=min(depth_mm, thickness_mm), greatest_read=True)
     if dot_mm is None or len(defect.outline_mm) < 3:
         own = float(np.sqrt(gauge_rel**2 + (spread / ratio) ** 2 + MISSED_DEEPEST_REL**2))
         return DepthEstimate("probe", depth_mm * ratio, depth_mm, own, greatest_read=True)

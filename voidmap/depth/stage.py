@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from voidmap.depth.fuse import with_pit
 from voidmap.depth.parallax import has_parallax, measurable, parallax_estimate, relief
-from voidmap.depth.prior import mixed_prior, through_estimate
+from voidmap.depth.prior import THROUGH_CHANCE, mixed_prior, through_estimate
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import DepthEstimate
 
@@ -46,9 +47,17 @@ def estimate_depths(
         if deep and measurable(region):
             found = relief(region, ortho, photos, planes, thickness_mm=thickness_mm)
             if found is not None:
-                known = (*known, parallax_estimate(found, planes))
+                known = (*known, _with_doubt_of_pit(parallax_estimate(found, planes), region, thickness_mm))
         out.append(known)
     return tuple(out)
+
+
+def _with_doubt_of_pit(parallax: DepthEstimate, region: Region, thickness_mm: float | None) -> DepthEstimate:
+    """Allow for the chance that the void goes through; where that is sure, the fusion does."""
+    chance = region.through_probability or THROUGH_CHANCE.get(region.kind, 0.0)
+    if chance >= THROUGH_SURE or thickness_mm is None:
+        return parallax
+    return with_pit(parallax, thickness_mm, chance)
 
 
 def _prior(region: Region, thickness_mm: float | None, at_least_mm: float = 0.0) -> tuple[DepthEstimate, ...]:
