@@ -32,7 +32,8 @@ def frozen(array: NDArray[Scalar]) -> NDArray[Scalar]:
 class Photo:
     """A decoded photo with what its camera says of it.
 
-    ``pixels`` is (H, W, 3) uint8 in B, G, R order, read-only, EXIF orientation applied.
+    ``pixels`` is (H, W, 3) uint8 in B, G, R order, read-only, EXIF orientation applied: the sensor's picture turned
+    clockwise by ``turned_deg`` (0, 90, 180 or 270).
     """
 
     file: str
@@ -42,6 +43,7 @@ class Photo:
     camera: str | None = None
     focal_mm: float | None = None
     focal_35mm_mm: float | None = None
+    turned_deg: int = 0
 
     @property
     def width_px(self) -> int:

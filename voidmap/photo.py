@@ -21,6 +21,9 @@ SMALLEST_SIDE_PX = 200
 
 # Tags of the Exif standard (CIPA DC-008): the root directory, then the camera's own (0x8769).
 _MAKE, _MODEL, _DATE, _EXIF_DIRECTORY = 0x010F, 0x0110, 0x0132, 0x8769
+_ORIENTATION = 0x0112
+_TURNED_DEG = {3: 180, 6: 90, 8: 270}
+"""Clockwise turns by which orientations 3, 6 and 8 become upright; the mirrored ones no camera writes."""
 _DATE_TAKEN, _FOCAL_MM, _FOCAL_35MM = 0x9003, 0x920A, 0xA405
 
 
@@ -79,6 +82,7 @@ def decode(data: bytes, file: str) -> Photo:
         camera=_camera_name(tags.get(_MAKE), tags.get(_MODEL)),
         focal_mm=_positive(camera_tags.get(_FOCAL_MM)),
         focal_35mm_mm=_positive(camera_tags.get(_FOCAL_35MM)),
+        turned_deg=_TURNED_DEG.get(tags.get(_ORIENTATION, 1), 0),
     )
 
 

@@ -59,6 +59,8 @@ class BoardPlace:
     angle_deg: float
     tilt_deg: float
     """Tilt against the plane of the other boards (or of the whole fit), degrees."""
+    bow_mm: float = 0.0
+    """How far the sheet's middle lies off its ends, mm; positive: the middle lies lower."""
 
 
 @dataclass(frozen=True)

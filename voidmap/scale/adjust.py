@@ -275,8 +275,10 @@ def _cost(looks: Sequence[Look], state: _State, noise: Noise, away: Floats, prec
     total = float(away @ precision @ away)
     for own, sigma, smooth in zip(state.own(looks), noise.sigmas, state.smooth, strict=True):
         total += float(ROBUST_SIGMAS**2 * np.sum(np.log1p((own / sigma) ** 2 / ROBUST_SIGMAS**2)))
+        # The logarithms make fits of different noise comparable: twice the negative log-likelihood.
+        total += 2 * len(own) * float(np.log(sigma / SIGMA_FLOOR_PX))
         if noise.smooth:
-            total += float(smooth @ smooth) / noise.smooth**2
+            total += float(smooth @ smooth) / noise.smooth**2 + 2 * len(smooth) * float(np.log(noise.smooth))
     return total
 
 

@@ -13,11 +13,13 @@ from voidmap.records import LensFile
 from voidmap.scale.adjust import Fit, adjust
 from voidmap.scale.boards import board_name
 from voidmap.scale.camera import LENS_NAMES, lens_record
+from voidmap.scale.detect import BoardSeen
 from voidmap.scale.layout import LENS_TERMS, Priors, Start
-from voidmap.scale.looks import Look, point_look
+from voidmap.scale.looks import Look
 from voidmap.scale.priors import FILE_REFOCUS_SD, FLAT_SD_MM, SMOOTH_PX, lens_priors
-from voidmap.scale.solve import boards_in
+from voidmap.scale.solve import board_look, boards_in
 from voidmap.scale.start import fit_looks
+from voidmap.scale.turn import turn_points
 
 TERM_SETS: dict[str, tuple[str, ...]] = {
     "k1": ("k1",),
@@ -112,13 +114,16 @@ def calibrate(photos: Sequence[Photo]) -> LensFile:
             f"only {len(own)} photos show {board_name(number)}",
             f"give {LEAST_PHOTOS} to 20 photos of that one board, tilted and in all parts of the frame",
         )
-    looks = [point_look(i, 0, board.board_mm, board.corners_px) for i, (_, board) in enumerate(own)]
     first = own[0][0]
-    size = (first.width_px, first.height_px)
+    size = _sensor(first)
+    looks = [_on_sensor(i, photo, board) for i, (photo, board) in enumerate(own)]
     focal = float(np.exp(lens_priors([first], None)[1][0, 0]))
     names = [photo.file for photo, _ in own]
     fit, best, bic = fit_lens_terms(looks, size, focal, names)
-    coverage = _coverage(np.concatenate([look.image_px for look in looks]), size)
+    corners = [
+        turn_points(board.corners_px, (photo.width_px, photo.height_px), -photo.turned_deg) for photo, board in own
+    ]
+    coverage = _coverage(np.concatenate(corners), size)
     share = float(np.mean(np.array(coverage) > 0))
     sure = float(np.sqrt(fit.covariance[fit.layout.lens(0), fit.layout.lens(0)][0, 0]))
     _refuse_weak(share, sure)
@@ -145,11 +150,26 @@ def calibrate(photos: Sequence[Photo]) -> LensFile:
     )
 
 
+def _sensor(photo: Photo) -> tuple[int, int]:
+    """Return width and height of the photo as the sensor took it, before it was turned upright."""
+    size = (photo.width_px, photo.height_px)
+    return size[::-1] if photo.turned_deg % 180 else size
+
+
+def _on_sensor(number: int, photo: Photo, board: BoardSeen) -> Look:
+    """Return a board's look in the sensor's frame, in which a camera's lens is the same however it is held."""
+    look = board_look(number, 0, board)
+    back, size = -photo.turned_deg, (photo.width_px, photo.height_px)
+    ahead = turn_points(look.image_px + look.normal, size, back)
+    image = turn_points(look.image_px, size, back)
+    return replace(look, image_px=image, normal=ahead - image)
+
+
 def _same_camera(photos: Sequence[Photo]) -> None:
-    remedy = "give photos of one camera at one zoom and one picture size, all held the same way up"
+    remedy = "give photos of one camera at one zoom and one picture size"
     first = photos[0]
     for photo in photos[1:]:
-        if (photo.width_px, photo.height_px) != (first.width_px, first.height_px):
+        if _sensor(photo) != _sensor(first):
             raise ScaleError(f"{first.file} and {photo.file} have different sizes", remedy)
         if photo.camera != first.camera:
             raise ScaleError(f"{first.file} and {photo.file} are from different cameras", remedy)

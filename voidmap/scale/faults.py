@@ -1,9 +1,8 @@
-"""What is wrong with a scale, each fault in its own sentence."""
+"""Why a photo gives no scale, and what the user should know of one that does, each in its own sentence."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -11,29 +10,11 @@ from numpy.typing import NDArray
 
 from voidmap.errors import ScaleError
 from voidmap.model import Floats, Photo, Plane
-from voidmap.scale.adjust import Fit, adjust
+from voidmap.scale.blame import BAD_FIT_PX
 from voidmap.scale.boards import BAR_MM, CORNERS, MARKERS, board_name, dictionary
-from voidmap.scale.layout import Priors, Start
-from voidmap.scale.looks import Look
 
-LOOSE_SD_MM = np.array([30.0, 15.0, 15.0, 4.0, 4.0])
-"""A board anywhere near the top: on the bench below, leaning on something, or curled."""
-LOOSE_ALONE_SD_MM = np.array([0.15, 0.15, 0.15, 4.0, 4.0])
-"""The same for a board alone: its height and tilt are the plane's own."""
-SUSPECT = 1.5
-"""Prior standard deviations from which a board's departure is looked into."""
-SUSPECT_FIT_PX = 0.15
-"""Residual from which a bend is looked for."""
-LOW_MM, TILT_MM = 6.0, 2.0
-"""Height, and rise at the pattern's end, from which a board no longer serves as scale: each would move a length at
-the board by half a per cent or more from a metre away."""
-BOW_MM = 3.0
-"""Bow from which a board is refused. Paper on a flat top bows less; and below this a lens of another make than the
-priors assume can look like a bow, so that honest boards were refused at 1 mm (6 of 146 in simulation)."""
-SURE = 4.0
-"""Standard deviations beyond which a departure is called real."""
-BAD_FIT_PX = 1.0
-"""Corners of a flat board fit to a tenth of a pixel; ten times that is not noise."""
+NOTED_BOW_MM = 1.0
+"""A bow that is allowed for and named: the sheet should be flattened all the same."""
 FEW_CORNERS = 16
 
 
@@ -83,77 +64,6 @@ def _blurred(grey: NDArray[np.uint8]) -> bool:
     return bool(np.percentile(first, 99.9) < 0.25 * np.percentile(wide, 99.9))
 
 
-def check_boards(
-    fit: Fit, looks: Sequence[Look], camera_of: Sequence[int], priors: Priors, numbers: Sequence[int]
-) -> Fit:
-    """Refuse boards that bend, lean, or lie on another plane; return the fit unchanged when all is well.
-
-    A board's departure from the plane is fitted again with next to no prior; what stands out beyond doubt is
-    named. One board alone can show bend but not height or tilt.
-
-    Raises
-    ------
-    ScaleError
-        When a board can't serve.
-    """
-    layout = fit.layout
-    poses = np.array([fit.values[layout.pose(p)] for p in range(layout.photos)])
-    places = np.array([fit.values[layout.place(b)] if b else np.zeros(3) for b in range(layout.boards)])
-    if not _suspect(fit, looks, priors):
-        return fit
-    trials = []
-    for board in range(layout.boards):
-        loose_sd = np.tile(priors.shape_sd, (layout.boards, 1))
-        loose_sd[board] = LOOSE_SD_MM if layout.boards > 1 else LOOSE_ALONE_SD_MM
-        trials.append(adjust(looks, camera_of, replace(priors, shape_sd=loose_sd), Start(poses, places)))
-    # The board to blame is the one without which the others agree best.
-    board = int(np.argmin([trial.cost for trial in trials]))
-    rms = float(np.median([_board_rms(trials[board], looks, b) for b in range(layout.boards)]))
-    _refuse(trials[board], board, priors.shape_mean, board_name(numbers[board]), rms)
-    return fit
-
-
-def _suspect(fit: Fit, looks: Sequence[Look], priors: Priors) -> bool:
-    """Whether any board departs from the plane by more than paper does, or does not fit."""
-    for board in range(fit.layout.boards):
-        away = np.abs(fit.values[fit.layout.shape(board)] - priors.shape_mean) / priors.shape_sd
-        if away.max() > SUSPECT or _board_rms(fit, looks, board) > SUSPECT_FIT_PX:
-            return True
-    return False
-
-
-def _board_rms(fit: Fit, looks: Sequence[Look], board: int) -> float:
-    own = [f for look, f in zip(looks, fit.residuals_px, strict=True) if look.board == board]
-    return float(np.sqrt(2 * np.mean(np.concatenate(own) ** 2)))
-
-
-def _refuse(loose: Fit, board: int, mean: Floats, name: str, rms_px: float) -> None:
-    at = loose.layout.shape(board)
-    away = loose.values[at] - mean
-    sure = np.abs(away) > SURE * np.sqrt(np.diag(loose.covariance)[at])
-    if np.any((np.abs(away[3:]) > BOW_MM) & sure[3:]):
-        raise ScaleError(
-            f"{name} is bent by {1.5 * np.abs(away[3:]).max():.0f} mm or more",
-            "lay it flat, tape or weight its edges, and photograph again",
-        )
-    if np.any((np.abs(away[1:3]) > TILT_MM) & sure[1:3]):
-        raise ScaleError(
-            f"{name} is lifted on one side by {2 * np.abs(away[1:3]).max():.0f} mm",
-            "lay it flat on the slab's top, and photograph again",
-        )
-    if abs(away[0]) > LOW_MM and sure[0]:
-        where = "below" if away[0] > 0 else "above"
-        raise ScaleError(
-            f"{name} lies {abs(away[0]):.0f} mm {where} the plane of the other boards",
-            "put all boards on the slab's top, none on the bench or on another slab, and photograph again",
-        )
-    if rms_px > 3 * BAD_FIT_PX:
-        raise ScaleError(
-            f"the corners of {name} do not fit a flat board ({rms_px:.1f} px)",
-            "print it again at actual size, lay it flat, and photograph again",
-        )
-
-
 def plane_notes(photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[str, ...]:
     """Say what the user should know of the scale; nothing here stops the work.
 
@@ -167,11 +77,17 @@ def plane_notes(photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[str, 
 
     notes = []
     for photo, plane in zip(photos, planes, strict=True):
-        for board in plane.boards:
+        for board, pattern in zip(plane.boards, plane.patterns_mm, strict=False):
+            name = board_name(board.number)
             if board.corners_found < FEW_CORNERS:
                 notes.append(
-                    f"In {photo.file} {board_name(board.number)} shows only {board.corners_found} of its {CORNERS} "
-                    "corners: it is cut off or covered."
+                    f"In {photo.file} {name} shows only {board.corners_found} of its {CORNERS} corners: it is "
+                    f"{'cut off by the border of the photo' if _leaves(plane, pattern) else 'partly covered'}."
+                )
+            if abs(board.bow_mm) > NOTED_BOW_MM:
+                notes.append(
+                    f"In {photo.file} {name} is bowed by {abs(board.bow_mm):.1f} mm: that is allowed for, but tape it "
+                    "flat."
                 )
         if plane.reference == "boards" and plane.reprojection_rms_px > BAD_FIT_PX:
             notes.append(
@@ -196,3 +112,9 @@ def plane_notes(photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[str, 
             "0.2 %)."
         )
     return tuple(notes)
+
+
+def _leaves(plane: Plane, pattern_mm: Floats) -> bool:
+    """Whether a pattern's corner lies outside the photo."""
+    image = plane.to_px(pattern_mm)
+    return bool(np.any((image < 0) | (image > np.array(plane.size_px) - 1)))

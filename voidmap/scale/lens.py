@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
+
+import numpy as np
 
 from voidmap.errors import ScaleError
 from voidmap.model import Photo
 from voidmap.records import Lens
+from voidmap.scale.camera import lens_record, lens_values
+from voidmap.scale.turn import turn_lens
 
 SCHEMA = "voidmap/lens/1"
 ZOOM_TOLERANCE = 0.01
@@ -14,7 +19,7 @@ ZOOM_TOLERANCE = 0.01
 
 
 def lens_for_photo(values: Any, photo: Photo, name: str) -> Lens:
-    """Return the lens of a lens file when it belongs to a photo's camera, size and zoom.
+    """Return the lens of a lens file, turned with the photo, when it belongs to its camera, size and zoom.
 
     Parameters
     ----------
@@ -42,7 +47,10 @@ def lens_for_photo(values: Any, photo: Photo, name: str) -> Lens:
     camera = values.get("camera")
     if camera and photo.camera and camera != photo.camera:
         raise ScaleError(f"the lens file {name} is of a {camera}, and {photo.file} of a {photo.camera}", again)
-    if size != (photo.width_px, photo.height_px):
+    sensor = (photo.width_px, photo.height_px)
+    if photo.turned_deg % 180:
+        sensor = sensor[::-1]
+    if size not in (sensor, sensor[::-1]):
         theirs = f"{size[0]} x {size[1]}"
         raise ScaleError(
             f"the lens file {name} is for {theirs} pixels, and {photo.file} has {photo.width_px} x {photo.height_px}",
@@ -54,4 +62,17 @@ def lens_for_photo(values: Any, photo: Photo, name: str) -> Lens:
             f"the lens file {name} is for a focal length of {zoom:g} mm, and {photo.file} has {photo.focal_mm:g} mm",
             again,
         )
-    return Lens(**known, source="file", covariance=covariance)
+    lens = Lens(**known, source="file", covariance=covariance)
+    if size == sensor:
+        return turn_lens(lens, size, photo.turned_deg)
+    return _unknown_turn(lens, size)
+
+
+def _unknown_turn(lens: Lens, size: tuple[int, int]) -> Lens:
+    """Return the lens of a picture on end that doesn't say which way it was turned: between both ways."""
+    ways = [turn_lens(lens, size, degrees) for degrees in (90, 270)]
+    values = [lens_values(way) for way in ways]
+    apart = (values[0] - values[1]) / 2
+    covariance = np.asarray(ways[0].covariance) + np.outer(apart, apart)
+    middle = lens_record((values[0] + values[1]) / 2, lens.source)
+    return replace(middle, covariance=tuple(tuple(float(v) for v in row) for row in covariance))

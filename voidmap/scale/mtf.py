@@ -67,7 +67,7 @@ def _profile(picture: NDArray[np.floating], start: Floats, unit: Floats, length:
     if abs(step) < LEAST_CONTRAST:
         return None
     mended = _mend(forward, across, value, length, reach)
-    return None if mended is None else _binned(mended, value, reach)
+    return None if mended is None or not np.all(np.isfinite(mended)) else _binned(mended, value, reach)
 
 
 def _mend(forward: Floats, across: Floats, value: Floats, length: float, reach: float) -> Floats | None:
@@ -82,6 +82,8 @@ def _mend(forward: Floats, across: Floats, value: Floats, length: float, reach: 
         high, low = v[x > 0.6 * reach], v[x < -0.6 * reach]
         if len(high) == 0 or len(low) == 0:
             return None
+        if abs(high.mean() - low.mean()) < LEAST_CONTRAST:
+            continue
         share = (v - low.mean()) / (high.mean() - low.mean())
         # For a step at m the mean of (share - 1/2) over a symmetric reach is -m / (2 reach) ... times two.
         bins = _binned(x, share, reach)

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from voidmap.errors import ScaleError
 from voidmap.model import Floats, Photo
 from voidmap.records import Lens
 from voidmap.scale.boards import BAR_MM
 from voidmap.scale.layout import LENS_TERMS, SHAPE_TERMS, Priors
+from voidmap.scale.turn import turn_lens
 
 FILM_WIDTH_MM, FILM_DIAGONAL_MM = 36.0, 43.27
 """The 35 mm frame (36 x 24 mm). Exif's 35-mm focal length is defined by the diagonal (CIPA DC-008), but
@@ -45,17 +47,36 @@ FLAT_SD_MM = np.array([0.15, 0.15, 0.15, 0.10, 0.10])
 def lens_priors(photos: list[Photo], lens: Lens | None) -> tuple[list[int], Floats, Floats, Floats]:
     """Return the camera of each photo, and mean (G, 8), covariance (G, 8, 8), aspect (G,) of each camera.
 
-    Photos of one size and one camera share a lens.
+    Photos of one size, one camera and one turn share a lens. A lens from a file is the first photo's.
+
+    Raises
+    ------
+    ScaleError
+        When there is a lens file and a photo is of another camera, size or zoom than the first.
     """
-    keys = [(p.width_px, p.height_px, p.camera, p.focal_35mm_mm, p.focal_mm) for p in photos]
+    keys = [(p.width_px, p.height_px, p.camera, p.focal_35mm_mm, p.focal_mm, p.turned_deg) for p in photos]
     cameras = list(dict.fromkeys(keys))
     means, covariances, aspects = [], [], []
     for key in cameras:
-        mean, covariance, aspect = _one_lens(key[0], key[1], key[3], lens)
+        photo = photos[keys.index(key)]
+        known = None if lens is None else _as_turned(lens, photos[0], photo)
+        mean, covariance, aspect = _one_lens(key[0], key[1], key[3], known)
         means.append(mean)
         covariances.append(covariance)
         aspects.append(aspect)
     return [cameras.index(k) for k in keys], np.array(means), np.array(covariances), np.array(aspects)
+
+
+def _as_turned(lens: Lens, first: Photo, photo: Photo) -> Lens:
+    size, turn = (first.width_px, first.height_px), photo.turned_deg - first.turned_deg
+    here = (photo.width_px, photo.height_px)
+    same = (first.camera, first.focal_mm) == (photo.camera, photo.focal_mm)
+    if not same or here != (size[::-1] if turn % 180 else size):
+        raise ScaleError(
+            f"{photo.file} was not taken with the camera, size and zoom of {first.file}, which the lens file is for",
+            "give photos of one camera, or leave the lens file out",
+        )
+    return turn_lens(lens, size, turn)
 
 
 def _one_lens(

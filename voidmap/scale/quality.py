@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import Quality
-from voidmap.scale.boards import PATTERN_MM, SQUARE_MM, SQUARES
+from voidmap.scale.boards import PATTERN_MM, SQUARE_MM, SQUARES, board_name
 from voidmap.scale.mtf import edge_mtf50
 
 CLIPPED = 254
@@ -34,6 +34,8 @@ NOISY = 8.0
 """8-bit steps: a faint pinhole under a film differs from its ground by about as much."""
 DARK, TOO_DARK = 90.0, 45.0
 """White paper below these 8-bit levels: shadows then have few steps left."""
+WASHED_OUT = 0.6
+"""A black square this bright, as a share of the white paper's level, lies in glare: toner is below 0.3."""
 STEEP_DEG = 35.0
 """A view this far from square-on foreshortens by a fifth and hides the floors of voids."""
 
@@ -58,6 +60,7 @@ def assess_quality(photo: Photo, plane: Plane) -> Quality:
     noise, white = _paper_noise(grey, plane)
     smallest = _smallest_mm(photo, plane, sharpness)
     reshoot, usable = _reasons(plane, across_x, across_y, sharpness, glare, clipped, noise, white)
+    usable.extend(_board_glare(grey, plane))
     verdict = "reshoot" if reshoot else "usable" if usable else "good"
     return Quality(sharpness, clipped, glare, verdict, (*reshoot, *usable), noise, smallest)
 
@@ -100,6 +103,24 @@ def _reasons(
     return reshoot, usable
 
 
+def _board_glare(grey: NDArray[np.uint8], plane: Plane) -> list[str]:
+    """Name the boards some of whose black squares are washed out."""
+    reasons = []
+    for board, pattern in zip(plane.boards, plane.patterns_mm, strict=False):
+        at = np.round(plane.to_px(_to_slab(_black_middles_mm(), pattern))).astype(int)
+        at = at[np.all((at >= 2) & (at < np.array(grey.shape[::-1]) - 2), axis=1)]
+        black = np.array([np.median(grey[y - 2 : y + 3, x - 2 : x + 3]) for x, y in at])
+        lit = np.round(plane.to_px(_white_mm(pattern))).astype(int)
+        lit = lit[np.all((lit >= 0) & (lit < np.array(grey.shape[::-1])), axis=1)]
+        washed = int(np.sum(black > WASHED_OUT * np.median(grey[lit[:, 1], lit[:, 0]]))) if len(lit) else 0
+        if washed:
+            reasons.append(
+                f"Glare lies on {board_name(board.number)} ({washed} of its black squares are washed out): move the "
+                "lamp or the board."
+            )
+    return reasons
+
+
 def board_sharpness(grey: NDArray[np.uint8], plane: Plane) -> tuple[list[float], list[float]]:
     """Return the MTF50 of the boards' edges, cycles per px: across the picture's x, and across its y."""
     across_x: list[float] = []
@@ -135,6 +156,18 @@ def _inner_edges_mm() -> Floats:
     return np.array(upright + level, dtype=np.float64) * SQUARE_MM
 
 
+@cache
+def _black_middles_mm() -> Floats:
+    """Middles of the black squares, (18, 2) board mm."""
+    across, down = SQUARES
+    return np.array([(c + 0.5, r + 0.5) for r in range(down) for c in range(across) if (r + c) % 2 == 0]) * SQUARE_MM
+
+
+def _white_mm(pattern_mm: Floats) -> Floats:
+    """White places on the slab (18, 2) mm: 2 mm into the square beside each black one."""
+    return _to_slab(_black_middles_mm() + [SQUARE_MM / 2 + 2.0, 0.0], pattern_mm)
+
+
 def _to_slab(board_mm: Floats, pattern_mm: Floats) -> Floats:
     """Carry board points to the slab frame by the pattern's outer corners."""
     along = (pattern_mm[1] - pattern_mm[0]) / PATTERN_MM[0]
@@ -156,11 +189,8 @@ def _paper_noise(grey: NDArray[np.uint8], plane: Plane) -> tuple[float, float | 
     """Noise in the boards' black squares, and the level of their white paper; without boards, of the picture."""
     noises, whites = [], []
     for pattern in plane.patterns_mm:
-        middles = np.array(
-            [(c + 0.5, r + 0.5) for r in range(SQUARES[1]) for c in range(SQUARES[0]) if (r + c) % 2 == 0]
-        )
-        at = plane.to_px(_to_slab(middles * SQUARE_MM, pattern))
-        edge = plane.to_px(_to_slab(middles * SQUARE_MM + [SQUARE_MM / 2 + 2.0, 0], pattern))
+        at = plane.to_px(_to_slab(_black_middles_mm(), pattern))
+        edge = plane.to_px(_white_mm(pattern))
         half = int(np.median(np.hypot(*(edge - at).T)) / 3)
         for x, y in np.round(at).astype(int):
             patch = grey[max(y - half, 0) : y + half, max(x - half, 0) : x + half]

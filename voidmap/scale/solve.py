@@ -11,11 +11,12 @@ from voidmap.errors import ValueRefused
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import BoardPlace, Lens
 from voidmap.scale.adjust import Fit
+from voidmap.scale.blame import check_boards
 from voidmap.scale.boards import BAR_MM, pattern_outline_mm
 from voidmap.scale.camera import lens_record, rotations
 from voidmap.scale.detect import BoardSeen, find_boards, grey_of
 from voidmap.scale.expect import board_world
-from voidmap.scale.faults import check_boards, why_no_board
+from voidmap.scale.faults import why_no_board
 from voidmap.scale.layout import Priors
 from voidmap.scale.looks import Look, point_look
 from voidmap.scale.priors import board_priors, lens_priors
@@ -196,6 +197,7 @@ def planes_of(
                         p.y_mm,
                         p.angle_deg,
                         p.tilt_deg,
+                        p.bow_mm,
                     )
                     for b, p in enumerate(places)
                     if b in in_view
@@ -252,8 +254,8 @@ def board_places(fit: Fit, looks: Sequence[Look], numbers: Sequence[int]) -> tup
         shape = fit.values[fit.layout.shape(board)]
         rise = np.hypot(shape[1] / 105.0, shape[2] / 75.0)
         found = max((k.corners for k in looks if k.board == board), default=0)
-        places.append(
-            BoardPlace(number, found, float(x), float(y), float(np.degrees(angle)), float(np.degrees(np.arctan(rise))))
-        )
+        bow = -float(shape[3:][np.argmax(np.abs(shape[3:]))])
+        tilt = float(np.degrees(np.arctan(rise)))
+        places.append(BoardPlace(number, found, float(x), float(y), float(np.degrees(angle)), tilt, bow))
         patterns.append(world[:, :2])
     return places, patterns
