@@ -15,8 +15,9 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
 
 # Between the wood's end and the bench there may be a strip of bark, side or shade. It is as wide as usual where it
-# is no wider than this percentile over this length, and a void's floor widens it by at least this much.
-USUAL_PERCENTILE, USUAL_OVER_MM, WIDER_MM, WIDEST_AT_LEAST_MM = 25, 260.0, (1.5, 3.0, 6.0), 2.5
+# is no wider than this percentile over this length; a void's floor widens it. By how much is not known beforehand:
+# runs that are wider by each of these are tried.
+USUAL_PERCENTILE, USUAL_OVER_MM, WIDER_MM = 20, 320.0, (1.5, 3.0, 6.0, 10.0, 15.0)
 # A bay's depth goes to the wider strip to this share: less, and the bench is seen in it; more, and the strip bulges.
 LEAST_FILLED, MOST_FILLED = 0.7, 1.9
 # A bay is at least this deep.
@@ -63,7 +64,7 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bo
     wider = strip - ndimage.percentile_filter(strip, USUAL_PERCENTILE, size=window, mode="wrap")
     for least in WIDER_MM:
         for rows, ends in _runs(wider > least):
-            natural = _natural(band, top, strip, wider, rows, ends)
+            natural = _natural(band, top, strip, rows, ends)
             if natural is not None:
                 out[rows], bridged[rows] = np.maximum(natural, out[rows]), True
     for rows, ends in _runs(_closed(band, out, NARROW_MM) - out > LEAST_DEPTH_MM):
@@ -106,18 +107,19 @@ def _is_tab(band: Band, height: Floats) -> bool:
     return bool(height.max() >= TAB_HEIGHT_MM and juts)
 
 
-def _natural(band: Band, top: Floats, strip: Floats, wider: Floats, rows: Ints, ends: tuple[int, int]) -> Floats | None:
+def _natural(band: Band, top: Floats, strip: Floats, rows: Ints, ends: tuple[int, int]) -> Floats | None:
     """Offsets of the natural edge over a run of wider strip, or None where it is no void."""
     chord = _chord(top, rows, ends)
     dip = chord - top[rows]
     depth, mouth = float(dip.max()), len(rows) * ALONG_MM
-    if depth < LEAST_DEPTH_MM or wider[rows].max() < WIDEST_AT_LEAST_MM:
+    if depth < LEAST_DEPTH_MM:
         return None
     tenth = max(2, round(0.1 * len(rows)))
     abrupt = float(dip[:tenth].max() + dip[-tenth:].max()) / 2 / depth
-    filled = float(wider[rows].mean()) / max(float(dip.mean()), 0.1)
     beside = np.arange(band.rows_of(SHOULDER_MM))
     strips = [strip[(ends[0] - beside) % len(strip)], strip[(ends[1] + beside) % len(strip)]]
+    usual = np.linspace(np.median(strips[0]), np.median(strips[1]), len(rows))
+    filled = float((strip[rows] - usual).mean()) / max(float(dip.mean()), 0.1)
     unsteady = max(float(np.subtract(*np.percentile(s, [80, 20]))) for s in strips)
     if not (
         LEAST_FILLED <= filled <= MOST_FILLED
@@ -126,7 +128,6 @@ def _natural(band: Band, top: Floats, strip: Floats, wider: Floats, rows: Ints, 
         and unsteady <= UNSTEADY * depth
     ):
         return None
-    usual = np.linspace(np.median(strips[0]), np.median(strips[1]), len(rows))
     wander = WANDER_MM + WANDER_SHARE * mouth
     natural = np.clip(top[rows] + strip[rows] - usual, chord - wander, chord + wander)
     return np.asarray(ndimage.median_filter(natural, min(len(rows), 7) | 1, mode="nearest"), dtype=np.float64)
