@@ -11,10 +11,8 @@ from typer.testing import CliRunner
 
 from voidmap.cli import app
 from voidmap.coat.again import shown_share, why_again
-from voidmap.coat.donors import donors_of
 from voidmap.coat.ground import along_grain
 from voidmap.coat.ratings import rate
-from voidmap.coat.spots import Spots
 from voidmap.files import Job
 from voidmap.records import CoatRecord, Interval, PhotoRecord, Pinhole, Power, Quality
 from voidmap.simulate.coat import write_series
@@ -145,23 +143,6 @@ def test_count_outside_its_interval_is_explained():
     assert "not the number found" not in coat_text(record)
     assert "too small or faint" in coat_text(replace(record, count_interval=Interval(5, 9)))
     assert "likely false" in coat_text(replace(record, count_interval=Interval(0, 2)))
-
-
-def test_donors_keep_their_look_when_planted_smaller():
-    # A pit 16 px wide that takes 40 % of the light away: at half its size, blurred to the same, it still does.
-    y, x = np.mgrid[0:120, 0:120]
-    pit = cv2.GaussianBlur((np.hypot(x - 60, y - 60) <= 8).astype(np.float32), (0, 0), 1.0)
-    grey = np.round(150 * (1 - 0.4 * pit)).astype(np.uint8)
-    one = np.array([60.0])
-    spots = Spots(one, one, np.array([16.0]), one * 0, one, one * 0 + 1, np.array([-1]))
-    donors = donors_of(grey, spots, 1.0)
-    change = donors.planted(donors.all[0], 8.0, (0.3, -0.2), 12)
-    there = cv2.GaussianBlur((np.hypot(x[:25, :25] - 12.3, y[:25, :25] - 11.8) <= 4).astype(np.float32), (0, 0), 1.0)
-    assert np.abs(change + 0.4 * there).max() < 0.06
-    assert change.sum() == pytest.approx(-0.4 * np.pi * 16, rel=0.05)
-    drawn = [donors.draw(8.0, np.random.default_rng(k)) is None for k in range(400)]
-    # One donor of its own against the drawn looks' weight of eight: 8 in 9, 356 of 400 (1 sigma 6).
-    assert 330 < sum(drawn) < 380
 
 
 def test_share_shown_is_that_of_the_sizes_there():

@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 from voidmap.coat.ground import FIXED_POINT, Bytes, Floats32, Grain, Shorts, even_along_grain, grain_of
 from voidmap.model import Floats
 
-SIGMAS_PX = (0.9, 1.3)
-"""Smoothing at each level of the pyramid, px: half an octave apart, so that no disc lies far between two."""
+FINEST_SIGMA_PX = 0.95
+"""Smoothing at the picture's full size, px: meets discs of 2.7 px best, and a photo can't show smaller ones."""
+SIGMAS_PX = (0.95, 1.35)
+"""Smoothing at each coarser level of the pyramid, px: half an octave apart, so that no disc lies far between two."""
 DISC_RADIUS_SIGMAS = 1.41
 """A disc of radius r gives its strongest curvature at sigma = r / sqrt(2) (T. Lindeberg, 1998)."""
 THRESHOLD = 2.7
@@ -32,12 +34,12 @@ NOISE_SIGMAS = 1.15
 cell doesn't drown the others, as it would in the standard deviation or farther out in the tail."""
 NOISE_STEP = 3
 """Every third row and column gives the noise: some 440 readings a cell, 5 % apart."""
-STRIP_ROWS = 256
-"""Rows worked on at a time: the arrays stay small and near the processor."""
+STRIP_ROWS = 128
+"""Rows worked on at a time, two cells: the arrays stay small and near the processor."""
 HALO_PX = 8
 """Rows read beyond a strip: over six times the widest smoothing."""
 PRE_THRESHOLD = 0.6
-"""First cut, as a share of the threshold over the strip's least noise, before the noise is smoothed."""
+"""First cut, as a share of the threshold over the cell's noise, before the noise is smoothed."""
 NOISE_FLOOR = 0.7
 """Least noise of a cell, as a share of the picture's median cell: saturated glare has none of its own."""
 
@@ -115,7 +117,7 @@ def find_candidates(levels: tuple[Level, ...], look: Bytes) -> Candidates:
         if number > 0:
             picture = even_along_grain(cv2.multiply(picture, FIXED_POINT, dtype=cv2.CV_16S), level.grain)
             threshold = EVENED_THRESHOLD
-        for sigma in SIGMAS_PX:
+        for sigma in SIGMAS_PX if number > 0 else (FINEST_SIGMA_PX,):
             x, y, polarity, strength = _peaks(picture, mask, sigma, threshold, weaker=number > 0)
             shift = (level.step_px - 1) / 2
             parts.append(
@@ -142,41 +144,40 @@ def _peaks(
     height, width = picture.shape
     cells = (max(1, height // CELL_PX), max(1, width // CELL_PX))
     level = np.zeros(cells, np.float32)
+    taps = cv2.getGaussianKernel(2 * int(np.ceil(2.5 * sigma)) + 1, sigma, cv2.CV_32F)
+    room = [np.empty((STRIP_ROWS + 2 * HALO_PX, width), np.float32) for _ in range(4)]
     rows = []
     for top in range(0, height, STRIP_ROWS):
         bottom = min(height, top + STRIP_ROWS)
         first, last = max(0, top - HALO_PX), min(height, bottom + HALO_PX)
-        smooth = cv2.GaussianBlur(picture[first:last].astype(np.float32), (0, 0), sigma)
-        size = np.abs(cv2.filter2D(smooth, -1, _LAPLACE))
+        smooth, size, work, more = (r[: last - first] for r in room)
+        cv2.sepFilter2D(picture[first:last], cv2.CV_32F, taps, taps, dst=smooth)
+        cv2.filter2D(smooth, -1, _LAPLACE, dst=size)
+        np.abs(size, out=size)
         own = _cell_noise(size[top - first : bottom - first], cells[1])
         at = top // CELL_PX
         level[at : at + len(own)] = own[: max(0, cells[0] - at)]
-        least = cv2.resize(
-            np.maximum(own, NOISE_FLOOR * np.median(own)) * np.float32(PRE_THRESHOLD * threshold),
-            (width, last - first),
-            interpolation=cv2.INTER_NEAREST,
-        )
-        height_of = _weaker(smooth, size) if weaker else size
-        top_of = cv2.compare(height_of, cv2.dilate(height_of, _NEIGHBOURS), cv2.CMP_GE)
-        peak = cv2.bitwise_and(top_of, cv2.compare(height_of, least, cv2.CMP_GT))
+        least = np.maximum(own, NOISE_FLOOR * np.median(own)) * np.float32(PRE_THRESHOLD * threshold)
+        height_of = size
+        if weaker:
+            cv2.filter2D(smooth, -1, _STRETCH, dst=work)
+            cv2.filter2D(smooth, -1, _SHEAR, dst=more)
+            height_of = cv2.subtract(size, cv2.magnitude(work, more), dst=work)
+        top_of = cv2.compare(height_of, cv2.dilate(height_of, _NEIGHBOURS, dst=more), cv2.CMP_GE)
+        peak = cv2.bitwise_and(top_of, cv2.compare(height_of, float(least.min()), cv2.CMP_GT))
         peak = cv2.bitwise_and(peak[top - first : bottom - first], mask[top:bottom])
         found = cv2.findNonZero(peak)
         if found is None or len(found) == 0:
             continue
         x, y = np.asarray(found).reshape(-1, 2).T
-        rows.append(_measured(smooth, size, height_of, x, y + (top - first), first, least))
+        cut = least[np.minimum(y // CELL_PX, len(least) - 1), np.minimum(x // CELL_PX, cells[1] - 1)]
+        rows.append(_measured(smooth, size, height_of, x, y + (top - first), first, cut))
     if not rows:
         return np.zeros(0), np.zeros(0), np.zeros(0, np.int64), np.zeros(0)
     x, y, polarity, weak = np.concatenate(rows, axis=1)
     strength = weak / _noise_at(level, x / width, y / height)
     keep = strength > threshold
     return x[keep], y[keep], polarity[keep].astype(np.int64), strength[keep]
-
-
-def _weaker(smooth: Floats32, size: Floats32) -> Floats32:
-    """Return twice the weaker principal curvature, from the smoothed picture and its Laplacian's size."""
-    spread = cv2.magnitude(cv2.filter2D(smooth, -1, _STRETCH), cv2.filter2D(smooth, -1, _SHEAR))
-    return np.asarray(cv2.subtract(size, spread), dtype=np.float32)
 
 
 def _measured(
@@ -191,7 +192,7 @@ def _measured(
     """Places with their weaker curvature: rows x, y, polarity, curvature (twice the smaller eigenvalue)."""
     height, width = smooth.shape
     inside = (x > 0) & (y > 0) & (x < width - 1) & (y < height - 1)
-    x, y = x[inside], y[inside]
+    x, y, least = x[inside], y[inside], least[inside]
 
     def at(dx: int, dy: int) -> Floats32:
         return smooth[y + dy, x + dx]
@@ -201,7 +202,7 @@ def _measured(
     shear = (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1)) / 2
     weak = size[y, x] - np.hypot(across - down, shear)
     polarity = np.where(across + down > 4 * at(0, 0), -1, 1)
-    keep = weak > least[y, x]
+    keep = weak > least
     x, y = x[keep], y[keep]
     fine = [c.astype(np.float64) for c in (x, y)]
     here = height_of[y, x].astype(np.float64)

@@ -38,10 +38,10 @@ class Net:
     layers: tuple[tuple[Floats32, Floats32], ...]
 
 
-def judge(figures: Floats) -> Judged:
+def judge(figures: Floats32) -> Judged:
     """Judge candidates by their figures (N, F)."""
     net = _net()
-    values = (figures.astype(np.float32) - net.mean) / net.spread
+    values = (figures - net.mean) / net.spread
     for weight, bias in net.layers[:-1]:
         values = np.maximum(values @ weight + bias, 0)
     weight, bias = net.layers[-1]

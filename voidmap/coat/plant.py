@@ -1,8 +1,9 @@
 """Plant simulated pinholes of known size into a photo.
 
-How a pinhole looks, from what makes it: a pit or a bubble under the film darkens its disc; its raised rim mirrors
-a lamp in short arcs and dots; inside a lamp's own reflection the rim and the pit send the light elsewhere and look
-dark; sanding leaves a pit glossy in a pale haze, or fills it with white dust.
+The photo gives the ground, its light and its blur; the pinhole's shape (``pit``) takes light away and bends the
+mirror above. Where the lamps hang can't be known from one photo, so they are drawn: some overhead, whose reflection
+only slopes of some degrees reach, and windows aside, which only steep rims do. Inside a lamp's own reflection the
+slopes send its light elsewhere, and the ground shows.
 """
 
 from __future__ import annotations
@@ -14,42 +15,49 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from voidmap.coat.donors import WHITE, Donors
 from voidmap.coat.ground import Bytes, Floats32
+from voidmap.coat.pit import DULL_SHARE, DULL_VEIL, DUST, RIM_RADII, Pit, draw_pit, look_of, sanded_style, style_of
 from voidmap.model import Floats
 
 FINE = 4
 """Pinholes are drawn this many times finer than the photo, then averaged."""
 GLARE_GREY = 225.0
 """8-bit grey from which a place lies in a lamp's reflection."""
+MIRRORED = 0.047
+"""Share that a level film mirrors: ((n - 1) / (n + 1))^2 with n = 1.55, cured epoxy (handbooks give 1.5 to 1.6)."""
+KINDS = ("rim", "pore", "bubble")
+SHARES = (0.43, 0.285, 0.285)
+"""What feeds the pinholes, on average (our assumption)."""
+HAZE = (0.6, 0.95)
+"""Range of how much sanding dulls (our assumption); never more than the darkest ground allows."""
+LAMP_SOFT = 0.02
+"""A lamp's edge is this soft in slope: its own shade, and ripples of the film."""
+LAMP_SLOPES = (0.02, 0.1)
+"""Half width of a lamp's reflection as the slope that leaves it."""
 
 
 @dataclass(frozen=True)
 class Plant:
-    """A pinhole to plant: centre and diameter in photo px, and its seed of appearance."""
+    """A pinhole to plant: centre and diameter in photo px."""
 
     x_px: float
     y_px: float
     diameter_px: float
 
 
-@dataclass(frozen=True, eq=False)
-class Appearance:
-    """Maps of a drawn pinhole (h, w): share of light taken away, and share of the way to the lamp's white."""
+@dataclass(frozen=True)
+class Lamp:
+    """A lamp as slopes see it: the slope (x, y) that mirrors its middle, half sides, turn, radiance over white."""
 
-    dark: Floats32
-    bright: Floats32
+    slope_x: float
+    slope_y: float
+    half_x: float
+    half_y: float
+    turn_rad: float
+    strength: float
 
 
-def plant(
-    pixels: Bytes,
-    plants: Sequence[Plant],
-    rng: np.random.Generator,
-    *,
-    sanded: bool,
-    blur_px: float,
-    donors: Donors | None = None,
-) -> Bytes:
+def plant(pixels: Bytes, plants: Sequence[Plant], rng: np.random.Generator, *, sanded: bool, blur_px: float) -> Bytes:
     """Return a copy of a picture (H, W, 3) uint8 with pinholes planted.
 
     Parameters
@@ -57,126 +65,141 @@ def plant(
     pixels
         The photo, B, G, R.
     plants
-        What to plant; none may lie nearer than its diameter to the frame's border (such ones are cut off there).
+        What to plant; those over the frame's border are cut off there.
     rng
-        Draws each pinhole's look.
+        Draws the lamps and each pinhole's look.
     sanded
         Whether the surface is sanded haze (else gloss).
     blur_px
         The photo's blur (1 sigma), px.
-    donors
-        The photo's own pinholes, to look like them outside a lamp's reflection; None draws all looks.
     """
     out = pixels.copy()
-    lamp = rng.uniform(0, 2 * np.pi)
+    lamps = _lamps(rng)
+    haze = float(rng.uniform(*HAZE)) if sanded else 0.0
+    room = float(rng.uniform(0.1, 0.7))
+    glare = float(rng.uniform(*LAMP_SLOPES))
     for one in plants:
-        half = int(np.ceil(1.6 * one.diameter_px + 4 * blur_px + 2))
+        style = style_of(rng, KINDS[int(rng.choice(3, p=SHARES))])
+        style = sanded_style(rng, style) if sanded else style
+        r = one.diameter_px / 2
+        half = int(np.ceil(RIM_RADII * r + 4 * blur_px + 2))
         left, top = round(one.x_px) - half, round(one.y_px) - half
         x0, y0 = max(0, left), max(0, top)
         x1, y1 = min(out.shape[1], left + 2 * half + 1), min(out.shape[0], top + 2 * half + 1)
         if x1 <= x0 or y1 <= y0:
             continue
-        patch = out[y0:y1, x0:x1].astype(np.float32)
-        grey = float(np.median(patch))
-        in_glare = grey >= GLARE_GREY
-        donor = donors.draw(one.diameter_px, rng) if donors is not None and not in_glare else None
-        if donors is not None and donor is not None:
-            away = (one.x_px - round(one.x_px), one.y_px - round(one.y_px))
-            change = donors.planted(donor, one.diameter_px, away, half)
-            look = Appearance(np.maximum(-change, 0), np.maximum(change, 0))
-        else:
-            look = _draw(one, half, rng, lamp, sanded=sanded, in_glare=in_glare, blur_px=blur_px)
-        dark = look.dark[y0 - top : y1 - top, x0 - left : x1 - left, None]
-        bright = look.bright[y0 - top : y1 - top, x0 - left : x1 - left, None]
-        shaded = patch * (1 - dark)
-        lit = shaded + bright * np.maximum(WHITE - shaded, 0.0)
-        out[y0:y1, x0:x1] = np.clip(np.round(lit), 0, 255).astype(np.uint8)
+        pit = draw_pit(rng, one.x_px - round(one.x_px), one.y_px - round(one.y_px), one.diameter_px, style)
+        keep, add, bare = _changes(pit, half, lamps, room, blur_px)
+        cut = np.s_[y0 - top : y1 - top, x0 - left : x1 - left]
+        patch = out[y0:y1, x0:x1]
+        lost = _lost_glare(pit, half, glare, blur_px)[cut] if np.median(patch) >= GLARE_GREY else None
+        out[y0:y1, x0:x1] = _changed(patch, keep[cut], add[cut], bare[cut], haze, lost)
     return out
 
 
-def _draw(
-    one: Plant, half: int, rng: np.random.Generator, lamp: float, *, sanded: bool, in_glare: bool, blur_px: float
-) -> Appearance:
-    side = (2 * half + 1) * FINE
-    axis = (np.arange(side) + 0.5) / FINE - 0.5 - half
-    dx = axis[None, :] - (one.x_px - round(one.x_px))
-    dy = axis[:, None] - (one.y_px - round(one.y_px))
-    squash = rng.uniform(0.88, 1.0)
-    turn = rng.uniform(0, np.pi)
-    u = dx * np.cos(turn) + dy * np.sin(turn)
-    v = (-dx * np.sin(turn) + dy * np.cos(turn)) / squash
-    radius = np.hypot(u, v) * np.sqrt(squash)
-    angle = np.arctan2(dy, dx)
-    r = one.diameter_px / 2
-    draw = _sanded if sanded else _in_glare if in_glare else _gloss
-    dark, bright = draw(radius, angle, r, rng, lamp)
+def _lamps(rng: np.random.Generator) -> tuple[Lamp, ...]:
+    lamps = []
+    for _ in range(int(rng.integers(1, 4))):
+        at, side = float(rng.uniform(0.03, 0.25)), float(rng.uniform(0, 2 * np.pi))
+        half = float(rng.uniform(0.05, 0.16) if rng.random() < 0.7 else rng.uniform(0.01, 0.04))
+        lamps.append(
+            Lamp(
+                at * float(np.cos(side)), at * float(np.sin(side)), half, float(rng.uniform(0.005, 0.025)),
+                float(rng.uniform(0, np.pi)), float(rng.uniform(4, 22)),
+            )
+        )  # fmt: skip
+    for _ in range(int(rng.integers(0, 3))):
+        at, side = float(rng.uniform(0.35, 0.7)), float(rng.uniform(0, 2 * np.pi))
+        lamps.append(
+            Lamp(
+                at * float(np.cos(side)), at * float(np.sin(side)), float(rng.uniform(0.05, 0.2)),
+                float(rng.uniform(0.05, 0.2)), side, float(rng.uniform(2, 9)),
+            )
+        )  # fmt: skip
+    # what the level film mirrors is in the photo already
+    level = np.zeros(1, np.float32)
+    return tuple(lamp for lamp in lamps if _lit(lamp, level, level)[0] == 0)
+
+
+def _grid(half: int) -> tuple[Floats32, Floats32]:
+    """Return the fine places (x, y) of a patch, px from its middle."""
+    axis = ((np.arange((2 * half + 1) * FINE) + 0.5) / FINE - 0.5 - half).astype(np.float32)
+    x, y = np.meshgrid(axis, axis)
+    return x, y
+
+
+def _changes(
+    pit: Pit, half: int, lamps: tuple[Lamp, ...], room: float, blur_px: float
+) -> tuple[Floats32, Floats32, Floats32]:
+    """Return maps (h, w): share of the ground's light kept, light added, and freedom from haze."""
+    x, y = _grid(half)
+    look = look_of(pit, x, y)
+    seen = np.zeros_like(x)
+    for lamp in lamps:
+        seen += np.float32(lamp.strength) * _lit(lamp, look.slope_x, look.slope_y)
+    steep = 1 / np.sqrt(1 + look.slope_x**2 + look.slope_y**2)
+    share = MIRRORED + (1 - MIRRORED) * (1 - steep) ** 5
+    add = share * (seen + room) - MIRRORED * room + look.white * np.float32(DUST)
+    keep = (1 - look.dark) * (1 - look.white)
     size = (2 * half + 1, 2 * half + 1)
-    return Appearance(_photographed(dark, size, blur_px), _photographed(bright, size, blur_px))
+    return tuple(  # type: ignore[return-value]
+        _photographed(m, size, blur_px) for m in (keep, add, np.maximum(look.bare, look.white))
+    )
 
 
-def _photographed(fine: Floats, size: tuple[int, int], blur_px: float) -> Floats32:
-    soft = cv2.GaussianBlur(fine.astype(np.float32), (0, 0), max(blur_px * FINE, 0.3))
-    return np.asarray(cv2.resize(soft, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+def _lit(lamp: Lamp, slope_x: Floats32, slope_y: Floats32) -> Floats32:
+    """Return how much (0 to 1) of a lamp slopes mirror."""
+    c, s = np.float32(np.cos(lamp.turn_rad)), np.float32(np.sin(lamp.turn_rad))
+    dx, dy = slope_x - np.float32(lamp.slope_x), slope_y - np.float32(lamp.slope_y)
+    u, v = np.abs(c * dx + s * dy), np.abs(c * dy - s * dx)
+    along = np.clip((np.float32(lamp.half_x) - u) / np.float32(LAMP_SOFT) + 0.5, 0, 1)
+    across = np.clip((np.float32(lamp.half_y) - v) / np.float32(LAMP_SOFT) + 0.5, 0, 1)
+    return np.asarray(along * across, dtype=np.float32)
 
 
-def _gloss(radius: Floats, angle: Floats, r: float, rng: np.random.Generator, lamp: float) -> tuple[Floats, Floats]:
-    depth = rng.uniform(0.07, 0.25) if rng.random() < 0.45 else rng.uniform(0.2, 0.55)
-    dark = depth * _bowl(radius, r, rng.uniform(0.0, 1.0)) * (1 - rng.uniform(0, 0.3) * _disc(radius, 0.6 * r))
-    bright = np.zeros_like(radius)
-    if rng.random() < 0.6:
-        bright = _arcs(radius, angle, r * rng.uniform(1.2, 2.3), max(0.12 * r, 0.35), rng, lamp)
-    for _ in range(rng.integers(0, 4)):
-        bright = np.maximum(bright, _dot(radius, angle, r * rng.uniform(0.2, 1.4), max(0.12 * r, 0.4), rng))
-    return dark, bright
+def _lost_glare(pit: Pit, half: int, glare: float, blur_px: float) -> Floats32:
+    """Return the share (h, w) of a lamp's reflection that the slopes send elsewhere."""
+    x, y = _grid(half)
+    look = look_of(pit, x, y)
+    away = np.hypot(look.slope_x, look.slope_y) / np.float32(glare)
+    size = (2 * half + 1, 2 * half + 1)
+    return _photographed(np.clip(away - 0.5, 0, 1), size, blur_px)
 
 
-def _in_glare(radius: Floats, angle: Floats, r: float, rng: np.random.Generator, lamp: float) -> tuple[Floats, Floats]:
-    reach = r * rng.uniform(1.2, 2.0)
-    dark = rng.uniform(0.2, 0.45) * _disc(radius, reach)
-    dark = np.maximum(dark, rng.uniform(0.3, 0.6) * _disc(radius, r))
-    gap = _arcs(radius, angle, 0.8 * reach, 0.15 * r, rng, lamp)
-    return dark * (1 - gap), np.zeros_like(radius)
+def _photographed(fine: Floats32, size: tuple[int, int], blur_px: float) -> Floats32:
+    small = cv2.resize(np.asarray(fine, dtype=np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.GaussianBlur(small, (0, 0), max(blur_px, 0.1)), dtype=np.float32)
 
 
-def _sanded(radius: Floats, angle: Floats, r: float, rng: np.random.Generator, lamp: float) -> tuple[Floats, Floats]:
-    if rng.random() < 0.4:
-        core = r * rng.uniform(0.5, 0.85)
-        return rng.uniform(0.05, 0.3) * _disc(radius, r), rng.uniform(0.5, 1.0) * _disc(radius, core)
-    dark = rng.uniform(0.06, 0.35) * _bowl(radius, r, rng.uniform(0.0, 0.6))
-    bright = np.zeros_like(radius)
-    if rng.random() < 0.5:
-        ring = rng.uniform(1.2, 1.9) * r
-        bright = rng.uniform(0.02, 0.12) * np.exp(-0.5 * ((radius - ring) / max(0.15 * r, 0.4)) ** 2)
-    if rng.random() < 0.4:
-        bright = np.maximum(bright, _dot(radius, angle, 0.4 * r, max(0.12 * r, 0.4), rng))
-    return dark, bright
+def _changed(patch: Bytes, keep: Floats32, add: Floats32, bare: Floats32, haze: float, lost: Floats32 | None) -> Bytes:
+    """Return a patch (h, w, 3) after a pinhole's changes, worked out in linear light."""
+    light = _linear(patch)
+    before = light
+    if lost is not None:
+        below = light * np.float32(0.25)  # the ground under a reflection is hidden; it is some shade of it
+        light = light + (below - light) * lost[..., None]
+    if haze > 0:
+        least = float(np.quantile(light, 0.02))
+        haze = min(haze, 0.9 * least / DULL_VEIL)
+        below = (light - DULL_VEIL * haze) / (1 - (1 - DULL_SHARE) * haze)
+        left = np.clip(haze * (1 - bare), 0, 1)[..., None]
+        gloss = below * keep[..., None] + add[..., None]
+        light = gloss + ((DULL_SHARE * gloss + DULL_VEIL) - gloss) * left
+    else:
+        light = light * keep[..., None] + add[..., None]
+    # Only the change is added: the photo's own noise and rounding stay as they are.
+    change = _display(np.clip(light, 0, 1)) - _display(before)
+    return np.asarray(np.clip(np.round(patch + change), 0, 255), dtype=np.uint8)
 
 
-def _disc(radius: Floats, r: float) -> Floats:
-    return (radius <= r).astype(np.float64)
+def _linear(grey: Bytes) -> Floats32:
+    v = grey.astype(np.float32) / 255
+    return np.asarray(np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4), dtype=np.float32)
 
 
-def _bowl(radius: Floats, r: float, roundness: float) -> Floats:
-    """Return a pit's darkness: a flat floor with steep walls (roundness 0) to a round bowl (1)."""
-    inside = np.clip(1 - (radius / r) ** 2, 0, None)
-    return np.where(radius < r, inside**roundness, 0.0)
-
-
-def _arcs(radius: Floats, angle: Floats, ring: float, width: float, rng: np.random.Generator, lamp: float) -> Floats:
-    """Glints of a raised rim: an arc toward the lamp, sometimes a weaker one across from it."""
-    profile = np.exp(-0.5 * ((radius - ring) / width) ** 2)
-    toward = np.abs(np.angle(np.exp(1j * (angle - lamp - rng.normal(0, 0.5)))))
-    span = rng.uniform(0.3, 1.5)
-    lit = rng.uniform(0.3, 1.0) * (toward < span)
-    if rng.random() < 0.4:
-        lit = np.maximum(lit, rng.uniform(0.1, 0.6) * (toward > np.pi - rng.uniform(0.1, 0.8)))
-    return np.asarray(profile * lit, dtype=np.float64)
-
-
-def _dot(radius: Floats, angle: Floats, away: float, width: float, rng: np.random.Generator) -> Floats:
-    turn = rng.uniform(0, 2 * np.pi)
-    distance2 = radius**2 + away**2 - 2 * radius * away * np.cos(angle - turn)
-    return np.asarray(rng.uniform(0.2, 1.0) * np.exp(-0.5 * distance2 / width**2), dtype=np.float64)
+def _display(light: Floats32) -> Floats32:
+    v = np.maximum(light, 0)
+    return np.asarray(255 * np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055), dtype=np.float32)
 
 
 def places_apart(

@@ -17,9 +17,9 @@ LARGEST_MM = 4.0
 """A crater wider than this is a void to fill, not a pinhole to seal."""
 LEAST_NOISE = 0.5
 """Noise of a place is at least this, 8-bit grey: rounding to whole steps alone gives 0.29."""
-CALLED = 0.7
-"""A candidate is called a pinhole from this probability: the scenes that the classifier learned from hold about three
-times as many pinholes among their candidates as a photo does, so that 0.7 there is even odds here."""
+CALLED = 0.65
+"""A candidate is called a pinhole from this probability: the pictures that the classifier learned from hold about twice
+as many pinholes among their candidates as a photo does, so that 0.65 there is about even odds here."""
 APART_PX = 5.0
 """Two pinholes nearer than this, or than the larger one's radius and a half, are one with its rim's glints."""
 APART_RADII = 1.8
@@ -96,7 +96,7 @@ def find_spots(
         return Spots(nothing, nothing, nothing, nothing, nothing, nothing, np.zeros(0, np.int64))
     samples = ring_samples(levels, found)
     noise = ground_noise(samples, floor=LEAST_NOISE)
-    seen = judge(features(samples, found, noise=noise, blur_px=blur_px))
+    seen = judge(features(samples, found, noise=noise, blur_px=blur_px, px_per_mm=px_per_mm))
     guess_px = 2 * DISC_RADIUS_SIGMAS * found.sigma_px
     diameter_px = guess_px * np.exp(seen.log_size)
     likely = np.flatnonzero(seen.probability >= least_probability)

@@ -66,8 +66,8 @@ def look(
     blur_px = blur.of_sharpness(record.quality.sharpness)
     where = view.full_look(photo.pixels.shape)
 
-    def find(picture: Any) -> Spots:
-        return spots.find_spots(picture, where, px_per_mm=px_per_mm, blur_px=blur_px)
+    def find(picture: Any, look: Any = where) -> Spots:
+        return spots.find_spots(picture, look, px_per_mm=px_per_mm, blur_px=blur_px)
 
     found = find(grey)
     planting()

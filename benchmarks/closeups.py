@@ -1,0 +1,143 @@
+"""Close-ups of coats of known truth, for training: small windows of photos by phones held at the usual distance.
+
+    python benchmarks/closeups.py OUT [--scenes 20] [--seed 1]
+
+Each scene is one window of one slab, photographed once glossy and once sanded: SEED-N-gloss.jpg and .json with the
+pinholes' places, diameters and index of detectability. Wood, tint, lamps, camera, blur, noise, JPEG and scale (5 to
+20 px/mm) vary; a strip of bench shows along a side of some.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from voidmap import files
+from voidmap.simulate import coat
+from voidmap.simulate.benches import BENCHES, bench_tile
+from voidmap.simulate.jpeg import jpeg_bytes
+from voidmap.simulate.patch import grow_sites, patch_of
+from voidmap.simulate.slab import BENCH_CELL_MM, random_slab
+
+WINDOW_PX = (880, 660)
+PX_PER_MM = (5.0, 20.0)
+DENSITY_PER_MM2 = (0.003, 0.03)
+FEWEST, MOST = 25, 130
+WINDOWS = 4
+BENCH_SHARE = 0.25
+AT_FILL_SHARE = 0.7
+TINTS = {"white": (225, 222, 215), "green": (40, 90, 60), "red": (120, 30, 28), "grey": (120, 122, 125)}
+"""Tints beside the simulator's own, so that a fill's colour is no cue."""
+
+
+def scenes(rng):
+    """Yield (surface, JPEG bytes, truth) of some windows of one slab, each glossy and sanded."""
+    slab = random_slab(rng, length_mm=430.0, width_mm=330.0, cell_mm=0.25, busy=0.8)
+    for _ in range(WINDOWS):
+        yield from window(rng, slab)
+
+
+def window(rng, slab):
+    """Yield the same of one window."""
+    px_per_mm = float(np.exp(rng.uniform(*np.log(PX_PER_MM))))
+    view_mm = float(rng.uniform(300, 470))
+    window_mm = np.array(WINDOW_PX) / px_per_mm
+    middle = rng.uniform(-1, 1, 2) * (np.array([1.0, 0.75]) * view_mm / 2 - window_mm / 2).clip(0)
+    margin = 1.12 * window_mm + 12
+    within = (np.array([430.0, 330.0]) / 2 - 8 - margin / 2).clip(0)
+    cut = rng.uniform(-1, 1, 2) * within
+    rows, columns = np.nonzero((slab.depth > 0) & slab.top)
+    if len(rows) and rng.random() < AT_FILL_SHARE:
+        pick = rng.integers(len(rows))
+        near = slab.grid.to_mm([[columns[pick], rows[pick]]])[0] + rng.uniform(-0.4, 0.4, 2) * window_mm
+        cut = np.clip(near, -within, within)
+    cell = float(np.clip(0.9 / px_per_mm, 0.06, 0.15))
+    coat.TINTS.update(TINTS)
+    tint = str(rng.choice(sorted(coat.TINTS)))
+    patch = patch_of(rng, slab, (float(cut[0]), float(cut[1])), (float(margin[0]), float(margin[1])), cell, tint)
+    x0, y0 = np.array([patch.grid.x0_mm, patch.grid.y0_mm]) - cut + middle
+    patch = replace(patch, grid=replace(patch.grid, x0_mm=float(x0), y0_mm=float(y0)))
+    for surface in ("gloss", "sanded"):
+        yield surface, *photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm)
+
+
+def photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm):
+    megapixels = (view_mm * px_per_mm) ** 2 * 0.75 / 1e6
+    camera = coat.coat_camera(rng, np.zeros(2), view_mm, megapixels)
+    camera = replace(
+        camera,
+        vignette=0.0,
+        full_well=float(np.exp(rng.uniform(np.log(1500), np.log(15000)))),
+        sharpen=float(rng.uniform(0, 1.1)),
+        quality=int(rng.integers(78, 97)),
+    )
+    at = camera.project([middle])[0]
+    matrix = camera.matrix.copy()
+    matrix[:2, 2] += np.array(WINDOW_PX) / 2 - at
+    camera = replace(camera, matrix=matrix, size=WINDOW_PX)
+    finish = coat.coat_over(rng, patch, sanded=surface == "sanded", distance_mm=view_mm)
+    coat._lint(rng, finish, tuple(window_mm / 2), middle)
+    bench = lay_bench(rng, finish, middle, window_mm) if rng.random() < BENCH_SHARE else None
+    count = int(np.clip(window_mm.prod() * np.exp(rng.uniform(*np.log(DENSITY_PER_MM2))), FEWEST, MOST))
+    sites = grow_sites(rng, patch, count, 1, tuple(window_mm * 0.5))[0]
+    if bench is not None:
+        sites = [s for s in sites if bench(np.array([s.pit.x_mm, s.pit.y_mm])) > 1.0]
+    pits = [coat.as_sanded(rng, s.pit) if surface == "sanded" else s.pit for s in sites]
+    pixels, told = coat.photograph_coat(finish, camera, pits, (), rng)
+    centres = camera.project([[s.pit.x_mm, s.pit.y_mm] for s in sites])
+    holes = [
+        {"x_px": float(x), "y_px": float(y), "diameter_mm": s.pit.diameter_mm, "style": p.style, "index": round(d, 2)}
+        for (x, y), s, p, d in zip(centres, sites, pits, told, strict=True)
+    ]
+    truth = {"px_per_mm": 1 / camera.mm_per_px(), "blur_px": camera.blur_px, "surface": surface, "pinholes": holes}
+    return jpeg_bytes(pixels, camera), truth
+
+
+def lay_bench(rng, finish, middle, window_mm):
+    """Lay bench beyond a straight edge, in place; returns the distance (mm) of places from it, positive on the coat."""
+    turn = float(rng.choice([0, np.pi / 2, np.pi, -np.pi / 2]) + rng.normal(0, 0.08))
+    normal = np.array([np.cos(turn), np.sin(turn)])
+    reach = float(np.abs(normal) @ window_mm / 2 * rng.uniform(0.55, 0.95))
+    grid = finish.grid
+    x, y = np.meshgrid(grid.x() - middle[0], grid.y() - middle[1])
+    away = reach - (normal[0] * x + normal[1] * y) + 0.15 * coat._broad(rng, grid.shape, 2.0 / grid.cell_mm)
+    few = [int(np.ceil(n * grid.cell_mm / BENCH_CELL_MM)) + 1 for n in grid.shape]
+    tile = bench_tile(rng, str(rng.choice(BENCHES)))[: few[0], : few[1]] * np.float32(rng.uniform(0.6, 1.2))
+    tile = cv2.resize(tile, grid.shape[::-1], interpolation=cv2.INTER_CUBIC)
+    finish.base[:] = np.where((away > 0)[..., None], finish.base, np.clip(tile, 0, 1))
+    shadow = np.clip(1 - 0.5 * np.exp(-np.abs(away) / 0.6) * (away < 0), 0, 1)
+    finish.base[:] *= shadow[..., None]
+    for field in (finish.slope_x, finish.slope_y, finish.haze):
+        field[away <= 0] = 0.9 if field is finish.haze else 0
+    return lambda at: reach - float(normal @ (at - middle))
+
+
+def write(out, seed, number):
+    rng = np.random.default_rng([seed, number, 4711])
+    for k, (surface, jpeg, truth) in enumerate(scenes(rng)):
+        stem = f"{seed}-{number:04d}-{k}-{surface}"
+        files.write_bytes(out / f"{stem}.jpg", jpeg)
+        files.write_json(out / f"{stem}.json", truth)
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--scenes", type=int, default=20)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--seed", type=int, default=1)
+    chosen = parser.parse_args()
+    cv2.setNumThreads(1)
+    for number in range(chosen.first, chosen.first + chosen.scenes):
+        start = time.perf_counter()
+        write(chosen.out, chosen.seed, number)
+        print(f"{number}: {time.perf_counter() - start:.1f} s", flush=True)
+
+
+if __name__ == "__main__":
+    main()
