@@ -51,7 +51,7 @@ def test_it_is_corrected_saved_taken_in_and_shown(opened, demo_job, tmp_path, si
     page.locator("#card").get_by_label("Kind").select_option("knot_hole" if first.kind != Kind.KNOT_HOLE else "crack")
     page.get_by_role("button", name="Set kind").click()
     page.get_by_role("button", name="Redraw").click()
-    grip = page.locator(".grip").first.bounding_box()
+    grip = page.locator(".reach").first.bounding_box()
     page.mouse.move(grip["x"] + grip["width"] / 2, grip["y"] + grip["height"] / 2)
     page.mouse.down()
     page.mouse.move(grip["x"] + 20, grip["y"] - 15, steps=4)

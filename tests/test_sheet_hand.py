@@ -93,6 +93,17 @@ def where(page, x_mm, y_mm):
     )
 
 
+def bring(page, x_mm, y_mm):
+    """Scroll a larger map so that a place on the slab stands in the middle of its view."""
+    page.evaluate(
+        """([x, y]) => { const map = document.getElementById("map"), view = document.getElementById("view");
+        const at = new DOMPoint(x + 470, y + 170).matrixTransform(map.getScreenCTM());
+        const box = view.getBoundingClientRect();
+        view.scrollBy(at.x - box.left - box.width / 2, at.y - box.top - box.height / 2); }""",
+        [x_mm, y_mm],
+    )
+
+
 @pytest.mark.parametrize("size", SIZES)
 def test_one_that_was_missed_is_drawn(opened, tmp_path, size):
     job = a_job(tmp_path / "desk")
@@ -122,8 +133,14 @@ def test_an_outline_is_dragged_to_where_the_rim_is(opened, tmp_path):
     assert page.get_by_label("Kind of the new one").is_hidden()
     tap(page, 120, 62)
     corner = max(before.outline_mm, key=lambda p: p[0] + p[1])
+    for _ in range(3):
+        page.get_by_role("button", name="Map larger").click()
+    bring(page, *corner)
     page.mouse.move(*where(page, *corner))
     page.mouse.down()
+    page.mouse.move(*where(page, corner[0] - 20, corner[1] - 12), steps=4)
+    assert "crosses itself" in page.locator("#pen .say").inner_text()
+    assert page.get_by_role("button", name="Done").is_disabled()
     page.mouse.move(*where(page, corner[0] + 20, corner[1] + 12), steps=4)
     page.mouse.up()
     page.get_by_role("button", name="Done").click()
@@ -140,7 +157,7 @@ def test_redrawing_can_be_left_without_a_trace(opened, tmp_path):
     page.get_by_role("button", name="Redraw").click()
     page.get_by_role("button", name="Leave as it was").click()
     assert page.locator("#tray").is_hidden()
-    assert page.locator(".grip, .pen").count() == 0
+    assert page.locator(".reach, .grip, .pen").count() == 0
 
 
 def test_a_finger_beside_a_small_hole_finds_it(opened, tmp_path):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import math
-import re
 import textwrap
 from dataclasses import dataclass
 from html import escape
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from voidmap.errors import ValueRefused
 from voidmap.records import Point
+from voidmap.report.parts.bits import with_options
 from voidmap.report.pen import DARK, GREY, INK, LIGHT, PAPER, WOOD, Drawing, Stroke, Word, arrow, box, line, onto_page
 from voidmap.report.pen import svg as drawn_svg
 from voidmap.report.tiles import PAPERS_MM
@@ -244,15 +244,11 @@ STEPS = (
 def guide_html() -> str:
     """Return the guide as HTML for the sheet."""
     items = "".join(
-        f"<li>{drawn_svg(step.drawing, SIZE, step.head)}<h3>{escape(step.head)}</h3><p>{_said(step.words)}</p></li>"
+        f"<li>{drawn_svg(step.drawing, SIZE, step.head)}<h3>{escape(step.head)}</h3>"
+        f"<p>{with_options(step.words)}</p></li>"
         for step in STEPS
     )
-    return f'<ol class="guide">{items}</ol><p>{_said(FOOT)}</p>'
-
-
-def _said(words: str) -> str:
-    """Return words as HTML in which no option of a command is broken over two lines."""
-    return re.sub(r"--[a-z-]+[a-z]", r'<span class="option">\g<0></span>', escape(words))
+    return f'<ol class="guide">{items}</ol><p>{with_options(FOOT)}</p>'
 
 
 def guide_pdf(paper: str = "letter") -> bytes:

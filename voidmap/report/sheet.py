@@ -16,6 +16,7 @@ from voidmap.records import CoatRecord, Defect, Outline
 from voidmap.report.guide import TITLE, guide_html
 from voidmap.report.look import DECISIONS
 from voidmap.report.nouns import CloseUp, Frame, Picture, Sheet
+from voidmap.report.parts.bits import with_options
 from voidmap.report.parts.closing import care_part, record_part, verdict_part
 from voidmap.report.parts.coats import coats_part, spot_words
 from voidmap.report.parts.plan import assumed_part, fill_part, prepare_part
@@ -71,7 +72,7 @@ def _lead(sheet: Sheet) -> str:
         words.append(f"{totals.void_count} voids that hold {holds}.")
     if sheet.verdict is not None:
         words.append(f"After coat {sheet.verdict.coat}: {DECISIONS[sheet.verdict.decision].lower()}.")
-    step = f'<p class="next"><b>Next:</b> {escape(sheet.next_step)}</p>' if sheet.next_step else ""
+    step = f'<p class="next"><b>Next:</b> {with_options(sheet.next_step)}</p>' if sheet.next_step else ""
     return f'<p class="lead">{escape(" ".join(words))}</p>{step}'
 
 

@@ -2,7 +2,7 @@
 const data = JSON.parse(document.getElementById("facts").textContent);
 const SVG = "http://www.w3.org/2000/svg";
 const REACH_PX = 22; // A finger's tap counts for a thing this close to it on the screen.
-const GRIP_PX = 9; // Half the size of a point to drag, on the screen.
+const GRIP_PX = 6; // Half the size of a point to drag, on the screen; a finger has REACH_PX around it.
 const byId = (id) => document.getElementById(id);
 
 // A browser that forbids storage only forgets.
@@ -84,6 +84,17 @@ function fitBoxes(narrow) {
   onChange.forEach((show) => show());
 }
 
+// Show a picture larger, its place (x, y in shares of the picture) in the middle of the view.
+const LARGEST = 8;
+function zoomTo(view, size, x, y) {
+  const now = Math.min(LARGEST, Math.max(1, size));
+  view.dataset.size = now;
+  view.querySelector("svg").style.width = `${100 * now}%`;
+  view.style.maxHeight = now > 1 ? "70vh" : "";
+  view.scrollTo(x * view.scrollWidth - view.clientWidth / 2, y * view.scrollHeight - view.clientHeight / 2);
+  onChange.forEach((show) => show());
+}
+
 function startPage() {
   const phone = window.matchMedia("(max-width: 40rem)");
   phone.addEventListener("change", (e) => fitBoxes(e.matches));
@@ -91,15 +102,10 @@ function startPage() {
   byId("undo").addEventListener("click", () => { made.pop(); changed(); });
   byId("save").addEventListener("click", save);
   document.querySelectorAll("[data-zoom]").forEach((button) => button.addEventListener("click", () => {
-    const view = byId(button.dataset.view), picture = view.querySelector("svg");
-    const old = Number(view.dataset.size || 1);
-    const now = Math.min(8, Math.max(1, old * Number(button.dataset.zoom)));
-    const x = (view.scrollLeft + view.clientWidth / 2) / old, y = (view.scrollTop + view.clientHeight / 2) / old;
-    view.dataset.size = now;
-    picture.style.width = `${100 * now}%`;
-    view.style.maxHeight = now > 1 ? "85vh" : "";
-    view.scrollTo(x * now - view.clientWidth / 2, y * now - view.clientHeight / 2);
-    onChange.forEach((show) => show());
+    const view = byId(button.dataset.view);
+    const x = (view.scrollLeft + view.clientWidth / 2) / view.scrollWidth;
+    const y = (view.scrollTop + view.clientHeight / 2) / view.scrollHeight;
+    zoomTo(view, Number(view.dataset.size || 1) * Number(button.dataset.zoom), x, y);
   }));
   const alone = byId("print-record");
   if (alone) alone.addEventListener("click", () => {

@@ -7,7 +7,7 @@ function startMap() {
   const field = (name) => card.querySelector(`[name=${name}]`);
   const say = (words) => { card.querySelector(".say").textContent = words; };
   let chosen = null;
-  let drawing = null; // { points (mm), of (the defect that is redrawn, or null), shape, grips }
+  let drawing = null; // { points (mm), of (the defect that is redrawn, or null), shape, grips, say, crossed }
 
   function gapToSide(p, a, b) {
     const dx = b.x - a.x, dy = b.y - a.y;
@@ -61,28 +61,67 @@ function startMap() {
     card.hidden = true;
     const shape = map.appendChild(drawn("path", { class: "pen" }));
     const grips = map.appendChild(drawn("g", {}));
-    drawing = { points: of ? of.outline_mm.map((p) => [...p]) : [], of, shape, grips };
-    map.classList.add("drawing");
-    pen.hidden = false;
-    pen.querySelector("label").hidden = Boolean(of);
-    pen.querySelector(".say").textContent = of
-      ? `Drag the points of ${of.id}; tap on its line for a new point.`
+    const say = of
+      ? `Drag the points of ${of.id}; tap on its line for a new point. A larger map has more points.`
       : "Tap around the rim, point by point, then Done. Make the map larger for small ones.";
+    const points = of ? of.outline_mm.map((p) => [...p]) : [];
+    // A thin crack's outline may cross itself by the thinning of its points; only what is drawn counts.
+    drawing = { points, of, shape, grips, say, crossed: crossings(points) };
+    map.classList.add("drawing");
+    document.body.classList.add("drawing");
+    pen.hidden = false;
+    [pen.querySelector("label"), pen.querySelector("[data-pen=back]")].forEach((item) => { item.hidden = Boolean(of); });
+    if (of) closeTo(of.outline_mm);
     paint();
-    byId("view").scrollIntoView({ block: "nearest" });
+    byId("view").scrollIntoView({ block: "start" });
+  }
+
+  // Show a defect as large as it can be worked on: a third of the view.
+  function closeTo(outline_mm) {
+    const at = outline_mm.map(view.toScreen), frame = map.getBoundingClientRect(), box = byId("view");
+    const span = (key) => [Math.min(...at.map((p) => p[key])), Math.max(...at.map((p) => p[key]))];
+    const [left, right] = span("x"), [top, bottom] = span("y");
+    const now = Number(box.dataset.size || 1);
+    const fits = Math.min(box.clientWidth / (3 * (right - left || 1)), innerHeight / (3 * (bottom - top || 1)));
+    zoomTo(box, now * fits, ((left + right) / 2 - frame.left) / frame.width, ((top + bottom) / 2 - frame.top) / frame.height);
+  }
+
+  // How many pairs of a closed line's sides cross.
+  function crossings(points) {
+    const side = (a, b, c) => Math.sign((b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]));
+    const next = (k) => points[(k + 1) % points.length];
+    let found = 0;
+    points.forEach((a, i) => points.forEach((c, j) => {
+      if (j < i + 2 || (i === 0 && j === points.length - 1)) return;
+      const b = next(i), d = next(j);
+      if (side(a, b, c) * side(a, b, d) < 0 && side(c, d, a) * side(c, d, b) < 0) found += 1;
+    }));
+    return found;
   }
 
   const outline = (points) => (points.length ? `M${points.map((p) => view.toPx(p).join(" ")).join("L")}Z` : "");
 
+  // Points to drag stand so far apart that the rim can be seen between them; a larger map shows more of them.
+  function grippable() {
+    const at = drawing.points.map(view.toScreen);
+    return at.reduce((shown, p, k) => {
+      const far = (other) => Math.hypot(p.x - at[other].x, p.y - at[other].y) >= 3 * GRIP_PX;
+      return !shown.length || (far(shown[shown.length - 1]) && far(shown[0])) ? [...shown, k] : shown;
+    }, []);
+  }
+
   function paint() {
     drawing.shape.setAttribute("d", outline(drawing.points));
-    drawing.grips.replaceChildren(...drawing.points.map((point, k) => {
-      const [cx, cy] = view.toPx(point);
-      const grip = drawn("circle", { class: "grip", cx, cy, r: GRIP_PX * view.perScreenPx() });
-      grip.dataset.point = k;
-      return grip;
+    const px = view.perScreenPx();
+    drawing.grips.replaceChildren(...(drawing.of ? grippable() : drawing.points.map((_, k) => k)).flatMap((k) => {
+      const [cx, cy] = view.toPx(drawing.points[k]);
+      const reach = drawn("circle", { class: "reach", cx, cy, r: (2 / 3) * REACH_PX * px });
+      reach.dataset.point = k;
+      return [reach, drawn("circle", { class: "grip", cx, cy, r: GRIP_PX * px })];
     }));
-    pen.querySelector("[data-pen=done]").disabled = drawing.points.length < 3;
+    const crossed = crossings(drawing.points) > drawing.crossed;
+    pen.querySelector("[data-pen=done]").disabled = drawing.points.length < 3 || crossed;
+    pen.querySelector(".say").textContent = crossed ? "The line crosses itself: it has no area to measure so." : drawing.say;
   }
 
   function addPoint(event) {
@@ -105,6 +144,7 @@ function startMap() {
     drawing.grips.remove();
     drawing = null;
     map.classList.remove("drawing");
+    document.body.classList.remove("drawing");
     pen.hidden = true;
   }
 
@@ -125,15 +165,36 @@ function startMap() {
     if (drawing) paint();
   });
 
+  // Points between one to drag and the next, each with the share of a move that it takes: less, the farther it is.
+  function alongTo(point, way, shown) {
+    const { points } = drawing, count = points.length, passed = [];
+    let far = 0, k = point;
+    do {
+      const next = (k + way + count) % count;
+      far += Math.hypot(points[next][0] - points[k][0], points[next][1] - points[k][1]);
+      k = next;
+      passed.push([k, far]);
+    } while (!shown.has(k));
+    return passed.slice(0, -1).map(([index, at]) => [index, 1 - at / far]);
+  }
+
+  // What is dragged takes the points between it and its neighbours along.
   let held = null, dragged = false;
   map.addEventListener("pointerdown", (e) => {
     if (!drawing || e.target.dataset.point === undefined) return;
-    held = Number(e.target.dataset.point);
+    const shown = [...drawing.grips.querySelectorAll(".reach")].map((g) => Number(g.dataset.point));
+    const point = Number(e.target.dataset.point);
+    const shares = new Map([[point, 1]]);
+    [1, -1].forEach((way) => alongTo(point, way, new Set(shown)).forEach(([k, share]) => shares.set(k, share)));
+    held = { shares, from: view.toMm(e), points: drawing.points.map((p) => [...p]) };
     map.setPointerCapture(e.pointerId);
   });
   map.addEventListener("pointermove", (e) => {
     if (held === null || !drawing) return;
-    drawing.points[held] = view.toMm(e);
+    const to = view.toMm(e);
+    held.shares.forEach((share, k) => {
+      drawing.points[k] = held.points[k].map((mm, i) => Math.round(1000 * (mm + share * (to[i] - held.from[i]))) / 1000);
+    });
     paint();
   });
   map.addEventListener("pointerup", () => { dragged = held !== null; held = null; });

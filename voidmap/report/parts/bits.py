@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterable
 from html import escape
 
@@ -15,6 +16,11 @@ def bullets(lines: Iterable[str]) -> str:
     """Return plain lines as a list; nothing when there are none."""
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)
     return f"<ul>{items}</ul>" if items else ""
+
+
+def with_options(words: str) -> str:
+    """Return words as HTML in which no option of a command is broken over two lines."""
+    return re.sub(r"--[a-z-]+[a-z]", r'<span class="option">\g<0></span>', escape(words))
 
 
 def tick(words: str, inside: str) -> str:

@@ -66,8 +66,8 @@ def record_part(sheet: Sheet) -> str:
     return (
         f'<p class="tools"><button type="button" id="print-record">Print this record alone</button></p>'
         f"<h3>{escape(sheet.title)}</h3>{_before_after(sheet)}<table><tbody>{rows}</tbody></table>"
-        "<p><small>Measured from photos with a printed scale. Ranges are 95 % intervals: meant to hold the true value 19 "
-        "times of 20.</small></p>"
+        "<p><small>Measured from photos with a printed scale. Ranges are 95 % intervals: meant to hold the true value "
+        "19 times of 20.</small></p>"
     )
 
 
