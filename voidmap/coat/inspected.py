@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from voidmap.coat.focus import out_of_focus
 from voidmap.coat.ground import Bytes
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import Outline
@@ -20,6 +21,8 @@ CLEAR_MM = 1.0
 """Kept clear of the slab's edge, of sheets and of the frame: a pinhole there can't be told from the edge."""
 CLIPPED = 250
 """All channels at or over this: glare that hides what lies under it."""
+BLACK = 8
+"""All channels at or under this: a shadow too deep to see a dark pit in; a phone's black lies at 0 to 4."""
 LEAST_GLARE_MM = 6.0
 """Glare narrower than this is a glint of a pinhole or of a ripple, not a hidden place."""
 JOIN_MM = 1.0
@@ -32,7 +35,8 @@ LEAST_AREA_MM2 = 25.0
 class View:
     """A photo's surface, on a grid of ``SHRINK`` photo px.
 
-    ``slab`` (h, w) uint8 is 255 on the surface, ``look`` where it is bare, ``seen`` the same less glare.
+    ``slab`` (h, w) uint8 is 255 on the surface, ``look`` where it is bare, ``seen`` the same less glare, deep shadow
+    and what is out of focus.
     ``cell_mm2`` (h, w) is the area of a cell on the surface.
     """
 
@@ -50,7 +54,7 @@ class View:
 
     @property
     def hidden_mm2(self) -> float:
-        """Area of the surface in view that was not seen: glare, boards and their margins, mm2."""
+        """Area of the surface in view that was not seen: glare, shadow, blur, boards and their margins, mm2."""
         return float(self.cell_mm2[(self.slab > 0) & (self.seen == 0)].sum())
 
     @property
@@ -97,7 +101,10 @@ def view_of(photo: Photo, plane: Plane, *, slab_px: Floats | None, sheets_px: Se
     reach = max(1, round(CLEAR_MM * px_per_mm))
     around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     look = cv2.erode(look, around, borderType=cv2.BORDER_CONSTANT, borderValue=255)
-    seen = cv2.bitwise_and(look, cv2.bitwise_not(_glare(small, px_per_mm)))
+    hidden = cv2.bitwise_or(_wide(cv2.inRange(small, (CLIPPED,) * 3, (255,) * 3), px_per_mm), _dark(small, px_per_mm))
+    grey = cv2.cvtColor(np.ascontiguousarray(photo.pixels), cv2.COLOR_BGR2GRAY)
+    hidden = cv2.bitwise_or(hidden, out_of_focus(np.asarray(grey, dtype=np.uint8), look, size))
+    seen = cv2.bitwise_and(look, cv2.bitwise_not(hidden))
     return View(slab, look, seen, cell_mm2, tuple(np.asarray(s) for s in sheets_px))
 
 
@@ -162,10 +169,15 @@ def _outlines(mask: Bytes, cell_mm2: float, to_mm: Callable[[Floats], Floats]) -
     return tuple(out)
 
 
-def _glare(small: Bytes, px_per_mm: float) -> Bytes:
-    clipped = np.asarray(cv2.inRange(small, (CLIPPED, CLIPPED, CLIPPED), (255, 255, 255)), dtype=np.uint8)
+def _dark(small: Bytes, px_per_mm: float) -> Bytes:
+    return _wide(cv2.inRange(small, (0,) * 3, (BLACK,) * 3), px_per_mm)
+
+
+def _wide(mask: cv2.typing.MatLike, px_per_mm: float) -> Bytes:
+    """Leave out of a mask what is narrower than ``LEAST_GLARE_MM``."""
     side = max(3, round(LEAST_GLARE_MM * px_per_mm) | 1)
-    return np.asarray(cv2.morphologyEx(clipped, cv2.MORPH_OPEN, np.ones((side, side), np.uint8)), dtype=np.uint8)
+    opened = cv2.morphologyEx(np.asarray(mask, dtype=np.uint8), cv2.MORPH_OPEN, np.ones((side, side), np.uint8))
+    return np.asarray(opened, dtype=np.uint8)
 
 
 def _cells(outline_px: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.int32]]:

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from voidmap.coat.track import same_place_sigma, sites_of
 from voidmap.records import CoatRecord, Defect, Outline, Pattern
 
 Floats = NDArray[np.float64]
@@ -25,6 +26,10 @@ SIGNIFICANT = 0.01
 """A pattern is called only when chance would show it in fewer than one case in a hundred."""
 THROWS = 400
 """Random sets for each test: the smallest chance that they can state is 1/401, well under SIGNIFICANT."""
+GATE_SIGMAS = 3.0
+"""A repeat by chance is one within this many sigmas (an axis) of an old site."""
+NAMED = 3
+"""So many of the rims that feed most are named."""
 FEWEST = 6
 """With fewer pinholes than this no pattern can be told."""
 
@@ -60,17 +65,25 @@ def pattern_of(records: Sequence[CoatRecord], defects: Sequence[Defect], *, seed
     if len(places) < FEWEST or not newest.inspected_mm:
         return Pattern(False, False, False, ratio, tuple(words))
     random = [throw(newest.inspected_mm, len(places), rng) for _ in range(THROWS)]
-    rims = [np.asarray(d.outline_mm) for d in defects if len(d.outline_mm) > 2]
+    named = [d for d in defects if len(d.outline_mm) > 2]
     edge_fed = along = False
-    if rims:
-        share, p = _against_chance(_rim_share(places, rims), [_rim_share(r, rims) for r in random])
+    free: NDArray[np.bool_] = np.ones(len(places), bool)
+    if named:
+        at = _at_rims(places, named)
+        share, p = _against_chance(at.any(axis=0).mean(), [_at_rims(r, named).any(axis=0).mean() for r in random])
         edge_fed = p < SIGNIFICANT
         if edge_fed:
-            words.append(f"{share:.1f} times as many at rims as by chance (p = {p:.3f}): {CURES['edge_fed']}.")
-    if newest.grain_deg is not None:
-        grain = newest.grain_deg
-        share, p = _against_chance(_grain_pairs(places, grain), [_grain_pairs(r, grain) for r in random])
-        along = p < SIGNIFICANT
+            free = np.logical_not(at.any(axis=0))
+            most = [named[int(k)] for k in np.argsort(-at.sum(axis=1), kind="stable")[:NAMED] if at[k].sum() > 1]
+            where = ", ".join(f"{d.id} ({d.kind.value.replace('_', ' ')})" for d in most) or "several voids"
+            words.append(
+                f"{share:.1f} times as many at rims as by chance (p = {p:.3f}), most at {where}: {CURES['edge_fed']}."
+            )
+    if newest.grain_deg is not None and free.sum() >= FEWEST:
+        # Those that a rim feeds lie along the rim, which may run along the grain.
+        grain, kept = newest.grain_deg, int(free.sum())
+        share, p = _against_chance(_grain_pairs(places[free], grain), [_grain_pairs(r[:kept], grain) for r in random])
+        along = p < SIGNIFICANT and _stands_out(places[free], grain)
         if along:
             words.append(
                 f"{share:.1f} times as many pairs along the grain as by chance (p = {p:.3f}): {CURES['along_grain']}."
@@ -102,11 +115,13 @@ def _repeats(records: Sequence[CoatRecord]) -> tuple[float | None, list[str]]:
 
     if len(records) < 2:
         return None, []
-    old, new = records[-2], records[-1]
-    kept = sum(p.state == "kept" for p in new.pinholes)
-    gate_mm = 3 * max(new.align_rms_mm or 0.0, new.mm_per_px)
+    new = records[-1]
+    old = [site for site in sites_of(records[:-1]) if site.standing != "closed"]
+    kept = sum(p.state == "kept" and p.site in {s.name for s in old} for p in new.pinholes)
+    sizes = np.array([p.diameter_mm for p in new.pinholes])
+    gate_mm = GATE_SIGMAS * same_place_sigma(new.align_rms_mm or 0.0, new.mm_per_px, sizes)
     area = max(new.inspected_area_mm2, 1.0)
-    by_chance = len(new.pinholes) * min(1.0, len(old.pinholes) * np.pi * gate_mm**2 / area)
+    by_chance = float(np.minimum(1.0, len(old) * np.pi * gate_mm**2 / area).sum())
     ratio = kept / by_chance if by_chance > 0 else 0.0
     p = float(poisson.sf(kept - 1, by_chance))
     if kept and p < SIGNIFICANT:
@@ -114,11 +129,15 @@ def _repeats(records: Sequence[CoatRecord]) -> tuple[float | None, list[str]]:
     return ratio, []
 
 
-def _rim_share(places: Floats, rims: Sequence[Floats]) -> float:
+def _at_rims(places: Floats, defects: Sequence[Defect]) -> NDArray[np.bool_]:
+    """Whether each place lies at each defect's rim, (defects, places)."""
     from scipy.spatial import KDTree
 
-    dense = np.concatenate([_densify(r, RIM_REACH_MM / 4) for r in rims])
-    return float(np.mean(KDTree(dense).query(places)[0] <= RIM_REACH_MM))
+    near = np.zeros((len(defects), len(places)), bool)
+    for k, defect in enumerate(defects):
+        rim = _densify(np.asarray(defect.outline_mm), RIM_REACH_MM / 4)
+        near[k] = KDTree(rim).query(places, distance_upper_bound=RIM_REACH_MM)[0] <= RIM_REACH_MM
+    return near
 
 
 def _densify(outline: Floats, step_mm: float) -> Floats:
@@ -129,15 +148,29 @@ def _densify(outline: Floats, step_mm: float) -> Floats:
 
 
 def _grain_pairs(places: Floats, grain_deg: float) -> float:
-    """Share of near pairs that lie along the grain."""
+    """Count the near pairs that lie along the grain."""
+    off = _pair_angles(places, grain_deg)
+    return float(np.sum(np.abs(off) <= GRAIN_HALF_ANGLE_DEG))
+
+
+def _stands_out(places: Floats, grain_deg: float) -> bool:
+    """Whether more near pairs lie along the grain than along any other direction: clusters have pairs every way."""
+    off = _pair_angles(places, grain_deg)
+    others = np.arange(2 * GRAIN_HALF_ANGLE_DEG, 180.0 - GRAIN_HALF_ANGLE_DEG, GRAIN_HALF_ANGLE_DEG)
+    away = np.abs((off[None, :] - others[:, None] + 90.0) % 180.0 - 90.0)
+    return float(np.sum(np.abs(off) <= GRAIN_HALF_ANGLE_DEG)) > float(
+        np.max(np.sum(away <= GRAIN_HALF_ANGLE_DEG, axis=1))
+    )
+
+
+def _pair_angles(places: Floats, grain_deg: float) -> Floats:
+    """Return the directions of near pairs from the grain, deg in [-90, 90)."""
     from scipy.spatial import KDTree
 
     pairs = KDTree(places).query_pairs(GRAIN_REACH_MM, output_type="ndarray")
-    if len(pairs) == 0:
-        return 0.0
     step = places[pairs[:, 1]] - places[pairs[:, 0]]
-    off = (np.degrees(np.arctan2(step[:, 1], step[:, 0])) - grain_deg + 90) % 180 - 90
-    return float(np.sum(np.abs(off) <= GRAIN_HALF_ANGLE_DEG))
+    off = (np.degrees(np.arctan2(step[:, 1], step[:, 0])) - grain_deg + 90.0) % 180.0 - 90.0
+    return np.asarray(off, dtype=np.float64)
 
 
 def _against_chance(seen: float, random: Sequence[float]) -> tuple[float, float]:

@@ -118,8 +118,8 @@ def fine_shifts(
     a, b = (cv2.GaussianBlur(p * on, (0, 0), SMOOTH_PX) for p in (reference, new))
     (ax, ay), (bx, by) = _slopes(a, step_mm), _slopes(b, step_mm)
     window = cv2.createHanningWindow((FINE_PX, FINE_PX), cv2.CV_32F)
-    fields = (a * b, a * a, b * b, a * bx - b * ax, a * by - b * ay, ax * bx, ay * by, ax * by + ay * bx)
-    fields = (*fields, ax * ax + bx * bx, ay * ay + by * by, ax * ay + bx * by)
+    products = [a * b, a * a, b * b, a * bx - b * ax, a * by - b * ay, ax * bx, ay * by, ax * by + ay * bx]
+    fields = [*products, ax * ax + bx * bx, ay * ay + by * by, ax * ay + bx * by]
     blocks = _blocks(both, FINE_PX, FINE_PX * 2 // 3)
     sums = np.array([[np.vdot(f[block], window) for f in fields] for block in blocks], dtype=np.float64)
     middles = np.array([(c.start + FINE_PX / 2 - 0.5, r.start + FINE_PX / 2 - 0.5) for r, c in blocks])

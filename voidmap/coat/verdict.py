@@ -240,7 +240,7 @@ def _sites(records: Sequence[CoatRecord], decision: str) -> tuple[SiteAdvice, ..
 
 
 def _would_change(call: Call, finish: Finish, record: CoatRecord) -> tuple[str, ...]:
-    unseen = ()
+    unseen: tuple[str, ...] = ()
     if record.hidden_area_mm2 > 0.02 * record.inspected_area_mm2:
         unseen = (
             f"What lies in the {shown.area(record.hidden_area_mm2)} that no photo showed: move board and lamp, and "
