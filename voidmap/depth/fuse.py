@@ -130,12 +130,10 @@ def with_pit(parallax: DepthEstimate, thickness_mm: float, chance: float = 1.0) 
     deeper = pit / parallax.mean_mm
     doubt = spread * deeper / (1 + deeper)
     variance = chance * doubt**2 + chance * (1 - chance) * float(np.log1p(deeper)) ** 2
-    return replace(
-        parallax,
-        mean_mm=parallax.mean_mm + chance * pit,
-        max_mm=thickness_mm if chance > 0.5 else parallax.max_mm,
-        own_rel=float(np.sqrt(parallax.own_rel**2 + variance)),
-    )
+    own = float(np.sqrt(parallax.own_rel**2 + variance))
+    if chance < 0.5:  # Most likely there is none: only the doubt of it counts.
+        return replace(parallax, own_rel=own)
+    return replace(parallax, mean_mm=parallax.mean_mm + chance * pit, max_mm=thickness_mm, own_rel=own)
 
 
 def _astray(parallax: DepthEstimate, expected: Fused) -> float:

@@ -40,9 +40,9 @@ REACH_STEPS = 5
 """The second sweep looks this many steps above and below the surface that the first one found."""
 LEAN_CELLS = 2.0
 """The surface that the second sweep follows is smoothed by this (sigma, cells)."""
-GOOD_MATCH = 0.5
+GOOD_MATCH = 0.45
 """Least correlation of a depth that is believed: a window of 81 cells, of which three count as one, has it by chance
-in one of two hundred trials. At 0.4 what is matched by chance makes deep holes too shallow."""
+in one of a hundred trials. At 0.4 what is matched by chance makes deep holes too shallow, at 0.5 dark ones are lost."""
 NOISE_CELLS = 3.0
 """Neighbouring cells share their noise (resampling, sharpening, JPEG): this many count as one."""
 
