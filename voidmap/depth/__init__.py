@@ -2,7 +2,7 @@
 
 from voidmap.depth.advise import advise
 from voidmap.depth.fuse import fuse
-from voidmap.depth.lamplight import LampLight, add_shadow, lamp_light
+from voidmap.depth.lamplight import LampLight, add_shadow, lamp_light, shadow_estimate
 from voidmap.depth.peg import PegShadow, find_pegs
 from voidmap.depth.prior import prior_estimate, through_estimate
 from voidmap.depth.probe import probe_dots, probe_estimate
@@ -24,6 +24,7 @@ __all__ = [
     "probe_estimate",
     "revise_kind",
     "revise_void_probability",
+    "shadow_estimate",
     "through_estimate",
     "volumes",
 ]

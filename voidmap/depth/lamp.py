@@ -23,13 +23,14 @@ HEIGHT_MM = 0.25
 UPRIGHT_RAD = 0.01
 """How far a peg with a sawn foot leans (1 s.d.): its top then stands off by so much of its height."""
 USUAL_NEARNESS_PER_MM = 0.35e-3
-"""A shop's lamp stands 1.2 m away or farther, the sun at no end: 0.35 +- 0.25 per m (common practice, no source)."""
-USUAL_NEARNESS_SD = 0.25e-3
+"""A shop's lamp stands 1 m away or farther, the sun at no end: 0.35 +- 0.35 per m (common practice, no source)."""
+USUAL_NEARNESS_SD = 0.35e-3
 MOST_NEARNESS_PER_MM = 1 / 250
 MOST_DOUBT = 0.25
 """Doubt of the light's tangent at the slab's far end (1 s.d., relative) from which on the lamp is too near."""
-MOST_MISFIT = 3.0
-"""Pegs that fit one lamp scatter by one standard error; by three or more they don't belong together."""
+MOST_MISFIT = 6.0
+"""Pegs that fit one lamp scatter by one standard error, a peg that leans by two or three; beyond that they don't
+belong together."""
 DRAWS = 400
 SEED = 40_027
 
@@ -115,9 +116,10 @@ def solve_lamp(pegs: Sequence[PegShadow], *, by_light: tuple[float, float] | Non
             lean = UPRIGHT_RAD * peg.height_mm
             rest.append(off @ along / np.hypot(np.hypot(peg.along_mm, lean), HEIGHT_MM * peg.length_mm / peg.height_mm))
             rest.append((off[1] * along[0] - off[0] * along[1]) / np.hypot(peg.across_mm, lean))
-        rest.append((nearness - USUAL_NEARNESS_PER_MM) / USUAL_NEARNESS_SD)
         if by_light is not None:
             rest.append((nearness - by_light[0]) / by_light[1])
+        elif len(pegs) == 1:
+            rest.append((nearness - USUAL_NEARNESS_PER_MM) / USUAL_NEARNESS_SD)
         return np.array(rest)
 
     bounds = ([-np.inf, np.log(0.02), 0.0], [np.inf, np.log(20.0), 1e3 * MOST_NEARNESS_PER_MM])

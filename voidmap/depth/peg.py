@@ -47,6 +47,11 @@ FOOT_CONTRAST = 0.1
 """Log brightness by which the peg stands off the wood before its shadow's start, at the least."""
 SURE_CONTRAST = 0.6
 """More contrast says no more."""
+FOOT_FIT_REL = 0.2
+"""A foot is as long and as wide as its shadow is wide, within this share of it."""
+HIDDEN_PART = 0.6
+"""How far a shadow's start may be off (1 s.d.) beside how far the peg's top is seen from its foot: anywhere between
+none of it and all of it."""
 TO_LINEAR = np.where(
     np.arange(256) / 255 <= 0.04045, np.arange(256) / 255 / 12.92, ((np.arange(256) / 255 + 0.055) / 1.055) ** 2.4
 ).astype(np.float32)
@@ -99,7 +104,7 @@ def lit_ground(light: Picture, usable: Bools, reach_px: float) -> Picture:
     return np.maximum(ground, 1e-4)
 
 
-def find_pegs(ortho: Ortho, wood: Bools, height_mm: float) -> tuple[PegShadow, ...]:
+def find_pegs(ortho: Ortho, wood: Bools, height_mm: float, camera_mm: Floats) -> tuple[PegShadow, ...]:
     """Find the shadows of pegs that stand on bare wood.
 
     Parameters
@@ -110,6 +115,8 @@ def find_pegs(ortho: Ortho, wood: Bools, height_mm: float) -> tuple[PegShadow, .
         (H, W) where the top lies bare: boards, sheets and all else left out.
     height_mm
         The pegs' height.
+    camera_mm
+        (3,) where the camera stood: it sees a peg's top beside its foot, and then the foot is hidden.
 
     Returns
     -------
@@ -133,7 +140,7 @@ def find_pegs(ortho: Ortho, wood: Bools, height_mm: float) -> tuple[PegShadow, .
         axis = (box.axis_px + 0.5) * factor - 0.5
         seen = _read(fine, axis - corner, box.width_px * factor, ortho.mm_per_px)
         if seen is not None and LOWEST_DEG <= np.degrees(np.arctan2(height_mm, seen.length_mm)) <= HIGHEST_DEG:
-            found.append((seen.score, _placed(seen, ortho, corner, height_mm)))
+            found.append((seen.score, _placed(seen, ortho, corner, height_mm, camera_mm)))
     found.sort(key=lambda pair: -pair[0])
     pegs: list[PegShadow] = []
     for _, peg in found:
@@ -204,6 +211,7 @@ class _Seen:
     length_mm: float
     lamp_share: float
     score: float
+    bare_foot: bool
 
 
 def _strip(picture: Picture, start: Floats, along: Floats, columns: int, half: int) -> Picture:
@@ -245,7 +253,8 @@ def _read(picture: Picture, axis: Floats, width: float, mm: float) -> _Seen | No
     across = max(rest, 0.3) * mm * 0.5
     score = min(length / width, 4.0) + min(foot.contrast, SURE_CONTRAST) / FOOT_CONTRAST - rest / width / STRAIGHT_REL
     length *= mm
-    return _Seen(foot.at, tip.at, along, across, width * mm, length, 1 - dark, score)
+    bare = _is_bare_foot(picture, foot, (tip.at - foot.at) * mm / length, width)
+    return _Seen(foot.at, tip.at, along, across, width * mm, length, 1 - dark, score, bare)
 
 
 def _crossing(profile: Floats, level: float, near: float) -> float | None:
@@ -347,14 +356,34 @@ def _end(picture: Picture, axis: Floats, width: float) -> _End | None:
     return _End(at_px, error, soft, dark / beside, abs(float(np.log(lit / wood))))
 
 
-def _placed(seen: _Seen, ortho: Ortho, corner: Floats, height_mm: float) -> PegShadow:
+def _is_bare_foot(picture: Picture, foot: _End, along: Floats, width: float) -> bool:
+    """Whether what stands at a shadow's start lies in its line and is as long as wide: a foot seen from above."""
+    back, half = int(1.6 * width) + 4, int(1.3 * width) + 4
+    strip = cv2.GaussianBlur(_strip(picture, foot.at - back * along, along, back, half), (0, 0), 0.7)
+    wood = float(np.median(np.r_[strip[:3], strip[-3:]]))
+    thing = strip[half, int(back - 0.5 * width)]
+    middle = (wood + float(thing)) / 2
+    mask = ((strip > middle) if thing > wood else (strip < middle)).astype(np.uint8)
+    _, labels = cv2.connectedComponents(mask, connectivity=4)
+    rows, columns = np.nonzero(labels == labels[half, int(back - 0.5 * width)])
+    loose = FOOT_FIT_REL * width + 1
+    off = [rows.min() - half + width / 2, rows.max() - half - width / 2, columns.min() - back + width]
+    return bool(np.abs(off).max() <= loose)
+
+
+def _placed(seen: _Seen, ortho: Ortho, corner: Floats, height_mm: float, camera_mm: Floats) -> PegShadow:
     """Carry a band to the slab frame."""
     foot, tip = (ortho.to_mm(p + corner)[0] for p in (seen.foot, seen.tip))
     along = (tip - foot) / max(float(np.hypot(*(tip - foot))), 1e-9)
+    along_mm = seen.along_mm
+    if not seen.bare_foot:
+        # The peg's side hides the shadow's start, or its shaded side goes on from it.
+        lean = height_mm / max(-float(camera_mm[2]) - height_mm, height_mm) * float(np.hypot(*(foot - camera_mm[:2])))
+        along_mm = float(np.hypot(along_mm, HIDDEN_PART * lean))
     across = np.array([-along[1], along[0]]) * (seen.width_mm / 2 + 3)
     first, last = foot - along * (1.6 * seen.width_mm + 3), tip + along * 6
     outline = np.array([first - across, first + across, last + across, last - across])
     return PegShadow(
-        height_mm, foot, tip, seen.along_mm, seen.across_mm, float(np.clip(seen.lamp_share, 0.05, 1.0)),
+        height_mm, foot, tip, along_mm, seen.across_mm, float(np.clip(seen.lamp_share, 0.05, 1.0)),
         seen.width_mm, outline,
     )  # fmt: skip

@@ -228,7 +228,7 @@ def _follow(seen: Picture, within: Picture, rays: _Rays, box: _Box, limits: _Lim
         first = int(np.flatnonzero(near)[-1])
         if first + 1 >= 2 * zero:
             continue
-        begin = first + _part(seen[k], first, limits.between)
+        begin = _start(seen[k], first)
         # The end: lit again, or out of the void.
         after = np.flatnonzero(lit[k, first + 1 :])
         out = np.flatnonzero(within[k, 2 * zero :] <= 0)
@@ -236,10 +236,13 @@ def _follow(seen: Picture, within: Picture, rays: _Rays, box: _Box, limits: _Lim
         stop = int(after[0]) + first + 1 if len(after) else len(rays.level)
         long = (min(stop, leaves) - begin) * mm / 2
         least.append((begin, min(stop, leaves)))
-        ends.append(stop >= leaves - 2 or float(within[k, stop]) < WALL_PX)
+        ends.append(stop >= leaves - 2)
         if ends[-1] or long < LEAST_PX * mm:
             continue
         end, soft, dark, bright = _edge(seen[k], first + 1, stop)
+        if float(within[k, min(round(end), len(rays.level) - 1)]) < WALL_PX:
+            ends[-1] = True
+            continue
         if bright < limits.lit or bright < dark * np.exp(limits.step):
             continue
         soft *= mm / 2
@@ -265,10 +268,18 @@ def _follow(seen: Picture, within: Picture, rays: _Rays, box: _Box, limits: _Lim
     )
 
 
-def _part(values: Picture, k: int, limit: float) -> float:
-    """Return the share of a step at which a profile crosses a level between k and k + 1."""
-    step = float(values[k + 1] - values[k])
-    return float(np.clip((limit - values[k]) / step, 0, 1)) if step else 0.5
+def _start(values: Picture, first: int) -> float:
+    """Return where the light of the wood falls by half on its way into a dark run, in steps of the ray."""
+    ahead = values[first : first + EDGE_STEPS]
+    back = values[max(0, first - EDGE_STEPS) : first + 1]
+    rise = np.flatnonzero(np.diff(ahead) >= 0)
+    dark = float(ahead[int(rise[0])] if len(rise) else ahead[-1])
+    half = (float(np.median(back[: max(3, len(back) // 2)])) + dark) / 2
+    both = values[max(0, first - EDGE_STEPS) : first + EDGE_STEPS]
+    k = int(np.flatnonzero(both >= half)[-1]) if (both >= half).any() else len(back) - 1
+    k = min(k, len(both) - 2)
+    step = float(both[k + 1] - both[k])
+    return max(0, first - EDGE_STEPS) + k + (float(np.clip((half - both[k]) / step, 0, 1)) if step < 0 else 0.5)
 
 
 def _edge(values: Picture, first: int, stop: int) -> tuple[float, float, float, float]:

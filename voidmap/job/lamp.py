@@ -11,12 +11,16 @@ from voidmap.errors import InputError, PhotoError, ValueRefused
 if TYPE_CHECKING:
     from voidmap.depth.lamplight import LampLight
     from voidmap.depth.peg import PegShadow
-    from voidmap.model import Ortho, Photo, Plane, SlabFound
+    from voidmap.model import Floats, Ortho, Photo, Plane, SlabFound
     from voidmap.records import Point
 
 SHORTEST_MM, TALLEST_MM = 5.0, 500.0
 BY_HAND_PX = 2.0
 """Standard error of a point picked by hand in a photo, across an edge; a soft tip is picked no better than this."""
+BESIDE_MM = 25.0
+"""So far beside a shadow's middle line the wood is lit, for pegs up to 40 mm wide."""
+LEAST_LAMP_SHARE = 0.3
+"""A line that is less dark than this against the wood beside it lies in no lamp's shadow."""
 SYNTAX = "give its height, as in 40mm, or height, foot and tip, as in '40mm 1310,905 1472,678'"
 
 
@@ -119,7 +123,7 @@ def _pegs(
         return tuple(by_hand)
     if len(heights) > 1:
         raise ValueRefused("pegs of different heights can't be told apart", "for each give its shadow's foot and tip")
-    found = depth.find_pegs(ortho, slab.mask & ~slab.covered & ortho.valid, heights[0])
+    found = depth.find_pegs(ortho, slab.mask & ~slab.covered & ortho.valid, heights[0], plane.camera_mm)
     asked = sum(peg.foot_px is None for peg in given)
     if len(found) < asked:
         none = "no peg's shadow was" if not found else f"only {len(found)} of {asked} pegs' shadows were"
@@ -141,7 +145,25 @@ def _by_hand(photo: Photo, plane: Plane, peg: PegGiven) -> PegShadow:
         raise ValueRefused(f"the peg's points lie outside {photo.file}", "give them in pixels of the upright photo")
     foot, tip = plane.to_mm(picked)
     error = BY_HAND_PX * float(plane.mm_per_px_at(tip[None])[0]) * 2**0.5
-    return PegShadow(peg.height_mm, foot, tip, error, error)
+    return PegShadow(peg.height_mm, foot, tip, error, error, _lamp_share(photo, plane, foot, tip))
+
+
+def _lamp_share(photo: Photo, plane: Plane, foot: Floats, tip: Floats) -> float | None:
+    """Return the part of the light that is gone along a shadow's middle line; None when the line isn't dark."""
+    import numpy as np
+
+    from voidmap.depth.peg import linear_light
+
+    span = tip - foot
+    beside = BESIDE_MM * np.array([-span[1], span[0]]) / max(float(np.hypot(*span)), 1e-9)
+    line = foot + np.linspace(0.3, 0.7, 25)[:, None] * span
+
+    def light(points_mm: Floats) -> float:
+        at = np.clip(np.round(plane.to_px(points_mm)).astype(int), 0, [photo.width_px - 1, photo.height_px - 1])
+        return float(np.median(linear_light(photo.pixels[at[:, 1], at[:, 0]][None])))
+
+    share = 1 - light(line) / max(light(np.vstack([line - beside, line + beside])), 1e-6)
+    return share if LEAST_LAMP_SHARE < share < 1 else None
 
 
 def hide_pegs(slab: SlabFound, ortho: Ortho, light: LampLight) -> SlabFound:

@@ -256,7 +256,9 @@ def _uneven(slab: Slab, caster: F32, light: Light) -> Bools:
         small = cv2.resize(high, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA)
         small = cv2.dilate((small > 0).astype(np.uint8), np.ones((n // 4 + 3, n // 4 + 3), np.uint8))
         grown = cv2.resize(small, (slab.grid.columns, slab.grid.rows), interpolation=cv2.INTER_NEAREST)
-        hollow |= (grown > 0) & (slab.depth <= 0)
+        # A thing of which only the foot is drawn is lit like the top it stands on.
+        foot = (caster < 0) & (slab.depth >= 0)
+        hollow |= (grown > 0) & (slab.depth <= 0) & ~foot
     return hollow
 
 
