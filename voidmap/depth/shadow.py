@@ -76,6 +76,7 @@ class _Rays:
     start: Floats
     way: Floats
     tangent: Floats
+    facing: Floats
 
 
 def shadow_edge(outline_mm: Floats, ortho: Ortho, plane: Plane, lamp: Lamp, *, deepest_mm: float) -> ShadowEdge | None:
@@ -198,8 +199,9 @@ def _rays(outline_mm: Floats, box: _Box, plane: Plane, lamp: Lamp, deepest_mm: f
     signed = np.sum(outline_mm[:, 0] * np.roll(outline_mm[:, 1], -1) - np.roll(outline_mm[:, 0], -1) * outline_mm[:, 1])
     out = np.column_stack([along[:, 1], -along[:, 0]]) * np.sign(signed) / np.maximum(np.hypot(*along.T), 1e-9)[:, None]
     way, tangent = lamp.level_way(rim)
-    faces = np.sum(out * way, axis=1) > FACING
-    rim, way, tangent = rim[faces], way[faces], tangent[faces]
+    facing = np.sum(out * way, axis=1)
+    faces = facing > FACING
+    rim, way, tangent, facing = rim[faces], way[faces], tangent[faces], facing[faces]
     if len(rim) < 3:
         return None
     span = float(np.hypot(*np.ptp(outline_mm, axis=0))) + RIM_REACH_MM
@@ -211,7 +213,7 @@ def _rays(outline_mm: Floats, box: _Box, plane: Plane, lamp: Lamp, deepest_mm: f
     seen = (below * height + plane.camera_mm[:2] * depth[..., None]) / (height + depth[..., None])
     at = (seen - [box.ortho.x0_mm, box.ortho.y0_mm]) / mm - box.corner
     column, row = (np.ascontiguousarray(at[..., k], dtype=np.float32) for k in (0, 1))
-    return _Rays(column, row, depth, level, rim, way, tangent)
+    return _Rays(column, row, depth, level, rim, way, tangent, facing)
 
 
 def _follow(seen: Picture, within: Picture, rays: _Rays, box: _Box, limits: _Limits) -> ShadowEdge | None:
@@ -235,7 +237,7 @@ def _follow(seen: Picture, within: Picture, rays: _Rays, box: _Box, limits: _Lim
         leaves = int(out[0]) + 2 * zero if len(out) else len(rays.level)
         stop = int(after[0]) + first + 1 if len(after) else len(rays.level)
         long = (min(stop, leaves) - begin) * mm / 2
-        least.append((begin, min(stop, leaves)))
+        least.append((k, (min(stop, leaves) - begin) * mm / 2))
         ends.append(stop >= leaves - 2)
         if ends[-1] or long < LEAST_PX * mm:
             continue
@@ -305,14 +307,12 @@ def _edge(values: Picture, first: int, stop: int) -> tuple[float, float, float, 
     return max(first, stop - EDGE_STEPS) + places[1], 2 * (places[2] - places[0]), dark, bright
 
 
-def _at_least(runs: list[tuple[float, int]], rays: _Rays, box: _Box) -> float:
-    """Mean over the void of the depth of the light above its shadowed floor, mm: the floor is no higher."""
-    total = 0.0
-    mm = box.ortho.mm_per_px
-    tangent = float(rays.tangent.mean())
-    for begin, stop in runs:
-        long = max(0.0, (stop - begin) * mm / 2)
-        total += tangent * long**2 / 2 * mm
-    # Rays are a pixel apart along the rim, less across their own way.
-    facing = 0.8
-    return total * facing / (float(box.inside.sum()) * mm**2)
+def _at_least(runs: list[tuple[int, float]], rays: _Rays, box: _Box) -> float:
+    """Mean over the void of the depth of the light above its shadowed floor, mm: the floor is no higher.
+
+    ``runs`` are (ray, length of its shadow in mm). Rays are a pixel apart along the rim, less across their own way.
+    """
+    k = np.array([ray for ray, _ in runs])
+    long = np.maximum([length for _, length in runs], 0.0)
+    wedge = rays.tangent[k] * long**2 / 2 * rays.facing[k]
+    return float(wedge.sum() / (int(box.inside.sum()) * box.ortho.mm_per_px))
