@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from voidmap.coat.donors import Donors, given
 from voidmap.coat.ground import Bytes, Floats32
 from voidmap.coat.pit import DULL_SHARE, DULL_VEIL, DUST, RIM_RADII, Pit, draw_pit, look_of, sanded_style, style_of
 from voidmap.model import Floats
@@ -57,7 +58,15 @@ class Lamp:
     strength: float
 
 
-def plant(pixels: Bytes, plants: Sequence[Plant], rng: np.random.Generator, *, sanded: bool, blur_px: float) -> Bytes:
+def plant(
+    pixels: Bytes,
+    plants: Sequence[Plant],
+    rng: np.random.Generator,
+    *,
+    sanded: bool,
+    blur_px: float,
+    donors: Donors | None = None,
+) -> Bytes:
     """Return a copy of a picture (H, W, 3) uint8 with pinholes planted.
 
     Parameters
@@ -72,6 +81,8 @@ def plant(pixels: Bytes, plants: Sequence[Plant], rng: np.random.Generator, *, s
         Whether the surface is sanded haze (else gloss).
     blur_px
         The photo's blur (1 sigma), px.
+    donors
+        The photo's own pinholes, to look like them outside a lamp's reflection; None draws all looks.
     """
     out = pixels.copy()
     lamps = _lamps(rng)
@@ -79,20 +90,24 @@ def plant(pixels: Bytes, plants: Sequence[Plant], rng: np.random.Generator, *, s
     room = float(rng.uniform(0.1, 0.7))
     glare = float(rng.uniform(*LAMP_SLOPES))
     for one in plants:
-        style = style_of(rng, KINDS[int(rng.choice(3, p=SHARES))])
-        style = sanded_style(rng, style) if sanded else style
-        r = one.diameter_px / 2
-        half = int(np.ceil(RIM_RADII * r + 4 * blur_px + 2))
+        half = int(np.ceil(RIM_RADII * one.diameter_px / 2 + 4 * blur_px + 2))
         left, top = round(one.x_px) - half, round(one.y_px) - half
         x0, y0 = max(0, left), max(0, top)
         x1, y1 = min(out.shape[1], left + 2 * half + 1), min(out.shape[0], top + 2 * half + 1)
         if x1 <= x0 or y1 <= y0:
             continue
-        pit = draw_pit(rng, one.x_px - round(one.x_px), one.y_px - round(one.y_px), one.diameter_px, style)
-        keep, add, bare = _changes(pit, half, lamps, room, blur_px)
+        away = (one.x_px - round(one.x_px), one.y_px - round(one.y_px))
         cut = np.s_[y0 - top : y1 - top, x0 - left : x1 - left]
         patch = out[y0:y1, x0:x1]
-        lost = _lost_glare(pit, half, glare, blur_px)[cut] if np.median(patch) >= GLARE_GREY else None
+        in_glare = bool(np.median(patch) >= GLARE_GREY)
+        donor = donors.draw(one.diameter_px, rng) if donors is not None and not in_glare else None
+        if donors is not None and donor is not None:
+            out[y0:y1, x0:x1] = given(patch, donors.planted(donor, one.diameter_px, away, half)[cut])
+            continue
+        style = style_of(rng, KINDS[int(rng.choice(3, p=SHARES))])
+        pit = draw_pit(rng, *away, one.diameter_px, sanded_style(rng, style) if sanded else style)
+        keep, add, bare = _changes(pit, half, lamps, room, blur_px)
+        lost = _lost_glare(pit, half, glare, blur_px)[cut] if in_glare else None
         out[y0:y1, x0:x1] = _changed(patch, keep[cut], add[cut], bare[cut], haze, lost)
     return out
 

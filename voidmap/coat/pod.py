@@ -64,7 +64,7 @@ def fit_of_values(values: Sequence[float]) -> Fit | None:
     return Fit(intercept, slope, True, 0.0, ((own, shared), (shared, other)))
 
 
-def fit_hit_miss(sizes: ArrayLike, hits: ArrayLike, *, log_size: bool = True, weights: ArrayLike | None = None) -> Fit:
+def fit_hit_miss(sizes: ArrayLike, hits: ArrayLike, *, log_size: bool = True) -> Fit:
     """Fit the curve by maximum likelihood (Newton's method).
 
     Parameters
@@ -75,9 +75,6 @@ def fit_hit_miss(sizes: ArrayLike, hits: ArrayLike, *, log_size: bool = True, we
         (N,) 1 found, 0 missed.
     log_size
         Whether the curve runs over the log of the size.
-    weights
-        (N,) how much each target counts for; they are scaled to the size of an unweighted sample that would tell as
-        much (L. Kish, 1965). None counts all alike.
 
     Raises
     ------
@@ -87,22 +84,21 @@ def fit_hit_miss(sizes: ArrayLike, hits: ArrayLike, *, log_size: bool = True, we
     x, y = _prepared(sizes, hits, log_size)
     if y.min() == y.max():
         raise ValueRefused("all targets were found, or none", "plant smaller and larger ones")
-    w = _weights(weights, len(x))
     middle, spread = float(x.mean()), float(x.std())
     z = (x - middle) / spread
     design = np.column_stack([np.ones_like(z), z])
     beta = np.zeros(2)
     for _ in range(100):
         p = _expit(design @ beta)
-        weight = w * np.maximum(p * (1 - p), 1e-12)
-        step = np.linalg.solve(design.T @ (design * weight[:, None]), design.T @ (w * (y - p)))
+        weight = np.maximum(p * (1 - p), 1e-12)
+        step = np.linalg.solve(design.T @ (design * weight[:, None]), design.T @ (y - p))
         step *= min(1.0, 2.0 / max(float(np.abs(step).max()), 1e-12))
         beta = beta + step
         beta[1] = min(beta[1], STEEPEST * spread)
         if np.abs(step).max() < 1e-10:
             break
     p = _expit(design @ beta)
-    information = design.T @ (design * (w * np.maximum(p * (1 - p), 1e-12))[:, None])
+    information = design.T @ (design * np.maximum(p * (1 - p), 1e-12)[:, None])
     back = np.array([[1.0, -middle / spread], [0.0, 1 / spread]])
     covariance = back @ np.linalg.inv(information) @ back.T
     intercept, slope = back @ beta
@@ -110,33 +106,24 @@ def fit_hit_miss(sizes: ArrayLike, hits: ArrayLike, *, log_size: bool = True, we
         float(intercept),
         float(slope),
         log_size,
-        -2 * _log_likelihood(design @ beta, y, w),
+        -2 * _log_likelihood(design @ beta, y),
         ((float(covariance[0, 0]), float(covariance[0, 1])), (float(covariance[1, 0]), float(covariance[1, 1]))),
     )
 
 
-def size_bound(
-    sizes: ArrayLike,
-    hits: ArrayLike,
-    fit: Fit,
-    *,
-    chance: float = 0.9,
-    cut: float = CHI2_95,
-    weights: ArrayLike | None = None,
-) -> float:
+def size_bound(sizes: ArrayLike, hits: ArrayLike, fit: Fit, *, chance: float = 0.9, cut: float = CHI2_95) -> float:
     """Return the upper bound of the size found with probability ``chance`` (a90/95 for 0.9).
 
-    Infinite when the hits and misses can't bound it. ``weights`` as for the fit.
+    Infinite when the hits and misses can't bound it.
     """
     from scipy.optimize import brentq
 
     x, y = _prepared(sizes, hits, fit.log_size)
-    w = _weights(weights, len(x))
     start = np.log(fit.size_at(chance)) if fit.log_size else fit.size_at(chance)
     reach = max(float(np.ptp(x)), 1e-6)
 
     def excess(at: float) -> float:
-        return _profile_deviance(x, y, w, at, chance) - fit.deviance - cut
+        return _profile_deviance(x, y, at, chance) - fit.deviance - cut
 
     if excess(start + 20 * reach) < 0:
         return float("inf")
@@ -147,14 +134,14 @@ def size_bound(
     return float(np.exp(bound) if fit.log_size else bound)
 
 
-def _profile_deviance(x: Floats, y: Floats, w: Floats, at: float, chance: float) -> float:
+def _profile_deviance(x: Floats, y: Floats, at: float, chance: float) -> float:
     """Least deviance of a curve that passes through ``chance`` at ``at``."""
     from scipy.optimize import minimize_scalar
 
     spread = float(x.std())
 
     def deviance(log_slope: float) -> float:
-        return -2 * _log_likelihood(_logit(chance) + np.exp(log_slope) * (x - at), y, w)
+        return -2 * _log_likelihood(_logit(chance) + np.exp(log_slope) * (x - at), y)
 
     low, high = np.log(SOFTEST / spread), np.log(STEEPEST * 10 / spread)
     best = minimize_scalar(deviance, bounds=(low, high), method="bounded", options={"xatol": 1e-8})
@@ -166,15 +153,8 @@ def _prepared(sizes: ArrayLike, hits: ArrayLike, log_size: bool) -> tuple[Floats
     return (np.log(x) if log_size else x), np.asarray(hits, dtype=np.float64)
 
 
-def _weights(weights: ArrayLike | None, count: int) -> Floats:
-    if weights is None:
-        return np.ones(count)
-    w = np.asarray(weights, dtype=np.float64)
-    return np.asarray(w * (w.sum() / (w * w).sum()), dtype=np.float64)
-
-
-def _log_likelihood(eta: Floats, y: Floats, w: Floats) -> float:
-    return float(np.sum(w * (y * eta - np.logaddexp(0.0, eta))))
+def _log_likelihood(eta: Floats, y: Floats) -> float:
+    return float(np.sum(y * eta - np.logaddexp(0.0, eta)))
 
 
 def _expit(eta: Floats) -> Floats:
