@@ -6,7 +6,6 @@ import pytest
 from scipy.spatial import KDTree
 
 from voidmap.coat.count import count_interval
-from voidmap.coat.join import join
 from voidmap.coat.plant import Plant, places_apart, plant
 from voidmap.coat.spots import find_spots
 
@@ -77,12 +76,3 @@ def test_count_interval_counts_misses_and_false_calls_in():
     lo, hi = count_interval(chance, np.full(40, 0.8), None, rng, smallest_mm=0.5)
     assert lo < 36 < hi <= 40
     assert count_interval(np.zeros(0), np.zeros(0), None, rng, smallest_mm=0.5) == (0, 0)
-
-
-def test_two_photos_are_joined_and_recaptured():
-    # 10 and 8 found, 7 shared: Chapman's estimate is 11 * 9 / 8 - 1 = 11.375 of 11 seen.
-    grid = np.column_stack([np.arange(11) * 10.0, np.zeros(11)])
-    first, second = grid[:10], grid[[0, 1, 2, 3, 4, 5, 6, 10]] + 0.2
-    both = join([first, second], [np.ones(10), np.full(8, 2.0)])
-    assert len(both.chosen) == 11
-    assert both.total == pytest.approx(11.375)
