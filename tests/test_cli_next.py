@@ -5,7 +5,7 @@ import subprocess
 import sys
 
 import pytest
-from coat_records import two_coats, write_coats
+from coat_jobs import two_coats, write_coats
 from sheet_jobs import a_job
 from typer.testing import CliRunner
 

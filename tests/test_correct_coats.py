@@ -3,13 +3,13 @@
 import json
 
 import pytest
-from coat_records import coat, shifted, two_coats, write_coats
+from coat_jobs import coat, shifted, two_coats, write_coats
 from report_jobs import slab_outline
 from sheet_jobs import a_job
 from typer.testing import CliRunner
 
 from voidmap.cli import app
-from voidmap.corrections import Action, Correction, Corrections, Group, apply_to_coat
+from voidmap.corrections import Action, Correction, Corrections, Group, apply_to_coat, merged
 from voidmap.corrections.keep import frame_of
 from voidmap.files import Job
 from voidmap.job.marks import carry_over, measured_name
@@ -166,6 +166,22 @@ def test_what_is_not_there_is_refused(job, arguments, says):
     assert result.exit_code == 2, result.output
     (line,) = result.stderr.strip().splitlines()
     assert all(words in line for words in says)
+
+
+def test_marks_and_corrections_of_one_frame_keep_the_places_that_tell_its_ends_apart():
+    frame, places = slab_outline(), ((10.0, 0.0), (20.0, 5.0))
+    note = Correction(Action.NOTE, (10.0, 0.0), note="seen")
+    both = merged(marks(lint(1, 2), frame=frame), Group(frame, (note,), places))
+    (group,) = both.groups
+    assert len(group.items) == 2
+    assert group.marks_mm == places
+
+
+def test_a_file_without_a_frame_is_taken_and_said(tmp_path):
+    job = a_job(tmp_path / "desk")
+    place = file_of(tmp_path, {"action": "kind", "place_mm": [20, -80], "kind": "hole"})
+    assert run("correct", job.folder, place).exit_code == 0
+    assert "kept but not applied" in job.read(Intake).notes[-1]
 
 
 def test_a_correction_of_the_map_reaches_plan_and_verdict(tmp_path):

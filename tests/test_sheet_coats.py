@@ -1,7 +1,7 @@
 """Coats in the sheet, used by hand: pinholes marked, two coats compared, the plan ticked off, all kept till saved."""
 
 import pytest
-from coat_records import two_coats, write_coats
+from coat_jobs import two_coats, write_coats
 from conftest import SIZES
 from sheet_jobs import a_job
 from typer.testing import CliRunner

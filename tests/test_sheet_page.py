@@ -5,7 +5,7 @@ import re
 
 import pypdf
 import pytest
-from coat_records import two_coats, write_coats
+from coat_jobs import two_coats, write_coats
 from conftest import SIZES
 from report_jobs import defect, disc, intake
 from sheet_jobs import a_job

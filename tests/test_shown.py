@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from coat_records import two_coats, write_coats
+from coat_jobs import two_coats, write_coats
 from sheet_jobs import a_job
 from typer.testing import CliRunner
 

@@ -46,9 +46,10 @@ def apply_all(measured: Intake, corrections: Corrections) -> Applied:
         items = [item for item in group.items if item.action not in (Action.PINHOLE, Action.NOT_PINHOLE)]
         if not items:
             continue
+        outline = group.slab_outline_mm
         lay = lay_over(
-            group.slab_outline_mm,
-            measured.slab.outline_mm if not _same(group.slab_outline_mm, measured) else group.slab_outline_mm,
+            outline,
+            outline if _same(outline, measured) else measured.slab.outline_mm,
             old_marks_mm=group.marks_mm,
             new_marks_mm=marks,
         )
@@ -59,7 +60,7 @@ def apply_all(measured: Intake, corrections: Corrections) -> Applied:
 
 def _same(outline_mm: Outline, measured: Intake) -> bool:
     """Whether a kept (thinned) outline is of this very measuring."""
-    return set(outline_mm) <= {(round(x, 3), round(y, 3)) for x, y in measured.slab.outline_mm}
+    return len(outline_mm) >= 3 and set(outline_mm) <= {(round(x, 3), round(y, 3)) for x, y in measured.slab.outline_mm}
 
 
 class _Work:

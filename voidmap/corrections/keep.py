@@ -53,7 +53,9 @@ def merged(kept: Corrections, *new: Group) -> Corrections:
         if not fresh:
             continue
         if groups and groups[-1].slab_outline_mm == group.slab_outline_mm:
-            groups[-1] = replace(groups[-1], items=(*groups[-1].items, *fresh))
+            last = groups[-1]
+            # Marks on a coat bring no places of defects; those of the map that share its frame do.
+            groups[-1] = replace(last, items=(*last.items, *fresh), marks_mm=last.marks_mm or group.marks_mm)
         else:
             groups.append(replace(group, items=fresh))
     return Corrections(tuple(groups))

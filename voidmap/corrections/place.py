@@ -71,6 +71,8 @@ def lay_over(
     Rigid or None
         None when the outlines are not of one slab, or when two ways round fit equally well.
     """
+    if len(old_mm) < 3 or len(new_mm) < 3:
+        return None
     if old_mm == new_mm:
         return STAY
     old = shape.resample(old_mm, _STEP_MM)

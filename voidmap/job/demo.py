@@ -91,7 +91,7 @@ def demo_text(done: Demo) -> str:
     flat = len(done.intake.defects) - totals.void_count
     lines = [
         "An ash reception-desk top with a copper-tinted fill, from three photos:",
-        f"  {totals.void_count} voids and {flat} flat things (knots, stains)",
+        f"  {totals.void_count} voids and {flat} flat {'thing' if flat == 1 else 'things'} (knots, stains)",
         f"  voids hold {shown.volume_with(totals.volume_ml, totals.volume_interval_ml)}",
         f"  mix {shown.volume(done.plan.mix_ml)} in {len(done.plan.batches)} batches",
     ]
