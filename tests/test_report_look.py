@@ -6,7 +6,7 @@ from report_jobs import defect, disc
 
 from voidmap.records import Kind
 from voidmap.report.callouts import callouts
-from voidmap.report.look import LOOKS
+from voidmap.report.look import LOOKS, SPOT_COLOURS, SPOT_WORDS
 
 
 def luminance(colour):
@@ -26,6 +26,12 @@ def test_luminance_is_that_of_the_standard():
 @pytest.mark.parametrize("kind", Kind)
 def test_white_letters_can_be_read_on_every_kind(kind):
     assert 1.05 / (luminance(LOOKS[kind].colour) + 0.05) >= 4.5
+
+
+@pytest.mark.parametrize("state", SPOT_COLOURS)
+def test_marks_of_pinholes_stand_out_from_their_halo_and_are_told_in_words(state):
+    assert 1.05 / (luminance(SPOT_COLOURS[state]) + 0.05) >= 4.5, "their labels carry white letters"
+    assert SPOT_WORDS[state].split(":")[0] in ("ring", "square", "dotted ring", "diamond")
 
 
 def test_no_kind_needs_its_colour():
