@@ -61,6 +61,9 @@ FINISHES = {
 SURE_ENOUGH_TO_FLOOD = 0.98
 """A flood coat can't be taken back: it is advised only when the finish is met with this probability, so that where it
 is not met, flood is said in at most two coats of a hundred."""
+MANY_WHEN_BLIND = 0.2
+"""With a photo that can't show all, the whole top is sealed again from this chance on that more is left than the hand
+can touch in: a seal coat too many costs little beside a day of picking."""
 MOST_HIDDEN = 0.5
 """With more than this share of the top in view hidden, the photo speaks for less than half of it."""
 
@@ -168,13 +171,13 @@ def _decide(met: float, many: float, found: bool, blind: bool) -> tuple[str, flo
     """Return the decision and the probability that it is the right one.
 
     A photo that can't show all is still enough to seal again on, and to touch in what it does show: both end in
-    another photo. It is never enough to flood on.
+    another photo. It is never enough to flood on, and sealing the whole top is the safer of the two.
     """
-    if many >= 0.5:
+    if many >= (MANY_WHEN_BLIND if blind else 0.5):
         return "seal_again", many
     if met >= SURE_ENOUGH_TO_FLOOD and not blind:
         return "flood", met
-    if not found or (blind and many > 1 - SURE_ENOUGH_TO_FLOOD):
+    if not found:
         return "reshoot", 1 - max(met, many)
     return "spot_fill", 1 - many
 

@@ -136,7 +136,7 @@ def _own_sheet(one: Looked, bend: Bend | None = None) -> Sheet:
     from voidmap.coat.sheets import WORK_MM, ready
     from voidmap.scale import footprint_mm, rectify
 
-    side = max(1, round(WORK_MM * one.px_per_mm))
+    side = 2 * int(WORK_MM * one.px_per_mm / 2) + 1  # odd: an even one would shift the picture by half a pixel
     soft = replace(one.photo, pixels=np.asarray(cv2.blur(one.photo.pixels, (side, side)), dtype=np.uint8))
     ortho = rectify(soft, one.plane, mm_per_px=WORK_MM, bounds_mm=footprint_mm(one.plane))
     hidden = tuple(one.plane.to_mm(s) for s in one.view.sheets_px)
