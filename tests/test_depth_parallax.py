@@ -129,6 +129,8 @@ SOLIDS = {
     "half ellipsoid": (lambda r: 12 * np.sqrt(1 - r**2), 2 / 3),
     "cone": (lambda r: 12 * (1 - r), 1 / 3),
     "frustum": (lambda r: np.minimum(12.0, 12 * (1 - r) / 0.4), 1.96 / 3),
+    # A spherical cap of rim radius 36 and height 12 (its sphere has 60), pressed to 24 across: pi h (3 a^2 + h^2) / 6.
+    "cap": (lambda r: np.sqrt(60.0**2 - (36.0 * r) ** 2) - 48.0, (3 * 36.0**2 + 12.0**2) / (6 * 36.0**2)),
 }
 
 
@@ -141,6 +143,26 @@ def test_solids_have_their_volume(name):
     assert region.area_mm2 * known[-1].mean_mm / 1000 == pytest.approx(true_ml, rel=0.05)
     lo, hi = depth.fuse(known, thickness_mm=THICKNESS_MM).mean_interval_mm
     assert lo * region.area_mm2 / 1000 < true_ml < hi * region.area_mm2 / 1000
+
+
+def test_wedge():
+    # A V-groove 40 mm wide, 70 long, 12 deep holds w d L / 2.
+    def wedge(x, y):
+        return np.where((np.abs(x) < 35) & (np.abs(y) < 20), 12 * (1 - np.abs(y) / 20), 0.0)
+
+    region, known = measured(wedge)
+    assert region.area_mm2 * known[-1].mean_mm / 1000 == pytest.approx(40 * 12 * 70 / 2 / 1000, rel=0.06)
+
+
+def test_what_cannot_be_seen_is_not_made_up():
+    # A shaft 9 mm wide and 40 deep: no two of these lines of sight meet on its floor.
+    def shaft(x, y):
+        return np.where(np.hypot(x, y) < 4.5, 40.0, 0.0)
+
+    _, known = measured(shaft, chances={Kind.KNOT_HOLE: 1.0})
+    lo, hi = depth.fuse(known, thickness_mm=THICKNESS_MM).mean_interval_mm
+    assert lo < 40.0 / 1.2
+    assert hi / lo > 2.5
 
 
 def test_two_photos_will_do():

@@ -204,19 +204,14 @@ def _scores(looks: list[tuple[Picture, Picture]]) -> tuple[Floats32, Floats32]:
     for (a, seen_a), (b, seen_b) in combinations(looks, 2):
         w = seen_a * seen_b
         wa, wb = w * a, w * b
-        sums = cv2.boxFilter(
-            np.dstack([w, wa, wb, wa * a, wb * b, wa * b]),
-            -1,
-            (WINDOW_PX, WINDOW_PX),
-            normalize=True,
-            borderType=cv2.BORDER_CONSTANT,
-        )
-        seen = sums[..., 0]
-        ma, mb, va, vb, cov = np.moveaxis(sums[..., 1:], 2, 0) / np.maximum(seen, 1e-6)
-        va = np.maximum(va - ma * ma, 0) + FLAT**2
-        vb = np.maximum(vb - mb * mb, 0) + FLAT**2
+        sums = cv2.merge([w, wa, wb, wa * a, wb * b, wa * b])
+        sums = cv2.boxFilter(sums, -1, (WINDOW_PX, WINDOW_PX), normalize=True, borderType=cv2.BORDER_CONSTANT)
+        # Moments times the share that is seen, all numerators and denominators times its square.
+        seen, ma, mb, va, vb, cov = cv2.split(sums)
+        floor = np.float32(FLAT**2) * seen * seen
+        va, vb = np.maximum(seen * va - ma * ma, 0) + floor, np.maximum(seen * vb - mb * mb, 0) + floor
         use = np.where((seen >= LEAST_SEEN) & (w > 0.5), seen, np.float32(0))
-        total += use * (cov - ma * mb) / np.sqrt(va * vb)
+        total += use * (seen * cov - ma * mb) / np.sqrt(va * vb + np.float32(1e-12))
         weight += use
     shrunk, plain = total / (weight + np.float32(FEW_SEEN)), total / np.maximum(weight, np.float32(1e-6))
     return shrunk.astype(np.float32), plain.astype(np.float32)
