@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from voidmap.coat.donors import Donors, given
 from voidmap.coat.ground import Bytes, Floats32
+from voidmap.coat.near import Near, nearest
 from voidmap.coat.pit import DULL_SHARE, DULL_VEIL, DUST, RIM_RADII, Pit, draw_pit, look_of, sanded_style, style_of
 from voidmap.model import Floats
 
@@ -224,22 +225,20 @@ def places_apart(
 
     No two lie nearer than ``least_px``, nor nearer than that to a taken place (M, 2).
     """
-    from scipy.spatial import KDTree
-
     rows, columns = np.nonzero(free)
     if len(rows) == 0:
         return np.zeros((0, 2))
     pick = rng.choice(len(rows), size=min(len(rows), 8 * count), replace=False)
     trial = np.column_stack([columns[pick], rows[pick]]) + rng.uniform(-0.5, 0.5, (len(pick), 2))
     if len(taken_px):
-        trial = trial[KDTree(taken_px).query(trial)[0] >= least_px]
+        trial = trial[nearest(np.asarray(taken_px), trial)[0] >= least_px]
     kept: list[int] = []
     free_still = np.ones(len(trial), bool)
-    near = KDTree(trial).query_ball_point(trial, least_px) if len(trial) else []
+    near = Near(trial)
     for i in range(len(trial)):
         if free_still[i]:
             kept.append(i)
-            free_still[near[i]] = False
+            free_still[near.around(*trial[i], least_px)] = False
             if len(kept) == count:
                 break
     return np.asarray(trial[kept], dtype=np.float64).reshape(-1, 2)

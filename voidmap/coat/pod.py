@@ -116,8 +116,6 @@ def size_bound(sizes: ArrayLike, hits: ArrayLike, fit: Fit, *, chance: float = 0
 
     Infinite when the hits and misses can't bound it.
     """
-    from scipy.optimize import brentq
-
     x, y = _prepared(sizes, hits, fit.log_size)
     start = np.log(fit.size_at(chance)) if fit.log_size else fit.size_at(chance)
     reach = max(float(np.ptp(x)), 1e-6)
@@ -130,22 +128,26 @@ def size_bound(sizes: ArrayLike, hits: ArrayLike, fit: Fit, *, chance: float = 0
     far = start
     while excess(far) < 0:
         far += 0.1 * reach
-    bound = brentq(excess, start, far, xtol=1e-9 * reach) if far > start else start
+    near, bound = max(start, far - 0.1 * reach), far
+    while bound - near > 1e-9 * reach:
+        middle = (near + bound) / 2
+        near, bound = (middle, bound) if excess(middle) < 0 else (near, middle)
     return float(np.exp(bound) if fit.log_size else bound)
 
 
 def _profile_deviance(x: Floats, y: Floats, at: float, chance: float) -> float:
-    """Least deviance of a curve that passes through ``chance`` at ``at``."""
-    from scipy.optimize import minimize_scalar
-
+    """Least deviance of a curve that passes through ``chance`` at ``at``: convex in the slope, so Newton's method."""
     spread = float(x.std())
-
-    def deviance(log_slope: float) -> float:
-        return -2 * _log_likelihood(_logit(chance) + np.exp(log_slope) * (x - at), y)
-
-    low, high = np.log(SOFTEST / spread), np.log(STEEPEST * 10 / spread)
-    best = minimize_scalar(deviance, bounds=(low, high), method="bounded", options={"xatol": 1e-8})
-    return float(best.fun)
+    low, high = SOFTEST / spread, 10 * STEEPEST / spread
+    away, slope = x - at, 1 / spread
+    for _ in range(60):
+        p = _expit(_logit(chance) + slope * away)
+        step = float(((y - p) * away).sum() / max(float((p * (1 - p) * away * away).sum()), 1e-12))
+        moved = min(max(slope + min(max(step, -0.7 * slope), 2 * slope), low), high)
+        if abs(moved - slope) <= 1e-10 * slope:
+            break
+        slope = moved
+    return -2 * _log_likelihood(_logit(chance) + slope * away, y)
 
 
 def _prepared(sizes: ArrayLike, hits: ArrayLike, log_size: bool) -> tuple[Floats, Floats]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from voidmap.coat.donors import donors_of
 from voidmap.coat.ground import Bytes
 from voidmap.coat.inspected import SHRINK, View
+from voidmap.coat.near import nearest
 from voidmap.coat.plant import Plant, places_apart, plant
 from voidmap.coat.pod import Fit, fit_hit_miss, size_bound
 from voidmap.coat.spots import Spots
@@ -112,12 +113,10 @@ def _places(view: View, spots: Spots, count: int, apart_px: float, rng: np.rando
 
 
 def _hits(places: Floats, sizes_mm: Floats, found: Spots, px_per_mm: float) -> tuple[NDArray[np.bool_], Floats]:
-    from scipy.spatial import KDTree
-
     if len(found) == 0 or len(places) == 0:
         return np.zeros(len(places), bool), np.full(len(places), np.nan)
-    away, which = KDTree(found.places_px).query(places)
-    hit = np.asarray(away) <= np.maximum(HIT_PX, sizes_mm * px_per_mm / 2)
+    away, which = nearest(found.places_px, places)
+    hit = away <= np.maximum(HIT_PX, sizes_mm * px_per_mm / 2)
     return hit, np.where(hit, found.diameter_px[which] / px_per_mm, np.nan)
 
 

@@ -11,6 +11,7 @@ from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, Candidates, find_candida
 from voidmap.coat.classify import judge
 from voidmap.coat.features import features, ground_noise, ring_samples
 from voidmap.coat.ground import Bytes
+from voidmap.coat.near import Near
 from voidmap.model import Floats
 
 LARGEST_MM = 4.0
@@ -116,20 +117,15 @@ def find_spots(
 
 def _apart(found: Candidates, diameter_px: Floats, probability: Floats) -> NDArray[np.int64]:
     """Return the indices of candidates that stand for a pinhole of their own, best first."""
-    from scipy.spatial import KDTree
-
-    if len(found) == 0:
-        return np.zeros(0, np.int64)
     places = np.column_stack([found.x_px, found.y_px])
     reach = np.maximum(APART_PX, APART_RADII * diameter_px / 2)
-    tree = KDTree(places)
-    near = tree.query_ball_point(places, reach)
+    near = Near(places)
     free = np.ones(len(found), bool)
     kept = []
     for i in np.argsort(-probability, kind="stable"):
         if free[i]:
             kept.append(i)
-            free[near[i]] = False
+            free[near.around(*places[i], reach[i])] = False
     return _without_glints(np.asarray(kept, dtype=np.int64), places, diameter_px, probability, found.polarity)
 
 
@@ -141,17 +137,13 @@ def _without_glints(
     polarity: NDArray[np.int64],
 ) -> NDArray[np.int64]:
     """Leave out bright spots that lie on the rim of a dark one."""
-    from scipy.spatial import KDTree
-
     dark = kept[polarity[kept] < 0]
     bright = kept[polarity[kept] > 0]
-    if len(dark) == 0 or len(bright) == 0:
-        return kept
-    near = KDTree(places[bright]).query_ball_point(places[dark], RIM_RADII * diameter_px[dark] / 2)
+    near = Near(places[bright])
     glints = {
         int(bright[j])
-        for i, around in zip(dark, near, strict=True)
-        for j in around
+        for i in dark
+        for j in near.around(*places[i], RIM_RADII * diameter_px[i] / 2)
         if probability[bright[j]] <= probability[i] + GLINT_MARGIN
     }
     return np.asarray([k for k in kept if int(k) not in glints], dtype=np.int64)
