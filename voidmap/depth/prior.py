@@ -17,6 +17,10 @@ knot_hole
 hole
     Beetles' holes are a few mm to a few cm deep: 1.5 to 25 mm.
 
+A void that comes out below is as deep as the slab at its deepest only; its mean depth is less, by its shape
+(``PIERCED_DISH_REL``, ``PIERCED_KNOT_REL``): of the truths at hand, knots' holes have 0.4 to 1.0 of the thickness, bark
+voids 0.1 to 0.7.
+
 All voids of one slab and kind dried and grew together: part of the error is shared.
 """
 
@@ -35,7 +39,7 @@ USUAL_THICKNESS_MM = 45.0
 """A slab's thickness when none is given (a dressed two-inch slab is 40 to 50 mm; common practice, no source)."""
 SHARED_PART = 0.25
 """Share of the prior's log-variance that all voids of one kind on one slab have in common (an estimate)."""
-THROUGH_CHANCE: dict[Kind, float] = {Kind.KNOT_HOLE: 0.3, Kind.CRACK: 0.03, Kind.SEAM_GAP: 0.05, Kind.BARK_VOID: 0.05}
+THROUGH_CHANCE: dict[Kind, float] = {Kind.KNOT_HOLE: 0.3, Kind.CRACK: 0.03, Kind.SEAM_GAP: 0.05, Kind.BARK_VOID: 0.1}
 """Chance that a void goes through the slab when the photo does not tell (an estimate)."""
 CRACK_RANGE_REL = (1 / 12, 1.0)
 SEAM_RANGE_REL = (1 / 15, 1.0)
