@@ -238,7 +238,7 @@ def places_apart(
     for i in range(len(trial)):
         if free_still[i]:
             kept.append(i)
-            free_still[near.around(*trial[i], least_px)] = False
+            free_still[near.around(trial[i, 0], trial[i, 1], least_px)] = False
             if len(kept) == count:
                 break
     return np.asarray(trial[kept], dtype=np.float64).reshape(-1, 2)

@@ -125,7 +125,7 @@ def _apart(found: Candidates, diameter_px: Floats, probability: Floats) -> NDArr
     for i in np.argsort(-probability, kind="stable"):
         if free[i]:
             kept.append(i)
-            free[near.around(*places[i], reach[i])] = False
+            free[near.around(places[i, 0], places[i, 1], reach[i])] = False
     return _without_glints(np.asarray(kept, dtype=np.int64), places, diameter_px, probability, found.polarity)
 
 
@@ -143,7 +143,7 @@ def _without_glints(
     glints = {
         int(bright[j])
         for i in dark
-        for j in near.around(*places[i], RIM_RADII * diameter_px[i] / 2)
+        for j in near.around(places[i, 0], places[i, 1], RIM_RADII * diameter_px[i] / 2)
         if probability[bright[j]] <= probability[i] + GLINT_MARGIN
     }
     return np.asarray([k for k in kept if int(k) not in glints], dtype=np.int64)
