@@ -23,6 +23,8 @@ SHARPEST = 0.75
 LEAST_RATIO = 0.2
 """Share of that ratio under which a place is out of focus: a Gaussian blur of 2 to 3 px leaves about so much of it, and
 hides half of the contrast of a pinhole of 5 to 7 px. Wood, pores and resin in focus seldom differ by so much."""
+SMALLEST = 11
+"""Smaller places (on the grid, 16 px a step) are plain wood rather than out of focus, which comes over a part of a photo."""
 LEAST_DETAIL = 1.0
 """Coarser detail under this (8-bit grey, rms) tells nothing."""
 
@@ -59,7 +61,7 @@ def out_of_focus(grey: Bytes, look: Bytes, size: tuple[int, int]) -> Bytes:
     spread = cv2.GaussianBlur(np.where(told, ratio < limit, 0).astype(np.float32), (0, 0), 4.0)
     blurred = np.where(told, ratio < limit, spread > 0.5 * np.maximum(weight, 1e-3))
     mask = np.where(blurred, 255, 0).astype(np.uint8)
-    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((SMALLEST, SMALLEST), np.uint8))
     return np.asarray(cv2.resize(opened, size, interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
 
 

@@ -9,6 +9,7 @@ from html import escape
 from voidmap import shown, units
 from voidmap.records import CoatRecord, Defect, Intake, Outline, Pinhole, Point
 from voidmap.report.callouts import labels, middle
+from voidmap.report.coat_layers import gone_svg, hidden_svg
 from voidmap.report.look import LOOKS, SPOT_COLOURS
 from voidmap.report.nouns import Frame
 
@@ -62,6 +63,8 @@ def coat_svg(record: CoatRecord, frame: Frame, picture_uri: str, named: Sequence
             f'<svg id="{name}" class="picture coat" {around.box} role="img" '
             f'aria-label="Coat {record.number} with {len(record.pinholes)} pinholes marked">',
             _image(name, frame, picture_uri),
+            hidden_svg(record, frame),
+            gone_svg(record, frame),
             *(f'<g class="site">{label}</g>' for label in around.labels),
             *(_spot(p, frame) for p in record.pinholes),
             f"{around.bars}</svg>",

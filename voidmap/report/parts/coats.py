@@ -7,6 +7,7 @@ from html import escape
 from voidmap import shown
 from voidmap.records import CoatRecord, Pinhole
 from voidmap.report.charts import counts_svg, power_svg
+from voidmap.report.coat_layers import legend_html
 from voidmap.report.drawing import coat_svg, state_of
 from voidmap.report.look import SPOT_COLOURS, SPOT_WORDS
 from voidmap.report.nouns import CloseUp, Picture, Sheet
@@ -96,6 +97,7 @@ def _legend(record: CoatRecord) -> str:
         for state in shapes
         if state in states
     )
+    keys += legend_html(record)
     return f'<p class="legend">{keys}</p>' if keys else ""
 
 
