@@ -22,8 +22,6 @@ CELLS = 160
 """Cells along the longer side of the raster that distances from the rim are worked out on."""
 ROUGH_LOG = 0.35
 """How far a rough floor's depth is from the smooth one's at a place (log, 1 s.d.; bark's own ridges)."""
-RIDGE_LOG = 0.1
-"""A ray meets ridges sooner than the mean floor: a third of the roughness (from 21 simulated voids)."""
 SHAPE_LOG = 0.3
 """What a floor of another shape than all of these adds (log, 1 s.d.; an estimate, checked on simulated voids)."""
 ALIKE = 6.0
@@ -72,7 +70,7 @@ def fit_floor(
     depths = np.geomspace(SHALLOWEST_MM, max(deepest_mm, 2 * SHALLOWEST_MM), DEPTH_STEPS)
     inner = share[mask > 0]
     mean, greatest, cost = [], [], []
-    seen = np.log(np.maximum(depth_mm, 1e-3)) + RIDGE_LOG
+    seen = np.log(np.maximum(depth_mm, 1e-3))
     count = min(ALIKE, float(len(seen)))
     for power in POWERS:
         fall = 1 - (1 - s) ** power

@@ -31,6 +31,8 @@ MOST_DOUBT = 0.25
 MOST_MISFIT = 6.0
 """Pegs that fit one lamp scatter by one standard error, a peg that leans by two or three; beyond that they don't
 belong together."""
+ENDS_MM = 0.8
+"""Standard error of a shadow's length from the peg's own edges (sawn and eased by half a mm) at both its ends."""
 DRAWS = 400
 SEED = 40_027
 
@@ -114,7 +116,8 @@ def solve_lamp(pegs: Sequence[PegShadow], *, by_light: tuple[float, float] | Non
             along = (peg.tip_mm - peg.foot_mm) / peg.length_mm
             off = peg.tip_mm - peg.foot_mm - expected
             lean = UPRIGHT_RAD * peg.height_mm
-            rest.append(off @ along / np.hypot(np.hypot(peg.along_mm, lean), HEIGHT_MM * peg.length_mm / peg.height_mm))
+            high = HEIGHT_MM * peg.length_mm / peg.height_mm
+            rest.append(off @ along / float(np.linalg.norm([peg.along_mm, ENDS_MM, lean, high])))
             rest.append((off[1] * along[0] - off[0] * along[1]) / np.hypot(peg.across_mm, lean))
         if by_light is not None:
             rest.append((nearness - by_light[0]) / by_light[1])
