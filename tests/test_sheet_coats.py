@@ -133,6 +133,40 @@ def test_two_coats_lie_in_register_under_a_slider(opened, job, size):
     assert laid == "translate(-1440 -400) scale(4)"
 
 
+def swipe(page, start, end):
+    """Put a finger down at one place on the screen, draw it to another, and lift it."""
+    touch = page.context.new_cdp_session(page)
+    for kind, x, y in [
+        ("touchStart", *start),
+        *(("touchMove", *(a + (b - a) * k / 6 for a, b in zip(start, end, strict=True))) for k in range(1, 7)),
+    ]:
+        touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y}]})
+    touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+def test_a_finger_moves_the_slider_and_a_point_of_an_outline(opened, job):
+    page = opened(write_sheet(job.folder), "phone")
+    picture = page.locator("#compare svg")
+    picture.scroll_into_view_if_needed()
+    box = picture.bounding_box()
+    y = box["y"] + box["height"] / 2
+    swipe(page, (box["x"] + 0.5 * box["width"], y), (box["x"] + 0.8 * box["width"], y))
+    assert int(page.locator("#compare").get_by_role("slider").input_value()) == pytest.approx(80, abs=2)
+    page.locator("tr[data-id=D04]").click()
+    page.get_by_role("button", name="Redraw").click()
+    before = page.locator("#map .pen").get_attribute("d")
+    grip = page.locator(".reach").first.bounding_box()
+    x, y = grip["x"] + grip["width"] / 2, grip["y"] + grip["height"] / 2
+    swipe(page, (x, y), (x + 40, y + 10))
+    after = page.locator("#map .pen").get_attribute("d")
+    assert after != before
+    moved = page.locator(".reach").first.bounding_box()
+    assert moved["x"] + moved["width"] / 2 == pytest.approx(x + 40, abs=3)
+    page.get_by_role("button", name="Done").click()
+    page.locator('.defect[data-id="D03"] .tag >> visible=true').click()
+    assert page.locator("#card .figures").inner_text().startswith("D03"), "the next tap counts"
+
+
 def test_the_plan_is_ticked_off_and_stays_so(opened, job):
     assert CliRunner().invoke(app, ["fill", str(job.folder)]).exit_code == 0
     page = opened(write_sheet(job.folder))

@@ -85,7 +85,7 @@ function fitBoxes(narrow) {
 }
 
 // Show a picture larger, its place (x, y in shares of the picture) in the middle of the view.
-const LARGEST = 8;
+const LARGEST = 24;
 function zoomTo(view, size, x, y) {
   const now = Math.min(LARGEST, Math.max(1, size));
   view.dataset.size = now;

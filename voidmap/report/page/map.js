@@ -115,10 +115,28 @@ function startMap() {
     const px = view.perScreenPx();
     drawing.grips.replaceChildren(...(drawing.of ? grippable() : drawing.points.map((_, k) => k)).flatMap((k) => {
       const [cx, cy] = view.toPx(drawing.points[k]);
-      const reach = drawn("circle", { class: "reach", cx, cy, r: (2 / 3) * REACH_PX * px });
-      reach.dataset.point = k;
-      return [reach, drawn("circle", { class: "grip", cx, cy, r: GRIP_PX * px })];
+      const point = { "data-point": k, cx, cy };
+      return [
+        drawn("circle", { class: "reach", r: (2 / 3) * REACH_PX * px, ...point }),
+        drawn("circle", { class: "grip", r: GRIP_PX * px, ...point }),
+      ];
     }));
+    judge();
+  }
+
+  // While a point is dragged its circle must stay the same one, or a phone takes the finger for scrolling.
+  function shift() {
+    drawing.shape.setAttribute("d", outline(drawing.points));
+    drawing.grips.querySelectorAll("circle").forEach((circle) => {
+      const [cx, cy] = view.toPx(drawing.points[Number(circle.dataset.point)]);
+      circle.setAttribute("cx", cx);
+      circle.setAttribute("cy", cy);
+    });
+    judge();
+  }
+
+  // An outline needs three points, and must not cross itself more than it did.
+  function judge() {
     const crossed = crossings(drawing.points) > drawing.crossed;
     pen.querySelector("[data-pen=done]").disabled = drawing.points.length < 3 || crossed;
     pen.querySelector(".say").textContent = crossed ? "The line crosses itself: it has no area to measure so." : drawing.say;
@@ -189,15 +207,24 @@ function startMap() {
     held = { shares, from: view.toMm(e), points: drawing.points.map((p) => [...p]) };
     map.setPointerCapture(e.pointerId);
   });
+  // A finger on a point drags it and does not scroll: browsers do not heed touch-action inside a drawing.
+  map.addEventListener("touchstart", (e) => {
+    if (drawing && e.target.dataset.point !== undefined) e.preventDefault();
+  }, { passive: false });
   map.addEventListener("pointermove", (e) => {
     if (held === null || !drawing) return;
     const to = view.toMm(e);
     held.shares.forEach((share, k) => {
       drawing.points[k] = held.points[k].map((mm, i) => Math.round(1000 * (mm + share * (to[i] - held.from[i]))) / 1000);
     });
-    paint();
+    shift();
   });
-  map.addEventListener("pointerup", () => { dragged = held !== null; held = null; });
+  map.addEventListener("pointerup", (e) => {
+    if (held === null) return;
+    dragged = e.pointerType === "mouse"; // its click is still to come; a finger's was stopped
+    held = null;
+    if (drawing) paint();
+  });
   map.addEventListener("pointercancel", () => { held = null; });
   map.addEventListener("click", (e) => {
     if (dragged) { dragged = false; return; }
