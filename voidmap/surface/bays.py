@@ -26,6 +26,9 @@ LEAST_DEPTH_MM = 2.0
 # its depth that is reached within a tenth of its mouth from both ends (half an ellipse 0.6, a bend 0.2 to 0.36),
 # and the least depth against the mouth that goes with it.
 BREAKS = ((0.55, 0.075), (0.4, 0.12), (0.0, 0.18))
+# Where hardly any bark or side is seen on either side of it, and steadily so, a strip of it is a void's rather than a
+# bend's, and need not break so abruptly.
+BARE_MM, BARE_UNSTEADY, BARE_BREAKS = 4.0, 0.2, ((0.3, 0.07), (0.0, 0.12))
 # Its depth fills this share of a box around it (half an ellipse 0.79, a triangle 0.5).
 LEAST_FULL = 0.48
 # The strip beside the bay, read over this far, is steadier than this share of its depth (80th less 20th percentile).
@@ -121,9 +124,11 @@ def _natural(band: Band, top: Floats, strip: Floats, rows: Ints, ends: tuple[int
     usual = np.linspace(np.median(strips[0]), np.median(strips[1]), len(rows))
     filled = float((strip[rows] - usual).mean()) / max(float(dip.mean()), 0.1)
     unsteady = max(float(np.subtract(*np.percentile(s, [80, 20]))) for s in strips)
+    clean = max(float(np.median(s)) for s in strips) <= BARE_MM and unsteady <= BARE_UNSTEADY * depth
+    breaks = BARE_BREAKS if clean else BREAKS
     if not (
         LEAST_FILLED <= filled <= MOST_FILLED
-        and any(abrupt >= least and depth >= share * mouth for least, share in BREAKS)
+        and any(abrupt >= least and depth >= share * mouth for least, share in breaks)
         and dip.mean() >= LEAST_FULL * depth
         and unsteady <= UNSTEADY * depth
     ):

@@ -27,9 +27,9 @@ UNKNOWN = 0.2
 # The bench is seen all along the photo's border, the slab only around the boards: a look that is typical of
 # neither is rather the slab's. Share of UNKNOWN for the bench.
 BENCH_KNOWN = 0.9
-NEAREST = 8
-# So many patches stand for all of a side.
-SAMPLE = 200
+# So many patches stand for all of a side, and a look is held against so many nearest ones of them. Where the slab
+# fills the photo its rare looks (knots, voids) count, so that all patches stand for it.
+FEW, ALL = (200, 8), (1_000_000, 16)
 # Columns of looks that are judged together.
 TONE = slice(0, 3)
 TEXTURE = slice(3, 5)
@@ -57,8 +57,9 @@ OFF_BENCH = 0.3
 OFF_BENCH_SHARE = 0.4
 # A patch is learned from when its look speaks this much (log ratio) for the side that it is on.
 AGREES = -1.0
-# Share of the photo's border that must have the wood's texture for the slab to fill the photo.
-FILLS_SHARE = 0.6
+# Share of the photo's border that must have the wood's texture, and its tint, for the slab to fill the photo. Heart
+# and sap of one tree differ in tint by less than this (log units).
+FILLS_SHARE, TREE_TINT = 0.6, 0.3
 # An outline with more than this share of its length where no edge is visible is no outline.
 MOST_BARE = 0.33
 ROUNDS = 4
@@ -98,7 +99,7 @@ def cut_apart(coarse: Coarse, certain: Bools, around: Bools, ignore: Bools) -> t
     slab = (coarse.mean(around) > 0.5) & ~hidden & ~touching
     bench = (coarse.mean(_near_border(coarse.valid, BORDER_PX)) > 0.5) & ~touching & ~slab & ~hidden
     off_bench = slab & (_typical_in_all(coarse, looks, bench) < OFF_BENCH)
-    if off_bench.sum() >= max(OFF_BENCH_SHARE * slab.sum(), NEAREST + 1):
+    if off_bench.sum() >= max(OFF_BENCH_SHARE * slab.sum(), FEW[1] + 1):
         slab = off_bench
     bench &= _unlike(_typical_in_all(coarse, looks, slab), bench)
     side = seed
@@ -136,22 +137,32 @@ def cut_off_strips(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bo
     deep = [round(STRIP_SHARE * side) for side in coarse.valid.shape]
     strip = coarse.mean(_near_border(coarse.valid, *deep)) > 0.5
     slab = (~strip | seed) & ~hidden & ~outside
-    typical = [_typical(coarse, looks[:, c], LEAST_SCATTER[c], slab) for c in (TONE, TEXTURE)]
+    around = strip & ~hidden & ~outside
+    if not around.any():
+        return np.ones_like(coarse.valid), 0.0
+    # Without a sheet nothing is known to be slab: what the picture is of may have any tint.
+    alike = _one_tint(looks, seed & ~hidden & ~outside, around) | ~hidden.any()
+    typical = [_typical(coarse, looks[:, c], LEAST_SCATTER[c], slab, ALL) for c in (TONE, TEXTURE)]
     ratio = sum(np.log((t + STRIP_UNKNOWN) / STRIP_UNLIKE) for t in typical)
     gain = np.where(hidden | outside, 0.0, LOOK_WEIGHT * ratio * coarse.sizes)
     side = _min_cut(coarse, gain, seed)
     for _ in range(ROUNDS):
         bench = ~side & ~outside & ~hidden
-        if bench.sum() <= NEAREST:
-            return np.ones_like(coarse.valid), 0.0
-        ratio = _look_ratio(coarse, looks, side & ~hidden & ~outside, bench)
+        if bench.sum() <= ALL[1]:
+            return np.ones_like(coarse.valid), 0.0 if alike.mean() > FILLS_SHARE else 1.0
+        ratio = _look_ratio(coarse, looks, side & ~hidden & ~outside, bench, ALL)
         gain = np.where(hidden | outside, 0.0, LOOK_WEIGHT * ratio * coarse.sizes)
         side = _min_cut(coarse, gain, seed)
     bare = _bare_share(coarse, side, outside)
-    around = strip & ~hidden & ~outside
-    if bare > MOST_BARE and around.any() and (typical[1][around] > STRIP_UNLIKE).mean() > FILLS_SHARE:
+    if bare > MOST_BARE and (alike & (typical[1][around] > STRIP_UNLIKE)).mean() > FILLS_SHARE:
         return np.ones_like(coarse.valid), 0.0
     return np.asarray(side[coarse.labels]), bare
+
+
+def _one_tint(looks: Floats, wood: Bools, around: Bools) -> Bools:
+    """Return which of the patches around may be of the same tree as the wood, by their tint."""
+    usual = np.median(looks[wood if wood.any() else around][:, COLOUR], axis=0)
+    return np.asarray(np.abs(looks[around][:, COLOUR] - usual).max(axis=1) < TREE_TINT)
 
 
 def _bare_share(coarse: Coarse, side: Bools, outside: Bools) -> float:
@@ -176,19 +187,19 @@ def _near_border(valid: Bools, rows: int, columns: int | None = None) -> Bools:
     return np.asarray(inside == 0)
 
 
-def _look_ratio(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools) -> Floats:
+def _look_ratio(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools, stand: tuple[int, int] = FEW) -> Floats:
     """Log ratio of how typical each patch's look is of slab and of bench; near 0 when it is of neither.
 
     Tone and texture are judged apart and added up: sapwood has another tone than the heartwood around a
     board, but the same grain; a shadow has another tone than the bench, but the same texture.
     """
     total = np.zeros(len(looks))
-    if min(slab.sum(), bench.sum()) <= NEAREST:
+    if min(slab.sum(), bench.sum()) <= stand[1]:
         return total
-    colour = _typical(coarse, looks[:, COLOUR], LEAST_SCATTER[COLOUR], bench)
+    colour = _typical(coarse, looks[:, COLOUR], LEAST_SCATTER[COLOUR], bench, stand)
     shade = np.where(looks[:, 0] < np.percentile(looks[bench, 0], 25), colour, 0.0)
     for columns in (TONE, TEXTURE):
-        typical = [_typical(coarse, looks[:, columns], LEAST_SCATTER[columns], known) for known in (slab, bench)]
+        typical = [_typical(coarse, looks[:, columns], LEAST_SCATTER[columns], known, stand) for known in (slab, bench)]
         typical[1] = np.maximum(typical[1], SHADE_TRUST * shade)
         total += np.log((typical[0] + UNKNOWN) / (typical[1] + UNKNOWN * BENCH_KNOWN))
     return total
@@ -204,23 +215,24 @@ def _unlike(typical: Floats, band: Bools) -> Bools:
 
 def _typical_in_all(coarse: Coarse, looks: Floats, known: Bools) -> Floats:
     """How typical each look is of the known patches in tone and in texture both."""
-    if known.sum() <= NEAREST:
+    if known.sum() <= FEW[1]:
         return np.zeros(len(looks))
     parts = [_typical(coarse, looks[:, c], LEAST_SCATTER[c], known) for c in (TONE, TEXTURE)]
     return np.minimum(*parts)
 
 
-def _typical(coarse: Coarse, looks: Floats, least: Floats, known: Bools) -> Floats:
+def _typical(coarse: Coarse, looks: Floats, least: Floats, known: Bools, stand: tuple[int, int] = FEW) -> Floats:
     """How typical each look is of the known patches, 0 to 1, on the scale of their own scatter."""
     a, b = coarse.pairs.T
     both = known[a] & known[b]
     jumps = np.abs(looks[a[both]] - looks[b[both]])
     scatter = np.maximum(np.median(jumps, axis=0) if len(jumps) else 0.0, least)
     own = looks[known] / scatter
-    own = own[:: max(1, len(own) // SAMPLE)]
+    most, nearest = stand
+    own = own[:: max(1, len(own) // most)]
     tree = cKDTree(own)
-    near = np.asarray(tree.query(looks / scatter, k=NEAREST)[0]).mean(axis=1)
-    usual = np.median(np.asarray(tree.query(own, k=NEAREST + 1)[0])[:, 1:].mean(axis=1))
+    near = np.asarray(tree.query(looks / scatter, k=nearest)[0]).mean(axis=1)
+    usual = np.median(np.asarray(tree.query(own, k=nearest + 1)[0])[:, 1:].mean(axis=1))
     return np.asarray(np.exp(-0.5 * (near / (TYPICAL * max(usual, 0.5))) ** 2), dtype=np.float64)
 
 

@@ -27,8 +27,12 @@ ARRIS_MM = 0.25
 EDGE_SCALE_MM = 5.0
 # Softens the log of dark pixels (8-bit steps).
 LOG_SOFT = 12.0
-# A run is sawn when it is straight to this tolerance ...
-STRAIGHT_MM = 1.2
+# A run is sawn when this share of it is straight to this tolerance (saws cut straight to half a millimetre, the
+# outline is found to as much) ...
+ON_LINE_SHARE, STRAIGHT_MM = 0.75, 0.8
+# ... in strokes that leave the outline by no more than this, after so many rounds of fitting a line to the points
+# near it ...
+STROKE_MM, LINE_ROUNDS = 4.0, 4
 # ... over at least this length, or this share of the slab's narrow side.
 SAWN_LEAST_MM = 120.0
 SAWN_LEAST_SHARE = 0.45
@@ -203,7 +207,9 @@ def edge_length_mm(outline_mm: Floats, cut: Bools) -> float:
 def kinds_of_edge(outline_mm: Floats, cut: Bools) -> tuple[str, ...]:
     """One word for the segment after each outline point: sawn, live or cut.
 
-    A sawn run is straight within ``STRAIGHT_MM`` over a good part of the slab's width; a live edge wanders.
+    The outline is first drawn with strokes that leave it by no more than ``STROKE_MM``. A stroke over a good part of
+    the slab's width is sawn when most of its points lie within ``STRAIGHT_MM`` of one line (cracks and bays that open
+    on it do not); a live edge wanders.
     """
     (_, _), (w, h), _ = cv2.minAreaRect(outline_mm.astype(np.float32))
     least = max(SAWN_LEAST_MM, SAWN_LEAST_SHARE * min(w, h))
@@ -211,15 +217,27 @@ def kinds_of_edge(outline_mm: Floats, cut: Bools) -> tuple[str, ...]:
     corners = _corners(outline_mm)
     kinds = ["live"] * count
     for a, b in zip(corners, [*corners[1:], corners[0] + count], strict=True):
-        if np.linalg.norm(outline_mm[b % count] - outline_mm[a % count]) >= least:
+        stroke = outline_mm[np.arange(a, b + 1) % count]
+        if np.linalg.norm(stroke[-1] - stroke[0]) >= least and _share_on_line(stroke) >= ON_LINE_SHARE:
             for k in range(a, b):
                 kinds[k % count] = "sawn"
     return tuple("cut" if cut[k] else kinds[k] for k in range(count))
 
 
+def _share_on_line(points: Floats) -> float:
+    """Share of points (N, 2) within ``STRAIGHT_MM`` of the line through most of them."""
+    near, far = points, np.zeros(len(points))
+    for _ in range(LINE_ROUNDS):
+        middle = near.mean(axis=0)
+        normal = np.linalg.svd(near - middle, full_matrices=False)[2][1]
+        far = np.abs((points - middle) @ normal)
+        near = points[far <= max(STRAIGHT_MM, 1.5 * float(np.median(far)))]
+    return float((far <= STRAIGHT_MM).mean())
+
+
 def _corners(outline: Floats) -> list[int]:
     """Return the indices of the corners of the outline drawn with straight strokes."""
-    drawn = cv2.approxPolyDP(outline.astype(np.float32).reshape(-1, 1, 2), STRAIGHT_MM, True).reshape(-1, 2)
+    drawn = cv2.approxPolyDP(outline.astype(np.float32).reshape(-1, 1, 2), STROKE_MM, True).reshape(-1, 2)
     from scipy.spatial import cKDTree
 
     _, index = cKDTree(outline).query(drawn)
