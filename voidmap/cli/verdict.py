@@ -12,6 +12,8 @@ from voidmap.cli.printing import emit, photograph_again, with_next
 if TYPE_CHECKING:
     from voidmap.records import Verdict
 
+MOST_SITES = 12
+"""So many sites of one kind are named; the sheet has them all."""
 _WORDS = {
     "seal_again": "SEAL AGAIN",
     "spot_fill": "SPOT-FILL",
@@ -78,11 +80,9 @@ def verdict_text(record: Verdict) -> str:
         lines.append(f"  A coat closes {record.closure_rate:.0%} of this slab's sites ({lo:.0%} to {hi:.0%}).")
     lo, hi = after.interval
     lines.append(f"  After one more coat about {after.count:.0f} would be left ({lo:.0f} to {hi:.0f}).")
-    lines += [
-        f"  {s.site} at ({s.x_mm:.0f}, {s.y_mm:.0f}) mm, seen after {s.coats_seen}: {s.advice}"
-        for s in record.sites[:12]
-    ]
-    if len(record.sites) > 12:
-        lines.append(f"  and {len(record.sites) - 12} more sites in the sheet")
+    for advice in dict.fromkeys(s.advice for s in record.sites):
+        places = [f"{s.site} ({s.x_mm:.0f}, {s.y_mm:.0f})" for s in record.sites if s.advice == advice]
+        more = f" and {len(places) - MOST_SITES} more in the sheet" if len(places) > MOST_SITES else ""
+        lines.append(f"  {', '.join(places[:MOST_SITES])} mm{more}: {advice}.")
     lines += [f"  Would change it: {change}" for change in record.would_change]
     return "\n".join(lines)

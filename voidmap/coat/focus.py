@@ -24,7 +24,7 @@ LEAST_RATIO = 0.2
 """Share of that ratio under which a place is out of focus: a Gaussian blur of 2 to 3 px leaves about so much of it, and
 hides half of the contrast of a pinhole of 5 to 7 px. Wood, pores and resin in focus seldom differ by so much."""
 SMALLEST = 11
-"""Smaller places (on the grid, 16 px a step) are plain wood rather than out of focus, which comes over a part of a photo."""
+"""Smaller places (on the grid of 16 px) are plain wood; what is out of focus takes a part of a photo."""
 LEAST_DETAIL = 1.0
 """Coarser detail under this (8-bit grey, rms) tells nothing."""
 

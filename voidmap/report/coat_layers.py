@@ -62,13 +62,13 @@ def legend_html(record: CoatRecord) -> str:
     """Return the keys of these layers, those that the coat has."""
     keys = []
     if record.inspected_mm:
-        keys.append(('<path d="M2 15L9 1M9 15L16 1" stroke-width="1.5"/>', "not inspected"))
+        keys.append(('<polyline points="2,15 9,1 9,15 16,1" stroke-width="1.5"/>', "not inspected"))
     if any(gone.seen for gone in record.closed):
-        keys.append(('<path d="M4 2L16 14M16 2L4 14"/>', "closed"))
+        keys.append(('<line x1="4" y1="2" x2="16" y2="14"/><line x1="16" y1="2" x2="4" y2="14"/>', "closed"))
     if any(not gone.seen for gone in record.closed):
-        keys.append(('<path d="M10 2L17 14H3Z"/>', "not seen this time"))
+        keys.append(('<polygon points="10,2 17,14 3,14"/>', "not seen this time"))
     return "".join(
         f'<span class="key"><svg width="20" height="16" aria-hidden="true"><g fill="none" stroke-width="2" '
-        f'stroke="#3a3a3a">{path}</g></svg>{word}</span>'
-        for path, word in keys
+        f'stroke="#3a3a3a">{shape}</g></svg>{word}</span>'
+        for shape, word in keys
     )
