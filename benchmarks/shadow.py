@@ -192,7 +192,7 @@ def _totals(lamps: list[dict[str, float]], rows: list[dict[str, Any]], missed: i
               f"spread of z {np.sqrt(np.mean(z**2)):.2f}")  # fmt: skip
         print(f"mean depth with the prior fused in: median error {np.median(fused):.0%} "
               f"(prior alone {np.median(prior):.0%}), "
-              f"interval holds {np.mean([r["holds"] for r in got]):.0%}")  # fmt: skip
+              f"interval holds {np.mean([r['holds'] for r in got]):.0%}")  # fmt: skip
     print(f"all voids: interval of the mean depth holds {np.mean([r['holds'] for r in rows]):.0%}")
 
 

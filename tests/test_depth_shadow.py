@@ -283,6 +283,7 @@ def test_peg_is_found_to_a_percent_and_the_pit_is_as_deep_as_it_is(raked):
     assert np.median(edge.depth_mm) == pytest.approx(shot.pit_mm, rel=0.04)
 
 
+@pytest.mark.slow
 def test_standing_peg_hides_its_foot_and_widens_the_interval(tmp_path):
     shot = Shot(solid=True)
     plane, ortho, slab = laid(write_shot(tmp_path / "solid.jpg", shot))
