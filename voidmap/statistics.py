@@ -111,6 +111,25 @@ def clark_evans(points: NDArray[np.float64], area: float, perimeter: float) -> t
     return float(near.mean() / expected), float((near.mean() - expected) / deviation)
 
 
+def ripley_k(points: NDArray[np.float64], area: float, radius: float) -> float:
+    """Return B. Ripley's K (1976) without edge correction: neighbours within ``radius``, as the area that chance needs.
+
+    Parameters
+    ----------
+    points
+        (N, 2), at least two of them.
+    area
+        Of the window that they lie in, in the points' unit squared.
+    radius
+        In the points' unit; pi radius squared is expected by chance, less what the window's edge takes away.
+    """
+    from scipy.spatial import KDTree
+
+    n = len(points)
+    pairs = len(KDTree(points).query_pairs(radius, output_type="ndarray"))
+    return 2.0 * pairs * area / (n * (n - 1))
+
+
 def equal_tailed(values: NDArray[np.float64], *, level: float = LEVEL) -> Interval:
     """Return the equal-tailed interval of simulated values (N,)."""
     tail = (1 - level) / 2

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from voidmap.coat.track import same_place_sigma, sites_of
 from voidmap.records import CoatRecord, Defect, Outline, Pattern
+from voidmap.statistics import ripley_k
 
 Floats = NDArray[np.float64]
 
@@ -22,6 +23,8 @@ GRAIN_HALF_ANGLE_DEG = 8.0
 """Neighbours within this angle of the grain count as lying along it (a pore wanders about so much)."""
 GRAIN_REACH_MM = 30.0
 """Vessels of ring-porous woods run open for some centimetres: pinholes on one vessel lie so near together."""
+BUNCH_MM = 10.0
+"""Pinholes fed by one soft place, or by one spot of wax or silicone, lie within a fingertip of each other."""
 SIGNIFICANT = 0.01
 """A pattern is called only when chance would show it in fewer than one case in a hundred."""
 THROWS = 400
@@ -36,6 +39,7 @@ FEWEST = 6
 CURES = {
     "edge_fed": "seal that rim by brush before the next coat, and warm the wood so that it draws, not breathes",
     "along_grain": "open pores feed them: warm the wood, seal on a falling temperature, and squeegee the coat in",
+    "bunched": "a soft place feeds them, or wax, silicone or sweat repels the resin: wash, sand and brush-seal there",
     "repeat": "the same places keep drawing resin: pick them open and refill them, or touch in with a hard wax stick",
     "scattered": "chance bubbles or dust: mix slower, let the cup stand, pass heat over quickly and keep dust down",
 }
@@ -88,7 +92,17 @@ def pattern_of(records: Sequence[CoatRecord], defects: Sequence[Defect], *, seed
             words.append(
                 f"{share:.1f} times as many pairs along the grain as by chance (p = {p:.3f}): {CURES['along_grain']}."
             )
-    scattered = not (edge_fed or along)
+    bunched = False
+    if not (edge_fed or along):
+        area = max(newest.inspected_area_mm2, 1.0)
+        share, p = _against_chance(ripley_k(places, area, BUNCH_MM), [ripley_k(r, area, BUNCH_MM) for r in random])
+        bunched = p < SIGNIFICANT
+        if bunched:
+            words.append(
+                f"{share:.1f} times as many neighbours within {BUNCH_MM:g} mm as by chance (p = {p:.3f}): "
+                f"{CURES['bunched']}."
+            )
+    scattered = not (edge_fed or along or bunched)
     if scattered:
         words.append(f"No pattern beyond chance: {CURES['scattered']}.")
     return Pattern(edge_fed, along, scattered, ratio, tuple(words))
