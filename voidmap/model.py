@@ -176,7 +176,8 @@ class SlabFound:
     the top hidden by boards, cards, tools or hands. ``outline_mm`` (N, 2) is closed without repeating the
     first point. ``edge_kinds`` has one word ("sawn" or "live") for the segment after each outline point;
     a segment that lies on the border of the photo is called "cut". ``edge_blur_mm`` is the 1-sigma doubt of
-    the edge's place.
+    the edge's place, one cause all around; ``area_doubt_mm2`` the 1-sigma doubt of the area from places where wood
+    is hardly told from what lies beside it, each on its own.
     """
 
     mask: NDArray[np.bool_]
@@ -185,6 +186,7 @@ class SlabFound:
     edge_kinds: tuple[str, ...]
     edge_blur_mm: float
     leaves_frame: bool
+    area_doubt_mm2: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

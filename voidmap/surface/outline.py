@@ -17,7 +17,7 @@ from voidmap.surface.bays import bridge_bays
 from voidmap.surface.covered import fill_polygons, find_sheets
 from voidmap.surface.cut import MOST_BARE, cut_apart, cut_off_strips
 from voidmap.surface.patches import Coarse, break_up
-from voidmap.surface.tops_end import BEYOND_MM, WITHIN_MM, find_tops_end
+from voidmap.surface.tops_end import BEYOND_MM, WITHIN_MM, area_doubt_mm2, find_tops_end
 
 Bools = NDArray[np.bool_]
 
@@ -95,7 +95,7 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
     for sheet in sheets:
         rough = _under_sheet(rough, _fill(coarse, small, [sheet]), known, beside) & coarse.valid
     rough = _up_to_border(rough, coarse.valid)
-    line_mm, held = _settled(small, rough, hidden)
+    line_mm, held, doubt_mm2 = _settled(small, rough, hidden)
     search_px = SEARCH_MM / ortho.mm_per_px
     outline_mm, cut, blur_mm = edges.refine(ortho, ortho.to_px(line_mm), search_px=search_px, held=held)
     mask = fill_polygons(ortho, [outline_mm]) & ortho.valid
@@ -106,6 +106,7 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
         edge_kinds=edges.kinds_of_edge(outline_mm, cut),
         edge_blur_mm=blur_mm,
         leaves_frame=bool(cut.any()),
+        area_doubt_mm2=doubt_mm2,
     )
 
 
@@ -121,8 +122,8 @@ def _reduced(ortho: Ortho) -> Ortho:
     return Ortho(pixels, valid, ortho.x0_mm + start, ortho.y0_mm + start, ortho.mm_per_px / shrink)
 
 
-def _settled(small: Ortho, rough: Bools, hidden: Bools) -> tuple[Floats, Bools]:
-    """Return the top's outline (N, 2) mm, to about 1 mm, and where it bridges bays."""
+def _settled(small: Ortho, rough: Bools, hidden: Bools) -> tuple[Floats, Bools, float]:
+    """Return the top's outline (N, 2) mm, to about 1 mm, where it bridges bays, and its area's 1-sigma doubt."""
     size = small.valid.shape[::-1]
     slab, sheets = (cv2.resize(m.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0 for m in (rough, hidden))
     band = lay_band(small, slab, sheets)
@@ -132,7 +133,7 @@ def _settled(small: Ortho, rough: Bools, hidden: Bools) -> tuple[Floats, Bools]:
     )
     ends = find_tops_end(band, wood, bench)
     top_mm, bridged = bridge_bays(band, ends.top_mm, ends.side_mm)
-    return small.to_mm(band.points_px(top_mm)), bridged
+    return small.to_mm(band.points_px(top_mm)), bridged, area_doubt_mm2(ends.doubt_mm)
 
 
 def coarse_px(length_mm: float, ortho: Ortho, coarse: Coarse) -> int:

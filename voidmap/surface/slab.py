@@ -21,7 +21,8 @@ def slab_record(slab: SlabFound, plane: Plane, *, thickness_mm: float | None, gr
 
     The area's interval comes from two causes. The scale: each of the plane's draws carries the outline from
     the photo to mm anew. The edge: its doubt is one cause for the whole outline (a blurred rim or a shadow is
-    read too wide all around), so it is drawn once a version and does not average away.
+    read too wide all around), so it is drawn once a version and does not average away. What is left of telling wood
+    from bark, shade and bench comes on top (``area_doubt_mm2``).
 
     Parameters
     ----------
@@ -42,7 +43,7 @@ def slab_record(slab: SlabFound, plane: Plane, *, thickness_mm: float | None, gr
     cut = np.array([kind == "cut" for kind in slab.edge_kinds])
     area = area_of(outline)
     length = edge_length_mm(outline, cut)
-    areas = _drawn_areas(area, outline, plane, length, slab.edge_blur_mm)
+    areas = _drawn_areas(area, outline, plane, float(np.hypot(length * slab.edge_blur_mm, slab.area_doubt_mm2)))
     lo, hi = (float(v) for v in np.percentile(areas, [2.5, 97.5]))
     return SlabRecord(
         area_mm2=area,
@@ -71,9 +72,9 @@ def edge_runs(slab: SlabFound) -> tuple[EdgeRun, ...]:
     return tuple(runs)
 
 
-def _drawn_areas(area: float, outline: Floats, plane: Plane, length_mm: float, doubt_mm: float) -> Floats:
+def _drawn_areas(area: float, outline: Floats, plane: Plane, doubt_mm2: float) -> Floats:
     rng = np.random.default_rng(SEED)
-    edge = rng.normal(0.0, doubt_mm, DRAWS) * length_mm
+    edge = rng.normal(0.0, doubt_mm2, DRAWS)
     rows = np.arange(DRAWS) % max(1, len(plane.draws))
     coarse = resample(outline, max(1.0, 4 * np.sqrt(area) / SCALE_POINTS))
     photo = plane.to_px(coarse)

@@ -50,6 +50,10 @@ STEP_NATS, EXTRA_NATS = 2.5, 0.8
 JOG_NATS = 0.67
 
 
+# Doubt of the edge has one cause over this far along it.
+ALIKE_MM = 100.0
+
+
 @dataclass(frozen=True, eq=False)
 class TopsEnd:
     """Offsets (rows,) mm of the end of the top and of its side; ``doubt_mm`` (rows,) 1 sigma of the first."""
@@ -104,6 +108,17 @@ def find_tops_end(band: Band, wood: Bools, bench: Bools) -> TopsEnd:
     chance /= chance.sum(axis=1, keepdims=True)
     doubt = np.sqrt((chance * (at[None] - at[top][:, None]) ** 2).sum(axis=1))
     return TopsEnd(at[top], at[last[rows, top]], np.asarray(doubt, dtype=np.float64))
+
+
+def area_doubt_mm2(doubt_mm: Floats) -> float:
+    """Return the 1-sigma doubt of the area beside an edge whose place is doubtful by so much in each row.
+
+    Within ``ALIKE_MM`` along the edge the doubt has one cause (a strip of bark, a shadow); stretches further apart
+    are wrong each on their own.
+    """
+    rows = max(1, round(ALIKE_MM / ALONG_MM))
+    starts = np.arange(0, len(doubt_mm), rows)
+    return float(np.sqrt((np.add.reduceat(doubt_mm * ALONG_MM, starts) ** 2).sum()))
 
 
 def _bins(band: Band) -> _Bins:
