@@ -117,16 +117,18 @@ def fine_shifts(
     on = both.astype(np.float32)
     a, b = (cv2.GaussianBlur(p * on, (0, 0), SMOOTH_PX) for p in (reference, new))
     (ax, ay), (bx, by) = _slopes(a, step_mm), _slopes(b, step_mm)
-    window = cv2.createHanningWindow((FINE_PX, FINE_PX), cv2.CV_32F)
+    window = np.hanning(FINE_PX + 2)[1:-1]
     products = [a * b, a * a, b * b, a * bx - b * ax, a * by - b * ay, ax * bx, ay * by, ax * by + ay * bx]
     fields = [*products, ax * ax + bx * bx, ay * ay + by * by, ax * ay + bx * by]
     blocks = _blocks(both, FINE_PX, FINE_PX * 2 // 3)
-    sums = np.array([[np.vdot(f[block], window) for f in fields] for block in blocks], dtype=np.float64)
-    middles = np.array([(c.start + FINE_PX / 2 - 0.5, r.start + FINE_PX / 2 - 0.5) for r, c in blocks])
-    sums, middles = sums.reshape(-1, len(fields)), middles.reshape(-1, 2)
+    top, left = np.array([(r.start, c.start) for r, c in blocks], dtype=np.int64).reshape(-1, 2).T
+    # The anchor puts each block's weighted sum at its first pixel.
+    filtered = (cv2.sepFilter2D(f, cv2.CV_32F, window, window, anchor=(0, 0)) for f in fields)
+    sums = np.column_stack([f[top, left] for f in filtered]).astype(np.float64)
+    middles = np.column_stack([left, top]) + (FINE_PX / 2 - 0.5)
     alike = sums[:, 0] >= LEAST_ALIKE * np.sqrt(sums[:, 1] * sums[:, 2])
     sums, middles = sums[alike], middles[alike]
-    noise = np.maximum(sums[:, 1] + sums[:, 2] - 2 * sums[:, 0], 1e-9)[:, None] / float(window.sum())
+    noise = np.maximum(sums[:, 1] + sums[:, 2] - 2 * sums[:, 0], 1e-9)[:, None] / float(window.sum()) ** 2
     curve = _pairs(sums[:, 5], sums[:, 7] / 2, sums[:, 6]) / noise[..., None]
     spread = _pairs(sums[:, 8], sums[:, 10], sums[:, 9]) / noise[..., None]
     return Blocks(middles * step_mm + corner_mm, sums[:, 3:5] / 2 / noise, curve, spread)
