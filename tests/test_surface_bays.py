@@ -1,0 +1,77 @@
+"""Voids that open on the slab's side lie within the outline; what leans against the slab does not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from slab_scenes import Look, Scene, coverage, draw_scene, pattern_at, rectangle
+
+from voidmap.model import Floats
+from voidmap.surface import find_slab
+from voidmap.surface.chain import course_costs
+from voidmap.surface.covered import fill_polygons
+from voidmap.surface.edges import kinds_of_edge, resample
+
+
+def painted(scene: Scene, shape_mm: Floats, colour: tuple[float, float, float]) -> Scene:
+    """Paint a shape into a scene, with the noise of bark."""
+    height, width = scene.ortho.valid.shape
+    start = (scene.ortho.x0_mm, scene.ortho.y0_mm)
+    share = cv2.GaussianBlur(coverage(shape_mm, (width, height), start, scene.ortho.mm_per_px), (0, 0), 0.6)[..., None]
+    tone = np.exp(0.15 * np.random.default_rng(3).normal(size=(height, width, 1)))
+    pixels = scene.ortho.pixels * (1 - share) + share * np.clip(np.array(colour) * tone, 0, 255)
+    return replace(scene, ortho=replace(scene.ortho, pixels=np.round(pixels).astype(np.uint8)))
+
+
+def slab(seed: int) -> Scene:
+    look = Look(bench=(90, 90, 95))
+    return draw_scene(rectangle(720, 420), (pattern_at(-120, 20, 8),), np.random.default_rng(seed), look=look)
+
+
+@pytest.mark.parametrize("colour", [(35, 40, 50), (60, 80, 110)])
+def test_void_that_opens_on_the_side_lies_within_the_outline(colour: tuple[float, float, float]) -> None:
+    angle = np.linspace(0, np.pi, 200)
+    void = np.array([150.0, 210.0]) + np.column_stack([55 * np.cos(angle), -26 * np.sin(angle)])
+    scene = painted(slab(21), void, colour)
+    found = find_slab(scene.ortho, scene.patterns_mm)
+    inside = fill_polygons(scene.ortho, [void])
+    truth = fill_polygons(scene.ortho, [scene.outline_mm])
+    assert (inside & found.mask).sum() > 0.9 * inside.sum()
+    assert (truth & found.mask).sum() / (truth | found.mask).sum() >= 0.99
+
+
+def test_block_against_the_slab_is_no_slab() -> None:
+    block = rectangle(70, 50) + np.array([40.0, 236.0])
+    scene = painted(slab(22), block, (75, 100, 130))
+    found = find_slab(scene.ortho, scene.patterns_mm)
+    truth = fill_polygons(scene.ortho, [scene.outline_mm])
+    assert (truth & found.mask).sum() / (truth | found.mask).sum() >= 0.99
+
+
+def test_sawn_stays_sawn_where_cracks_open_on_it_and_live_wanders() -> None:
+    x = np.arange(0.0, 700.0, 1.0)
+    crack = np.where(np.abs(x - 300) < 3, 20.0, 0.0)
+    live = 400 + 9 * np.sin(x / 31) + 5 * np.sin(x / 13 + 1)
+    outline = resample(np.vstack([np.column_stack([x, crack]), np.column_stack([x[::-1], live[::-1]])]), 1.0)
+    kinds = np.array(kinds_of_edge(outline, np.zeros(len(outline), dtype=bool)))
+    assert (kinds[outline[:, 1] < 5] == "sawn").mean() > 0.95
+    assert (kinds[outline[:, 1] > 385] == "live").mean() > 0.95
+
+
+def test_course_is_the_cheapest_around_a_closed_line() -> None:
+    rng = np.random.default_rng(4)
+    rows, places, jog = 90, 7, 0.8
+    own = rng.uniform(0, 3, (rows, places)).astype(np.float32)
+    moves = jog * np.abs(np.subtract.outer(np.arange(places), np.arange(places)))
+    cheapest = np.inf
+    for start in range(places):
+        cost = np.where(np.arange(places) == start, own[0], np.inf)
+        for row in own[1:]:
+            cost = (cost[:, None] + moves).min(axis=0) + row
+        cheapest = min(cheapest, float((cost + moves[:, start]).min()))
+    course = np.argmin(course_costs(own, jog), axis=1)
+    steps = np.abs(np.diff(course, append=course[:1])).sum()
+    assert own[np.arange(rows), course].sum() + jog * steps == pytest.approx(cheapest, rel=1e-4)
