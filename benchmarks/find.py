@@ -1,26 +1,38 @@
 """How well voids are found, named and measured on simulated slabs that were never used in development.
 
-    python benchmarks/find.py --first 100000 --count 60
+    python benchmarks/find.py --first 100000 --count 60 --cache DIR
+    python benchmarks/find.py --photos DIR
 
-One line a slab, one table at the end: recall and precision of voids of 2 mm² and more, share of their volume found,
-kinds right, area error of voids over 100 mm², flat things called voids, and how often void_probability holds.
+Photos of ``--photos`` are NAME-a.jpg (or b, c) with their truth in NAME-a.json, as ``benchmarks/make_slabs.py``
+writes them; else scenes are simulated, one photo each. One line a photo, one table at the end: recall and precision of
+voids of 2 mm² and more, share of their volume found, kinds right, errors of area (voids over 100 mm²) and of crack
+length, flat things called voids, the slab's outline, and how often void_probability holds.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
+from collections import defaultdict
+from collections.abc import Iterator
+from pathlib import Path
 
 import cv2
 import numpy as np
-from train_kinds import THIN, laid_out, overlap, raster, simulated
+from scenes import THIN, laid_out, overlap, raster, simulated
 
-from voidmap.model import Region
+from voidmap.model import Plane, Region, SlabFound
 from voidmap.surface import find_regions
+from voidmap.surface.measure import spine_length_px
 
 # Least overlap (intersection over union) of a find; thin things are compared after growing both by this many px.
 LEAST_IOU, LEAST_THIN_IOU, GROW_PX = 0.5, 0.3, 8
 # A thing is in view when this share of it is bare.
 IN_VIEW = 0.5
+# Smaller voids need not be found, larger ones have their area judged.
+LEAST_MM2, LARGE_MM2 = 2.0, 100.0
+
+Scores = dict[str, list]
 
 
 def grown(mask: np.ndarray) -> np.ndarray:
@@ -37,11 +49,25 @@ def iou(true: np.ndarray, at: tuple[int, int], region: Region, thin: bool) -> fl
     return both / max(1.0, true.sum() + mask.sum() - both)
 
 
-def judge_scene(seed: int) -> dict[str, list]:
-    pixels, truth = simulated(seed)
+def outline_iou(truth: dict, slab: SlabFound, plane: Plane) -> float:
+    """Return how well the slab's top fits the true one, both drawn at 1 mm a pixel."""
+    true, found = plane.to_mm(np.array(truth["slab"]["outline_px"])), slab.outline_mm
+    low = np.minimum(true.min(axis=0), found.min(axis=0)) - 2
+    size = np.ceil(np.maximum(true.max(axis=0), found.max(axis=0)) + 2 - low).astype(int)
+    drawn = []
+    for points in (true, found):
+        mask = np.zeros((size[1], size[0]), np.uint8)
+        cv2.fillPoly(mask, [np.round((points - low) * 16).astype(np.int32)], 1, shift=4)
+        drawn.append(mask.astype(bool))
+    return float((drawn[0] & drawn[1]).sum() / (drawn[0] | drawn[1]).sum())
+
+
+def judge_scene(pixels: np.ndarray, truth: dict) -> Scores:
+    """Compare what is found in one photo with its truth."""
     ortho, slab, plane = laid_out(pixels, truth)
     regions = find_regions(ortho, slab, plane)
-    out: dict[str, list] = {k: [] for k in ("void", "volume", "kind", "area", "flat", "call")}
+    out: Scores = defaultdict(list)
+    out["outline"].append(outline_iou(truth, slab, plane))
     free = set(range(len(regions)))
     on_void = np.zeros(len(regions))
     for feature in truth["features"]:
@@ -49,10 +75,10 @@ def judge_scene(seed: int) -> dict[str, list]:
             continue
         true, at = raster(ortho, plane.to_mm(np.array(feature["outline_px"])))
         hidden = overlap(true, at, slab.covered, (0, 0)) / max(1, true.sum())
-        for k, region in enumerate(regions):
-            if feature["is_void"]:
-                share = overlap(region.mask, region.corner, grown(true), (at[0] - GROW_PX, at[1] - GROW_PX))
-                on_void[k] = max(on_void[k], share / region.mask.sum())
+        if feature["is_void"]:
+            wide, wide_at = grown(true), (at[0] - GROW_PX, at[1] - GROW_PX)
+            shares = [overlap(r.mask, r.corner, wide, wide_at) / r.mask.sum() for r in regions]
+            on_void = np.maximum(on_void, shares)
         if hidden > 1 - IN_VIEW:
             continue
         if not feature["is_void"]:
@@ -65,43 +91,88 @@ def judge_scene(seed: int) -> dict[str, list]:
         found = best >= (LEAST_THIN_IOU if thin else LEAST_IOU)
         if found:
             free.discard(k)
-        if feature["area_mm2"] < 2.0:
-            continue
-        out["void"].append(found)
-        out["volume"].append((feature["volume_ml"], found))
-        if found:
-            out["kind"].append(str(regions[k].kind) == feature["kind"])
-            if feature["area_mm2"] > 100 and hidden < 0.02:
-                out["area"].append(regions[k].area_mm2 / feature["area_mm2"] - 1)
+        if feature["area_mm2"] >= LEAST_MM2:
+            length = feature.get("length_mm") or spine_length_px(true) * ortho.mm_per_px
+            _note(out, feature, regions[k] if found else None, hidden, length)
     for k, region in enumerate(regions):
-        true_call = k not in free or on_void[k] > 0.5
-        out["call"].append((region.void_probability, region.kind.is_void, true_call))
+        out["call"].append((region.void_probability, region.kind.is_void, k not in free or bool(on_void[k] > 0.5)))
     return out
+
+
+def _note(out: Scores, feature: dict, region: Region | None, hidden: float, true_length_mm: float) -> None:
+    kind = feature["kind"]
+    out["void"].append((kind, region is not None))
+    out["volume"].append((feature["volume_ml"], region is not None))
+    if region is None:
+        return
+    out["kind"].append(str(region.kind) == kind)
+    if hidden < 0.02 and feature["area_mm2"] > LARGE_MM2:
+        out["area"].append((kind, region.area_mm2 / feature["area_mm2"] - 1))
+        low, high = region.area_interval_mm2
+        out["area_held"].append(low <= feature["area_mm2"] <= high)
+    if hidden < 0.02 and kind == "crack":
+        out["length"].append(region.length_mm / true_length_mm - 1)
+
+
+def scenes(given: argparse.Namespace) -> Iterator[tuple[str, np.ndarray, dict]]:
+    if given.photos:
+        for path in sorted(given.photos.glob("*-[abc].json"))[: given.count]:
+            yield path.stem, cv2.imread(str(path.with_suffix(".jpg"))), json.loads(path.read_text())
+        return
+    for seed in range(given.first, given.first + given.count):
+        kept = given.cache / f"{seed}.json" if given.cache else None
+        if kept and kept.exists():
+            yield str(seed), cv2.imread(str(kept.with_suffix(".png"))), json.loads(kept.read_text())
+            continue
+        pixels, truth = simulated(seed, megapixels=(3.0,), busy=(1.0, 1.0))
+        if kept:
+            given.cache.mkdir(parents=True, exist_ok=True)
+            cv2.imwrite(str(kept.with_suffix(".png")), pixels)
+            kept.write_text(json.dumps(truth))
+        yield str(seed), pixels, truth
+
+
+def table(total: Scores) -> None:
+    """Print the figures of all scenes."""
+    calls = [c for c in total["call"] if c[1]]
+    volume = sum(v for v, _ in total["volume"])
+    areas = np.abs([e for _, e in total["area"]])
+    print(f"voids             {len(total['void'])}, called {len(calls)}")
+    print(f"recall            {np.mean([f for _, f in total['void']]):.3f}")
+    for kind in sorted({k for k, _ in total["void"]}):
+        own = [f for k, f in total["void"] if k == kind]
+        errors = [e for k, e in total["area"] if k == kind]
+        bias = f"  area {np.median(errors):+.1%}, {np.median(np.abs(errors)):.1%} off" if errors else ""
+        print(f"  {kind:15s} {np.mean(own):.3f} of {len(own)}{bias}")
+    print(f"precision         {np.mean([c[2] for c in calls]):.3f}")
+    print(f"volume found      {sum(v for v, f in total['volume'] if f) / max(volume, 1e-9):.3f}")
+    print(f"kind right        {np.mean(total['kind']):.3f}")
+    print(f"area error median {np.median(areas):.3%} of {len(areas)}, interval holds {np.mean(total['area_held']):.3f}")
+    if total["length"]:
+        print(f"crack length      {np.median(np.abs(total['length'])):.3%} off (median of {len(total['length'])})")
+    print(f"flat called void  {sum(total['flat'])}/{len(total['flat'])}")
+    print(f"outline IoU       median {np.median(total['outline']):.4f}, least {min(total['outline']):.4f}")
+    print("void_probability  given   true   things")
+    for low in np.arange(0.0, 1.0, 0.1):
+        held = [c for c in total["call"] if low <= c[0] < low + 0.1 or (low > 0.85 and c[0] >= 1.0)]
+        if held:
+            print(f"{'':17s} {np.mean([c[0] for c in held]):.2f}   {np.mean([c[2] for c in held]):.2f}   {len(held)}")
 
 
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("--first", type=int, default=100_000)
     ask.add_argument("--count", type=int, default=60)
+    ask.add_argument("--cache", type=Path)
+    ask.add_argument("--photos", type=Path)
     given = ask.parse_args()
-    total: dict[str, list] = {k: [] for k in ("void", "volume", "kind", "area", "flat", "call")}
-    for seed in range(given.first, given.first + given.count):
-        scene = judge_scene(seed)
+    total: Scores = defaultdict(list)
+    for name, pixels, truth in scenes(given):
+        scene = judge_scene(pixels, truth)
         for key, values in scene.items():
             total[key] += values
-        print(seed, f"voids {sum(scene['void'])}/{len(scene['void'])}", flush=True)
-    calls = [c for c in total["call"] if c[1]]
-    volume = sum(v for v, _ in total["volume"])
-    print(f"recall            {np.mean(total['void']):.3f}")
-    print(f"precision         {np.mean([c[2] for c in calls]):.3f}")
-    print(f"volume found      {sum(v for v, f in total['volume'] if f) / max(volume, 1e-9):.3f}")
-    print(f"kind right        {np.mean(total['kind']):.3f}")
-    print(f"area error median {np.median(np.abs(total['area'])):.3%} of {len(total['area'])}")
-    print(f"flat called void  {sum(total['flat'])}/{len(total['flat'])}")
-    for low in (0.5, 0.6, 0.7, 0.8, 0.9):
-        held = [c for c in calls if low <= c[0] < low + 0.1]
-        if held:
-            print(f"void_probability {low:.1f}+  right {np.mean([c[2] for c in held]):.3f} of {len(held)}")
+        print(name, f"voids {sum(f for _, f in scene['void'])}/{len(scene['void'])}", flush=True)
+    table(total)
 
 
 if __name__ == "__main__":

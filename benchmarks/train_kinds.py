@@ -1,114 +1,102 @@
 """Train the small model that names what was found (voidmap/surface/kinds.json) on simulated slabs.
 
-    python benchmarks/train_kinds.py --first 1 --count 120 --out voidmap/surface/kinds.json
+    python benchmarks/train_kinds.py --whole 1:146 --both 2000:2017 --cache DIR --out voidmap/surface/kinds.json
 
-Slabs, benches, lights and cameras are random (voidmap.simulate); a scene's seed says all. Each candidate of each
-scene is labelled by what truly lies there. The model is a sum of shallow decision trees (gradient boosting, J. H.
-Friedman, 2001) with one score a label; its chances are calibrated on scenes held out from the trees. Use seeds
-below 10000 here: the benchmarks judge on seeds from 100000.
+Slabs, benches, lights and cameras are random (voidmap.simulate); a scene's seed says all. ``--whole`` seeds give
+one photo of the whole slab, ``--both`` seeds a close view as well. Photos come also as another camera may have
+developed them (see ``redeveloped``). Each candidate is labelled by what truly lies there. The model is a sum of
+shallow decision trees with one value a label in each leaf (gradient boosting, J. H. Friedman, 2001); its chances are
+calibrated on scenes held out from the trees. ``--cache`` keeps each scene's figures, so that another fit takes
+minutes. Use seeds below 10000 here: the benchmarks judge on seeds from 100000.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
+from scenes import THIN, laid_out, overlap, raster, simulated
 
-from voidmap.model import Lens, Ortho, Photo, Plane, SlabFound
+from voidmap.model import Ortho, Plane, SlabFound
 from voidmap.records import Kind
-from voidmap.scale import rectify
-from voidmap.simulate.photograph import photograph
-from voidmap.simulate.scene import illuminate, photo_truth, random_scene, scene_truth
-from voidmap.surface import find_slab
 from voidmap.surface.candidates import find_candidates
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import NOTHING
 
 LABELS = [*(str(kind) for kind in Kind), NOTHING]
-THIN = ("crack", "seam_gap", "hole")
-BINS, DEPTH, ROUNDS, RATE = 32, 3, 70, 0.15
-LEAST_LEAF, SHRINK = 20.0, 6.0
+BINS, DEPTH, ROUNDS, RATE, FOLDS = 32, 4, 90, 0.12, 3
+# The model is the mean of so many fits, each with its own draws: single fits differ at the border.
+BAGS = 3
+LEAST_LEAF, SHRINK = 15, 4.0
 # Figures that say more of the simulator's paint than of voids: never offered to the trees.
 PAINT = ("blue", "red", "black", "odd")
-# Real voids are lit less or more than simulated ones: each scene comes a second time with its contrasts scaled by a
-# random factor in this range.
-LEAST_CONTRAST, MOST_CONTRAST = 0.3, 1.1
-CONTRASTS = ("dark_low", "dark_middle", "dark_high", "dark_spread", "step", "collar", "score")
-ROUGHNESSES = ("rough_along", "rough_across", "rough_fine")
+# Weights of rare labels: a wide void lost to a sound knot or a stain costs more than the reverse.
+WEIGHTS = {"knot_hole": 4.0, "bark_void": 1.5, "seam_gap": 2.0}
+# Knots of the map from raw to held-out chances of being a void.
+MAP_KNOTS = 12
+
+Row = tuple[dict[str, float], str]
 
 
-def simulated(seed: int) -> tuple[np.ndarray, dict]:
-    """Return the photo and the truth of one random scene."""
-    chance = np.random.default_rng([seed, 77])
-    megapixels, busy = float(chance.choice([6, 8, 10, 12])), float(chance.uniform(0.7, 1.5))
-    scene = random_scene(seed, views=1, megapixels=megapixels, busy=busy)
-    lit = illuminate(scene.slab, scene.light)
-    pixels = photograph(lit, scene.cameras[0], np.random.default_rng([seed, 1000]), scene.sheets)
-    return pixels, photo_truth(scene_truth(scene.slab, scene.sheets, scene.light), scene.cameras[0])
+def redeveloped(ortho: Ortho, slab: SlabFound, rng: np.random.Generator) -> tuple[Ortho, SlabFound]:
+    """Return the picture as another lens, light and camera may have made it.
+
+    Coarser scale, more blur, stray light that lifts the voids, another tone curve, colour, white balance, sharpening,
+    noise and JPEG quality.
+    """
+    shrink = float(rng.uniform(0.6, 1.0)) if rng.random() < 0.5 and ortho.mm_per_px < 0.4 else 1.0
+    picture = ortho.pixels.astype(np.float32)
+    if rng.random() < 0.5:
+        picture = cv2.GaussianBlur(picture, (0, 0), float(rng.uniform(0.3, 1.3)))
+    bright = float(np.percentile(picture[::8, ::8][ortho.valid[::8, ::8]], 90))
+    stray = float(rng.uniform(0, 0.22)) if rng.random() < 0.7 else 0.0
+    picture = picture * (1 - stray) + stray * bright * np.exp(rng.normal(0, 0.05, 3)).astype(np.float32)
+    curve = float(np.exp(rng.uniform(np.log(0.75), np.log(1.35))))
+    picture = 255 * np.clip(picture / 255, 0, 1) ** curve
+    grey = (picture @ np.array([0.114, 0.587, 0.299], np.float32))[..., None]
+    picture = grey + (picture - grey) * float(rng.uniform(0.2, 1.4))
+    picture = picture * np.exp(rng.normal(0, 0.08, 3)).astype(np.float32)
+    if rng.random() < 0.5:
+        soft = cv2.GaussianBlur(picture, (0, 0), float(rng.uniform(0.7, 1.5)))
+        picture = picture + float(rng.uniform(0.2, 1.4)) * (picture - soft)
+    picture = picture + rng.normal(0, float(rng.uniform(0, 4)), picture.shape[:2]).astype(np.float32)[..., None]
+    coded = cv2.imencode(".jpg", np.clip(picture, 0, 255).astype(np.uint8), [1, int(rng.integers(55, 95))])[1]
+    pixels = cv2.imdecode(coded, cv2.IMREAD_COLOR)
+    return shrunk(replace(ortho, pixels=pixels), slab, shrink)
 
 
-def true_plane(truth: dict) -> Plane:
-    """Return the plane that the truth file states (slab frame of the truth, depth away from the camera)."""
-    camera = truth["camera"]
-    k, dist = np.array(camera["K"]), np.array(camera["dist"], dtype=float)
-    turn, shift = np.array(camera["R"]), np.array(camera["t"], dtype=float)
-    lens = Lens(k[0, 0], k[1, 1], k[0, 2], k[1, 2], *(float(v) for v in dist[:5]), source="file")
-    row = np.concatenate([cv2.Rodrigues(turn)[0].ravel(), shift, [k[0, 0], k[1, 1], k[0, 2], k[1, 2]], dist[:5]])
-    patterns = []
-    for board in truth["boards"]:
-        a = np.deg2rad(board["angle_deg"])
-        spin = np.array([[np.cos(a), np.sin(a)], [-np.sin(a), np.cos(a)]])
-        corners = np.array([[0, 0], [210, 0], [210, 150], [0, 150]]) @ spin
-        patterns.append(corners + np.array([board["x_mm"], board["y_mm"]]))
-    return Plane(tuple(camera["size"]), lens, turn, shift, row[None], "boards", patterns_mm=tuple(patterns))
+def shrunk(ortho: Ortho, slab: SlabFound, factor: float) -> tuple[Ortho, SlabFound]:
+    """Return a picture and its slab at a coarser scale."""
+    if factor == 1.0:
+        return ortho, slab
+    height, width = ortho.valid.shape
+    size = (round(width * factor), round(height * factor))
+
+    def small(mask: np.ndarray) -> np.ndarray:
+        return cv2.resize(mask.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 127
+
+    mm = ortho.mm_per_px * width / size[0]
+    shift = (mm - ortho.mm_per_px) / 2
+    pixels = cv2.resize(ortho.pixels, size, interpolation=cv2.INTER_AREA)
+    ortho = Ortho(pixels, small(ortho.valid), ortho.x0_mm + shift, ortho.y0_mm + shift, mm)
+    return ortho, replace(slab, mask=small(slab.mask), covered=small(slab.covered))
 
 
-def laid_out(pixels: np.ndarray, truth: dict) -> tuple[Ortho, SlabFound, Plane]:
-    """Rectify a photo by its true plane and find the slab."""
-    plane = true_plane(truth)
-    ortho = rectify(Photo("simulated", "", pixels), plane)
-    return ortho, find_slab(ortho, plane.patterns_mm, camera_mm=plane.camera_mm), plane
-
-
-def raster(ortho: Ortho, outline_mm: np.ndarray) -> tuple[np.ndarray, tuple[int, int]]:
-    """Return an outline's mask on a box of the ortho picture and the box's corner."""
-    points = ortho.to_px(outline_mm)
-    low = np.floor(points.min(axis=0)).astype(int) - 12
-    size = np.ceil(points.max(axis=0)).astype(int) + 13 - low
-    mask = np.zeros((size[1], size[0]), np.uint8)
-    cv2.fillPoly(mask, [np.round((points - low) * 16).astype(np.int32)], 1, shift=4)
-    return mask.astype(bool), (int(low[0]), int(low[1]))
-
-
-def overlap(a: np.ndarray, at: tuple[int, int], b: np.ndarray, bt: tuple[int, int]) -> float:
-    """Count of pixels that two boxed masks share."""
-    left, top = max(at[0], bt[0]), max(at[1], bt[1])
-    right, bottom = min(at[0] + a.shape[1], bt[0] + b.shape[1]), min(at[1] + a.shape[0], bt[1] + b.shape[0])
-    if right <= left or bottom <= top:
-        return 0.0
-    one = a[top - at[1] : bottom - at[1], left - at[0] : right - at[0]]
-    return float((one & b[top - bt[1] : bottom - bt[1], left - bt[0] : right - bt[0]]).sum())
-
-
-def label(ortho: Ortho, features: list[dict], outlines_mm: list[np.ndarray], found: Candidate) -> str | None:
+def label(truths: list[tuple], found: Candidate) -> str | None:
     """Say what truly lies where a candidate is; None where the truth is neither one thing nor another."""
     mask, corner = found.cover.mask, found.cover.corner
     best, name = 0.0, NOTHING
-    for feature, outline in zip(features, outlines_mm, strict=True):
-        true, at = raster(ortho, outline)
-        wide = cv2.dilate(true.astype(np.uint8), np.ones((9, 9), np.uint8)).astype(bool)
+    for feature, true, wide, at in truths:
         near = overlap(mask, corner, wide, at)
         if not near:
             continue
         both = overlap(mask, corner, true, at)
         inside, iou = near / mask.sum(), both / (mask.sum() + true.sum() - both)
-        if feature["kind"] in THIN:
-            fits = inside > 0.6 or iou > 0.4
-        else:
-            fits = iou > 0.5
+        fits = (inside > 0.6 or iou > 0.4) if feature["kind"] in THIN else iou > 0.5
         if fits and 1.0 + iou > best:
             best, name = 1.0 + iou, feature["kind"]
         elif best < 1.0 and feature["is_void"] and (inside > 0.3 or iou > 0.15):
@@ -118,24 +106,30 @@ def label(ortho: Ortho, features: list[dict], outlines_mm: list[np.ndarray], fou
     return name or None
 
 
-def table(seeds: range) -> tuple[list[str], np.ndarray, np.ndarray, np.ndarray]:
-    """Return feature names, figures (N, F), labels (N,) and the seed (N,) of all candidates of some scenes."""
-    rows, labels, groups = [], [], []
-    names: list[str] = []
-    for seed in seeds:
-        pixels, truth = simulated(seed)
-        ortho, slab, plane = laid_out(pixels, truth)
-        seen = [f for f in truth["features"] if len(f["outline_px"]) > 2]
-        outlines = [plane.to_mm(np.array(f["outline_px"])) for f in seen]
-        for found in find_candidates(ortho, slab):
-            name = label(ortho, seen, outlines, found)
-            if name is not None:
-                names = sorted(found.features)
-                rows.append([found.features[n] for n in names])
-                labels.append(LABELS.index(name))
-                groups.append(seed)
-        print(seed, len(rows), flush=True)
-    return names, np.array(rows), np.array(labels), np.array(groups)
+def labelled(ortho: Ortho, slab: SlabFound, plane: Plane, truth: dict) -> list[Row]:
+    """Return figures and label of each candidate that the truth speaks of."""
+    truths = []
+    for feature in truth["features"]:
+        if len(feature["outline_px"]) > 2:
+            true, at = raster(ortho, plane.to_mm(np.array(feature["outline_px"])))
+            truths.append((feature, true, cv2.dilate(true.astype(np.uint8), np.ones((9, 9))).astype(bool), at))
+    rows = [(found.features, label(truths, found)) for found in find_candidates(ortho, slab)]
+    return [(figures, name) for figures, name in rows if name is not None]
+
+
+def scene_rows(seed: int, close: bool, cache: Path | None) -> list[Row]:
+    """Return the labelled candidates of one scene, as it is and redeveloped."""
+    kept = cache / f"{seed}{'c' if close else 'w'}.json" if cache else None
+    if kept and kept.exists():
+        return [(dict(figures), name) for figures, name in json.loads(kept.read_text())]
+    pixels, truth = simulated(seed, close=close)
+    ortho, slab, plane = laid_out(pixels, truth)
+    again = redeveloped(ortho, slab, np.random.default_rng([seed, 99, close]))
+    rows = labelled(ortho, slab, plane, truth) + labelled(*again, plane, truth)
+    if kept:
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        kept.write_text(json.dumps(rows))
+    return rows
 
 
 def cuts_of(figures: np.ndarray) -> list[np.ndarray]:
@@ -144,44 +138,45 @@ def cuts_of(figures: np.ndarray) -> list[np.ndarray]:
     return [np.unique(np.round(np.quantile(column, shares), 4)) for column in figures.T]
 
 
-def grow(
-    bins: np.ndarray, gradient: np.ndarray, weight: np.ndarray, rows: np.ndarray, depth: int, usable: np.ndarray
-) -> dict:
-    """Grow one tree that fits a gradient by second-order steps."""
-    g, h = gradient[rows].sum(), weight[rows].sum()
-    leaf = {"value": float(g / (h + SHRINK))}
-    if depth == 0 or h < 2 * LEAST_LEAF * 0.1 or len(rows) < 2 * LEAST_LEAF:
+def binned(figures: np.ndarray, cuts: list[np.ndarray]) -> np.ndarray:
+    """Return the bin of each figure, (N, F)."""
+    return np.column_stack([np.searchsorted(c, figures[:, f], side="left") for f, c in enumerate(cuts)])
+
+
+def grow(bins: np.ndarray, slope: np.ndarray, bend: np.ndarray, rows: np.ndarray, depth: int, usable: np.ndarray):
+    """Grow one tree that fits the slopes (N, K) of the likelihood by second-order steps: a leaf, or a split."""
+    g, h = slope[rows].sum(axis=0), bend[rows].sum(axis=0)
+    leaf = g / (h + SHRINK)
+    if depth == 0 or len(rows) < 2 * LEAST_LEAF:
         return leaf
-    best, choice = 1e-3, None
+    kinds = slope.shape[1]
+    flat_g, flat_h, each = slope[rows].ravel(), bend[rows].ravel(), np.arange(kinds)
+    best, choice = 1e-2, None
     for f in usable:
         column = bins[rows, f]
-        counts = np.cumsum(np.bincount(column, minlength=BINS))
-        left_g = np.cumsum(np.bincount(column, gradient[rows], minlength=BINS))
-        left_h = np.cumsum(np.bincount(column, weight[rows], minlength=BINS))
+        place = (column[:, None] * kinds + each).ravel()
+        left_g = np.bincount(place, flat_g, BINS * kinds).reshape(BINS, kinds).cumsum(axis=0)
+        left_h = np.bincount(place, flat_h, BINS * kinds).reshape(BINS, kinds).cumsum(axis=0)
+        counts = np.bincount(column, minlength=BINS).cumsum()
         gain = left_g**2 / (left_h + SHRINK) + (g - left_g) ** 2 / (h - left_h + SHRINK) - g * g / (h + SHRINK)
-        gain[(counts < LEAST_LEAF) | (len(rows) - counts < LEAST_LEAF)] = 0.0
+        gain = np.where((counts < LEAST_LEAF) | (len(rows) - counts < LEAST_LEAF), 0.0, gain.sum(axis=1))
         k = int(np.argmax(gain))
         if gain[k] > best:
             best, choice = float(gain[k]), (int(f), k)
     if choice is None:
         return leaf
-    f, k = choice
-    low = bins[rows, f] <= k
-    return {
-        "feature": f,
-        "bin": k,
-        "low": grow(bins, gradient, weight, rows[low], depth - 1, usable),
-        "high": grow(bins, gradient, weight, rows[~low], depth - 1, usable),
-    }
+    low = bins[rows, choice[0]] <= choice[1]
+    sides = (grow(bins, slope, bend, part, depth - 1, usable) for part in (rows[low], rows[~low]))
+    return (*choice, *sides)
 
 
-def values_of(tree: dict, bins: np.ndarray) -> np.ndarray:
-    """Return a tree's value for each row of binned features."""
-    if "value" in tree:
-        return np.full(len(bins), tree["value"])
-    low = bins[:, tree["feature"]] <= tree["bin"]
-    out = np.empty(len(bins))
-    out[low], out[~low] = values_of(tree["low"], bins[low]), values_of(tree["high"], bins[~low])
+def values_of(tree, bins: np.ndarray) -> np.ndarray:
+    """Return a tree's values (N, K) for rows of binned features."""
+    if not isinstance(tree, tuple):
+        return np.tile(tree, (len(bins), 1))
+    low = bins[:, tree[0]] <= tree[1]
+    out = np.empty((len(bins), len(LABELS)))
+    out[low], out[~low] = values_of(tree[2], bins[low]), values_of(tree[3], bins[~low])
     return out
 
 
@@ -191,36 +186,26 @@ def softmax(scores: np.ndarray) -> np.ndarray:
     return shifted / shifted.sum(axis=1, keepdims=True)
 
 
-def boost(
-    figures: np.ndarray, labels: np.ndarray, cuts: list[np.ndarray], rng: np.random.Generator
-) -> tuple[np.ndarray, list[list[dict]]]:
-    """Fit trees; return the starting scores and, round by round, one tree a label."""
-    bins = np.column_stack([np.searchsorted(c, figures[:, f], side="left") for f, c in enumerate(cuts)])
+def boost(bins: np.ndarray, labels: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, list]:
+    """Fit trees; return the starting scores and the trees."""
     target = np.eye(len(LABELS))[labels]
-    start = np.log(target.mean(axis=0) + 1e-3)
+    weight = np.array([WEIGHTS.get(name, 1.0) for name in LABELS])[labels][:, None]
+    start = np.log((target * weight).sum(axis=0) / weight.sum() + 1e-3)
     scores = np.tile(start, (len(labels), 1))
-    rounds = []
+    trees = []
     for _ in range(ROUNDS):
         chance = softmax(scores)
-        rows = np.nonzero(rng.random(len(labels)) < 0.7)[0]
-        usable = np.sort(rng.permutation(figures.shape[1])[: max(4, figures.shape[1] // 2)])
-        trees = []
-        for k in range(len(LABELS)):
-            tree = grow(bins, target[:, k] - chance[:, k], chance[:, k] * (1 - chance[:, k]), rows, DEPTH, usable)
-            scores[:, k] += RATE * values_of(tree, bins)
-            trees.append(tree)
-        rounds.append(trees)
-    return start, rounds
+        rows = np.flatnonzero(rng.random(len(labels)) < 0.6)
+        usable = np.sort(rng.permutation(bins.shape[1])[: bins.shape[1] // 2])
+        slope, bend = (target - chance) * weight, chance * (1 - chance) * weight
+        trees.append(grow(bins, slope, bend, rows, DEPTH, usable))
+        scores += RATE * values_of(trees[-1], bins)
+    return start, trees
 
 
-def scores_of(start: np.ndarray, rounds: list[list[dict]], cuts: list[np.ndarray], figures: np.ndarray) -> np.ndarray:
+def scores_of(start: np.ndarray, trees: list, bins: np.ndarray) -> np.ndarray:
     """Return the scores (N, K) of a fitted model."""
-    bins = np.column_stack([np.searchsorted(c, figures[:, f], side="left") for f, c in enumerate(cuts)])
-    scores = np.tile(start, (len(figures), 1))
-    for trees in rounds:
-        for k, tree in enumerate(trees):
-            scores[:, k] += RATE * values_of(tree, bins)
-    return scores
+    return start + RATE * sum(values_of(tree, bins) for tree in trees)
 
 
 def temperature(scores: np.ndarray, labels: np.ndarray) -> float:
@@ -230,65 +215,92 @@ def temperature(scores: np.ndarray, labels: np.ndarray) -> float:
     return float(options[int(np.argmin(losses))])
 
 
-def plain(tree: dict, names: list[str], cuts: list[np.ndarray]) -> list:
-    """Write a tree as nested lists: [value] or [feature, cut, low, high]; low is figure <= cut."""
-    if "value" in tree:
-        return [round(RATE * tree["value"], 4)]
-    cut = float(cuts[tree["feature"]][tree["bin"]])
-    low, high = (plain(tree[side], names, cuts) for side in ("low", "high"))
-    return [names[tree["feature"]], cut, low, high]
+def rising(values: np.ndarray) -> np.ndarray:
+    """Return the nearest rising sequence (pool adjacent violators, R. E. Barlow and others, 1972)."""
+    blocks: list[list[float]] = []
+    for value in values:
+        blocks.append([float(value), 1.0])
+        while len(blocks) > 1 and blocks[-2][0] >= blocks[-1][0]:
+            (a, n), (b, m) = blocks[-2:]
+            blocks[-2:] = [[(a * n + b * m) / (n + m), n + m]]
+    return np.concatenate([np.full(int(n), a) for a, n in blocks])
 
 
-def varied(
-    names: list[str], figures: np.ndarray, groups: np.ndarray, rng: np.random.Generator
-) -> tuple[list[str], np.ndarray]:
-    """Drop the paint, and append each scene once more with scaled contrasts."""
-    kept = [n for n in names if n not in PAINT]
-    plain_figures = figures[:, [names.index(n) for n in kept]]
-    factors = np.exp(rng.uniform(np.log(LEAST_CONTRAST), np.log(MOST_CONTRAST), int(groups.max()) + 1))[groups]
-    scaled = plain_figures.copy()
-    for name in CONTRASTS:
-        scaled[:, kept.index(name)] *= factors
-    for name in ROUGHNESSES:
-        # A roughness of exactly zero says that the thing is too small to tell.
-        column = scaled[:, kept.index(name)]
-        column[column != 0.0] += np.broadcast_to(np.log(factors), column.shape)[column != 0.0]
-    return kept, np.vstack([plain_figures, scaled])
+def void_map(raw: np.ndarray, is_void: np.ndarray) -> list[list[float]]:
+    """Return knots [raw chances, held-out shares of voids] of a rising map."""
+    order = np.argsort(raw)
+    fitted = rising(is_void[order].astype(float))
+    knots = np.linspace(0.0, 1.0, MAP_KNOTS)
+    near = [np.abs(raw[order] - k) <= 0.5 / (MAP_KNOTS - 1) for k in knots]
+    shares = [float(fitted[n].mean()) if n.sum() >= 10 else float(k) for n, k in zip(near, knots, strict=True)]
+    return [[round(float(k), 4) for k in knots], [round(float(v), 4) for v in rising(np.array(shares))]]
+
+
+def plain(tree, names: list[str], cuts: list[np.ndarray]) -> list:
+    """Write a tree as nested lists: a leaf's values, or [feature, cut, low, high]; low is figure <= cut."""
+    if not isinstance(tree, tuple):
+        return [round(float(RATE * v / BAGS), 3) for v in tree]
+    return [names[tree[0]], float(cuts[tree[0]][tree[1]]), *(plain(side, names, cuts) for side in tree[2:])]
 
 
 def train(names: list[str], figures: np.ndarray, labels: np.ndarray, groups: np.ndarray) -> dict:
-    """Fit the model, and its calibration by five-fold cross-validation over scenes."""
+    """Fit the model, and its calibration by cross-validation over scenes."""
     rng = np.random.default_rng(4)
-    names, figures = varied(names, figures, groups, rng)
-    labels, groups = np.tile(labels, 2), np.tile(groups, 2)
     cuts = cuts_of(figures)
+    bins = binned(figures, cuts)
     held = np.empty((len(labels), len(LABELS)))
-    for fold in range(5):
-        out = groups % 5 == fold
-        held[out] = scores_of(*boost(figures[~out], labels[~out], cuts, rng), cuts, figures[out])
+    for fold in range(FOLDS):
+        out = groups % FOLDS == fold
+        held[out] = scores_of(*boost(bins[~out], labels[~out], rng), bins[out])
     warmth = temperature(held, labels)
-    right = softmax(held).argmax(axis=1) == labels
+    chances = softmax(held / warmth)
+    voids = np.array([name != NOTHING and Kind(name).is_void for name in LABELS])
+    raw = chances[:, voids].sum(axis=1)
+    right = chances.argmax(axis=1) == labels
     print(f"candidates {len(labels)}  held-out label right {right.mean():.3f}  temperature {warmth:.2f}")
     for k, name in enumerate(LABELS):
         own = labels == k
         print(f"  {name:12s} {own.sum():5d}  right {right[own].mean() if own.any() else 0:.3f}")
-    start, rounds = boost(figures, labels, cuts, rng)
+    called = raw > 0.5
+    true = voids[labels]
+    print(f"  void or not: recall {called[true].mean():.3f}  precision {true[called].mean():.3f}")
+    fits = [boost(bins, labels, rng) for _ in range(BAGS)]
+    start = fits[0][0]
+    trees = [tree for _, grown in fits for tree in grown]
     return {
         "labels": LABELS,
         "temperature": round(warmth, 3),
+        "void_map": void_map(raw, true),
         "start": [round(float(v), 4) for v in start],
-        "rounds": [[plain(tree, names, cuts) for tree in trees] for trees in rounds],
+        "trees": [plain(tree, names, cuts) for tree in trees],
     }
+
+
+def seeds_of(text: str) -> range:
+    """Read FIRST:END."""
+    first, end = (int(part) for part in text.split(":"))
+    return range(first, end)
 
 
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("--first", type=int, default=1)
-    ask.add_argument("--count", type=int, default=120)
+    ask.add_argument("--whole", type=seeds_of, default=range(1, 146))
+    ask.add_argument("--both", type=seeds_of, default=range(2000, 2017))
+    ask.add_argument("--cache", type=Path)
     ask.add_argument("--out", type=Path, default=Path("voidmap/surface/kinds.json"))
     given = ask.parse_args()
-    model = train(*table(range(given.first, given.first + given.count)))
-    given.out.write_text(json.dumps(model, separators=(",", ":")))
+    views = [(s, False) for s in (*given.whole, *given.both)] + [(s, True) for s in given.both]
+    rows: list[Row] = []
+    groups: list[int] = []
+    for seed, close in views:
+        found = scene_rows(seed, close, given.cache)
+        rows += found
+        groups += [seed] * len(found)
+        print(seed, len(rows), flush=True)
+    names = sorted(set(rows[0][0]) - set(PAINT))
+    figures = np.array([[figures[n] for n in names] for figures, _ in rows])
+    labels = np.array([LABELS.index(name) for _, name in rows])
+    given.out.write_text(json.dumps(train(names, figures, labels, np.array(groups)), separators=(",", ":")))
 
 
 if __name__ == "__main__":

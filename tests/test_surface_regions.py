@@ -5,9 +5,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 from skimage import data
 from skimage.filters import sato
-from skimage.measure import label, regionprops
+from skimage.measure import find_contours, label, regionprops
 
 from voidmap.model import Ortho, SlabFound
 from voidmap.surface import find_regions, grain_direction_deg
@@ -155,6 +156,25 @@ def test_ridges_agree_with_scikit_image() -> None:
     theirs = reference > np.quantile(reference, 0.97)
     near = cv2.dilate(theirs.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
     assert (ours & near).sum() / ours.sum() > 0.8
+
+
+def test_outline_is_that_of_marching_squares() -> None:
+    # Reference: skimage.measure.find_contours on the coins that scikit-image ships, and on noise.
+    rng = np.random.default_rng(8)
+    noise = cv2.GaussianBlur(rng.random((90, 120)).astype(np.float32), (0, 0), 2.0)
+    pictures = [data.coins().astype(np.float32) / 255, (noise - noise.mean()) / (6 * noise.std()) + 0.5]
+    for picture in pictures:
+        share = cv2.GaussianBlur(picture, (0, 0), 1.5)
+        cover = cover_of(share, (0, 0))
+        assert cover is not None
+        padded, solid = np.pad(share, 1), np.pad(cover.mask, 1)
+        field = np.where(solid, np.maximum(padded, 0.51), np.minimum(padded, 0.49))
+        lines = find_contours(field, 0.5, fully_connected="high")
+        line = max(lines, key=lambda points: abs(polygon_area(points)))[:-1, ::-1] - 1.0
+        assert len(line) == len(cover.outline_px)
+        assert cover.area_px == pytest.approx(abs(polygon_area(line)), rel=1e-6)
+        near = cKDTree(line).query(cover.outline_px)[0]
+        assert near.max() < 1e-5
 
 
 def test_lengths_and_widths_against_regionprops() -> None:

@@ -29,6 +29,8 @@ CLOSE_MM = 2.0
 # An inner rim is taken for the patch's own when it is so many times steeper than the outer one and still
 # holds this share of the area (a hole in a knot, against dark spots in bark).
 STEEPER, HELD_SHARE = 1.8, 0.3
+# A patch within a patch is looked at when it holds between these shares of it and its rim is steeper.
+INNER_SHARE, LESSER_SHARE = 0.12, 0.8
 # A patch falls into two when a higher level breaks it in parts that each hold this share of it.
 PART_SHARE = 0.2
 
@@ -93,23 +95,31 @@ def _steepness(colours: Floats32) -> Floats32:
 
 
 def _own_rims(mask: Bools, distance: Floats32, steep: Floats32, level: int, cell_mm: float) -> list[Patch]:
-    """Climb the levels: split a patch that falls apart, tighten one whose inner rim is the real one."""
+    """Climb the levels: split a patch that falls apart, tighten one whose inner rim is the real one.
+
+    The steepest inner rim that is no clear winner comes along as a patch of its own: a hole in a dark knot, to be
+    judged beside the knot.
+    """
     best, best_rim = mask, _rim_steepness(mask, steep)
+    second: Bools | None = None
+    second_rim = best_rim
     for k in range(level, len(LEVELS)):
         parts = _parts(_solid(mask & (distance > LEVELS[k]), cell_mm), cell_mm)
         large = [p for p in parts if p[0].sum() > PART_SHARE * mask.sum()]
         if len(large) > 1 and sum(p[0].sum() for p in large) > 0.5 * mask.sum():
             return _split(large, distance, steep, k, cell_mm)
-        held = [p for p in parts if p[0].sum() > HELD_SHARE * best.sum()]
+        held = [p for p in parts if p[0].sum() > INNER_SHARE * best.sum()]
         if not held:
             break
         inner = np.zeros_like(mask)
         (part, (x, y)) = max(held, key=lambda p: int(p[0].sum()))
         inner[y : y + part.shape[0], x : x + part.shape[1]] = part
         rim = _rim_steepness(inner, steep)
-        if rim > STEEPER * best_rim:
-            best, best_rim = inner, rim
-    return [_cropped(best)]
+        if rim > STEEPER * best_rim and part.sum() > HELD_SHARE * best.sum():
+            best, best_rim, second, second_rim = inner, rim, None, rim
+        elif rim > second_rim and part.sum() < LESSER_SHARE * best.sum():
+            second, second_rim = inner, rim
+    return [_cropped(best)] if second is None else [_cropped(best), _cropped(second)]
 
 
 def _split(parts: list[Patch], distance: Floats32, steep: Floats32, level: int, cell_mm: float) -> list[Patch]:

@@ -11,6 +11,7 @@ from voidmap.records import Kind
 from voidmap.surface.candidates import find_candidates
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import Judgement, judge
+from voidmap.surface.lines import LEAST_LENGTH_MM
 from voidmap.surface.measure import (
     area_interval,
     area_scale_rel,
@@ -21,14 +22,23 @@ from voidmap.surface.measure import (
     walk_outline,
 )
 from voidmap.surface.merge import merged
+from voidmap.surface.odd import INNER_SHARE
 from voidmap.surface.through import bench_tint, through_chance
 
 # A thing that lies within another by more than this share is a part of it.
 PART_SHARE = 0.5
+# A slender patch is taken for traced when lines run along so much of its length.
+TRACED_SHARE = 0.6
+# A patch within a patch is the void itself when its chance is greater by this.
+SURER = 0.15
 # A patch more slender than this (length squared over area) is better measured as a line, where one was traced.
 SLENDER = 10.0
-# A flat fleck smaller than this (a square of 5 mm) asks for nothing at the bench: it is not reported.
-LEAST_STAIN_MM2 = 25.0
+# A thing less slender than this is no crack (a disc has 1.3).
+COMPACT = 4.0
+# A flat fleck smaller than this (a square of 3.5 mm) asks for nothing at the bench: it is not reported.
+LEAST_STAIN_MM2 = 12.0
+# A hole smaller than this (0.8 mm across) is a pore or a resin canal: the seal coat closes it or shows it as a pinhole.
+LEAST_HOLE_MM2 = 0.5
 # Kinds wide enough to see the bench through.
 MAY_GO_THROUGH = (Kind.KNOT_HOLE, Kind.BARK_VOID, Kind.HOLE)
 # A void opens on the slab's side when it comes this near to the outline (px: the border row is not judged,
@@ -62,7 +72,7 @@ def find_regions(
     """
     candidates = find_candidates(ortho, slab, grain_deg)
     judged = zip(candidates, judge([c.features for c in candidates]), strict=True)
-    traced = _traced_best([(c, j) for c, j in judged if j.kind is not None])
+    traced = _surest(_traced_best([(c, j) for c, j in judged if j.kind is not None]))
     kept = _without_parts(merged(_without_parts(traced), ortho.mm_per_px))
     if not kept:
         return ()
@@ -71,8 +81,16 @@ def find_regions(
     scale = area_scale_rel(plane, middles)
     walk = walk_outline(slab.outline_mm)
     regions = [_region(c, j, ortho, slab, walk, bench, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)]
-    worth = [r for r in regions if r.kind is not Kind.STAIN or r.area_mm2 >= LEAST_STAIN_MM2]
-    return tuple(sorted(worth, key=lambda r: -r.area_mm2))
+    return tuple(sorted((r for r in regions if _worth(r)), key=lambda r: -r.area_mm2))
+
+
+def _worth(region: Region) -> bool:
+    """Tell whether a thing asks for anything at the bench."""
+    if region.kind is Kind.STAIN:
+        return region.area_mm2 >= LEAST_STAIN_MM2
+    if region.kind in (Kind.CRACK, Kind.SEAM_GAP):
+        return region.length_mm >= LEAST_LENGTH_MM
+    return region.area_mm2 >= LEAST_HOLE_MM2
 
 
 def _traced_best(judged: list[tuple[Candidate, Judgement]]) -> list[tuple[Candidate, Judgement]]:
@@ -83,9 +101,26 @@ def _traced_best(judged: list[tuple[Candidate, Judgement]]) -> list[tuple[Candid
         if found.source != "patch" or found.features["log_slender"] < np.log(SLENDER):
             return False
         # A short line inside a long patch is a part of it, and says nothing of the rest.
-        return sum(_shared(found, line) for line in lines) > PART_SHARE
+        within = [np.exp(line.features["log_length"]) for line in lines if _shared(line, found) > PART_SHARE]
+        return sum(within) > TRACED_SHARE * np.exp(found.features["log_length"])
 
     return [(c, j) for c, j in judged if not doubled(c)]
+
+
+def _surest(judged: list[tuple[Candidate, Judgement]]) -> list[tuple[Candidate, Judgement]]:
+    """Drop a patch taken for a void around a patch that is one far more surely: the knot around a hole."""
+
+    def outdone(found: Candidate, judgement: Judgement) -> bool:
+        return found.source == "patch" and any(
+            other.source == "patch"
+            and rival.void_probability > judgement.void_probability + SURER
+            and INNER_SHARE * found.cover.area_px < other.cover.area_px < found.cover.area_px
+            and _shared(other, found) > PART_SHARE
+            for other, rival in judged
+            if rival.is_void
+        )
+
+    return [(c, j) for c, j in judged if not (j.is_void and outdone(c, j))]
 
 
 def _without_parts(judged: Sequence[tuple[Candidate, Judgement]]) -> list[tuple[Candidate, Judgement]]:
@@ -115,6 +150,14 @@ def _shared(one: Candidate, other: Candidate) -> float:
     return float(both.sum() / max(1, a.sum()))
 
 
+def _kind_by_form(found: Candidate, judgement: Judgement) -> Kind:
+    """Return the kind; what is compact and shorter than any crack is a hole."""
+    assert judgement.kind is not None
+    short = found.features["log_length"] < np.log(LEAST_LENGTH_MM)
+    compact = found.features["log_slender"] < np.log(COMPACT)
+    return Kind.HOLE if short and compact and judgement.kind in (Kind.CRACK, Kind.SEAM_GAP) else judgement.kind
+
+
 def _region(
     found: Candidate,
     judgement: Judgement,
@@ -124,8 +167,7 @@ def _region(
     bench: Floats | None,
     scale_rel: float,
 ) -> Region:
-    mm, cover, kind = ortho.mm_per_px, found.cover, judgement.kind
-    assert kind is not None
+    mm, cover, kind = ortho.mm_per_px, found.cover, _kind_by_form(found, judgement)
     outline = ortho.to_mm(cover.outline_px)
     area = cover.area_px * mm * mm
     traced = found.source == "line" and found.path_px is not None

@@ -21,6 +21,8 @@ from voidmap.surface.mosaic import Bools, Floats32
 BAND_MM = 1.6
 # The colours on both sides are averaged along the rim over this reach (1 sigma).
 SIDE_MM = 3.0
+# The rim is drawn so many times, each time with the colours on both sides of the last one.
+ROUNDS = 2
 # The covered share is smoothed by this before the rim is drawn (1 sigma), at least half a pixel.
 SMOOTH_MM = 0.12
 
@@ -98,8 +100,15 @@ def refine_rim(
     start[top : top + big.shape[0], left : left + big.shape[1]] = big
     bare = seen[y0:y1, x0:x1]
     colours = cv2.GaussianBlur(pixels[y0:y1, x0:x1].astype(np.float32) / 255, (0, 0), 0.5)
-    share = _share(np.asarray(colours, dtype=np.float32), start.astype(bool), bare, mm_per_px)
-    return cover_of(share, (x0, y0), start.astype(bool))
+    cover: Cover | None = None
+    inside = start.astype(bool)
+    for _ in range(ROUNDS):
+        share = _share(np.asarray(colours, dtype=np.float32), inside, bare, mm_per_px)
+        cover = cover_of(share, (x0, y0), inside)
+        if cover is None:
+            return None
+        inside = cover.mask
+    return cover
 
 
 def _share(colours: Floats32, start: Bools, bare: Bools, mm_per_px: float) -> Floats32:
