@@ -13,6 +13,8 @@ from skimage.measure import find_contours, label, regionprops
 from voidmap.model import Ortho, SlabFound
 from voidmap.surface import find_regions, grain_direction_deg
 from voidmap.surface.across import widths_px
+from voidmap.surface.candidates import find_candidates
+from voidmap.surface.kinds import judge
 from voidmap.surface.lines import longest_path
 from voidmap.surface.measure import area_interval, greatest_width_px, rim_length, spine_length_px
 from voidmap.surface.ridges import strengths
@@ -217,3 +219,33 @@ def test_nothing_in_view_gives_nothing() -> None:
     ortho, slab = slab_of(wood(120, 160, np.random.default_rng(1)), 0.3)
     hidden = SlabFound(slab.mask, slab.mask, slab.outline_mm, slab.edge_kinds, 0.1, False)
     assert find_regions(ortho, hidden) == ()
+
+
+def test_a_hole_within_a_dark_knot_is_looked_at_for_itself() -> None:
+    rng = np.random.default_rng(11)
+    mm, size = 0.3, (600, 900)
+    light = wood(*size, rng)
+    knot, hole = ellipse(75, 60, 450, 300), ellipse(40, 36, 455, 305)
+    for outline, level in ((knot, 0.32), (hole, 0.05)):
+        share = covered_share(size, outline, 0.9)
+        light = light * (1 - share) + level * share
+    patches = [c for c in find_candidates(*slab_of(light, mm)) if c.source == "patch"]
+    areas = np.array([c.cover.area_px for c in patches])
+    assert np.abs(areas / (np.pi * 40 * 36) - 1).min() < 0.05
+
+
+def test_chances_rise_with_darkness_and_stay_chances() -> None:
+    # The map from the model's chance to the share of voids held out must rise, and judging keeps chances within 0 to 1.
+    disc = ellipse(30, 30, 300, 300)
+    chances = []
+    for level in (0.60, 0.05):
+        share = covered_share((600, 600), disc, 0.9)
+        light = wood(600, 600, np.random.default_rng(4)) * (1 - share) + level * share
+        found = find_regions(*slab_of(light, 0.3))
+        near = [r.void_probability for r in found if np.hypot(*(r.outline_mm.mean(axis=0) - 90.0)) < 5.0]
+        chances.append(max(near, default=0.0))
+    assert 0.0 <= chances[0] < 0.5 < chances[1] <= 1.0
+
+
+def test_nothing_to_judge_gives_nothing() -> None:
+    assert judge([]) == []
