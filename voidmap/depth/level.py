@@ -29,6 +29,8 @@ ROUNDS = 4
 SECTORS = 8
 """The ring is cut into this many sectors, whose scatter tells the level's error."""
 LEAST_CELLS = 300
+MOST_CELLS = 40_000
+"""A box with more cells is looked at with half the resolution (and half again): the ring has cells enough."""
 OUTLIER = 1.5
 """Differences larger than this many times their usual size lose weight (Huber's rule)."""
 
@@ -59,7 +61,7 @@ def wood_level(views: Sequence[View], grid: Grid, inside: NDArray[np.uint8]) -> 
     Parameters
     ----------
     views
-        At least two, whitened, not cut to the void's opening.
+        At least two, not whitened, not cut to the void's opening.
     grid
         The region's box with ``RING_MM`` around.
     inside
@@ -70,6 +72,10 @@ def wood_level(views: Sequence[View], grid: Grid, inside: NDArray[np.uint8]) -> 
     Level
         The top's own plane, with a wider error, where too little wood is seen.
     """
+    while grid.width * grid.height > MOST_CELLS:
+        views, grid = [view.half() for view in views], grid.coarser(2)
+        inside = cv2.resize(inside, (grid.width, grid.height), interpolation=cv2.INTER_NEAREST)
+    views = [view.whitened() for view in views]
     x, y = grid.axes_mm()
     middle = np.array([x.mean(), y.mean()])
     unknown = Level(middle, 0.0, np.zeros(2), 3 * LEVEL_MM)

@@ -103,7 +103,7 @@ def relief(
     whole = [v for p, q in zip(photos, planes, strict=True) if (v := make_view(p, q, wide, deepest)) is not None]
     if len(whole) < 2:
         return None
-    level = wood_level([v.whitened() for v in whole], wide, around)
+    level = wood_level(whole, wide, around)
     looks = _looks_of(region, ortho, whole)
     prior = mixed_prior(region.kind_chances, area_mm2=region.area_mm2, thickness_mm=thickness_mm)
 
