@@ -41,7 +41,7 @@ class Alignment:
     """How the new picture's frame is carried into the reference's.
 
     ``bend`` carries; ``correlation`` tells how alike the pictures are then, and ``rms_mm`` by what distance a place
-    may be off (1 sigma over the area that both show; infinite when no fit could be made).
+    may be off (1 sigma over all that both reach, boards and glare too; infinite when no fit could be made).
     """
 
     bend: Bend
@@ -137,7 +137,7 @@ def _finest(new: Sheet, reference: Sheet, bend: Bend) -> Alignment:
     alike = _alike(reference.wood, wood, both, reference.mm_per_px)
     if fitted is None:
         return Alignment(bend, alike, float("inf"))
-    return Alignment(bend, alike, fitted.rms_mm(_shared(reference, both)))
+    return Alignment(bend, alike, fitted.rms_mm(_shared(new, reference, bend)))
 
 
 def _about(new: Sheet, reference: Sheet, guess: Move) -> Bend:
@@ -161,12 +161,15 @@ def _on_reference(new: Sheet, reference: Sheet, bend: Bend) -> tuple[Floats32, N
     return wood, np.asarray(counts & (reference.counts > 0))
 
 
-def _shared(reference: Sheet, both: NDArray[np.bool_]) -> Floats:
-    """Return places (N, 2) mm spread over what both pictures show."""
-    rows, columns = np.nonzero(both[::16, ::16])
-    if len(rows) == 0:
-        return _corner(reference)[None]
-    return reference.to_mm(np.column_stack([columns, rows]).astype(np.float64) * 16)
+def _shared(new: Sheet, reference: Sheet, bend: Bend) -> Floats:
+    """Return places (N, 2) mm spread over all that both pictures reach, boards and glare too."""
+    height, width = reference.wood.shape
+    x, y = np.meshgrid(np.arange(0.0, width, 16.0), np.arange(0.0, height, 16.0))
+    places = reference.to_mm(np.column_stack([x.ravel(), y.ravel()]))
+    at = new.to_px(bend.back(places))
+    rows, columns = new.wood.shape
+    inside = (at >= 0).all(axis=1) & (at[:, 0] < columns) & (at[:, 1] < rows)
+    return places[inside] if inside.any() else places
 
 
 def _alike(reference: Floats32, wood: Floats32, both: NDArray[np.bool_], step_mm: float) -> float:
