@@ -19,7 +19,7 @@ from voidmap.scale.solve import solve_boards
 SIZE = truth.SIZE
 SETS = ((4, False, True), (3, False, False), (2, False, False), (1, True, False), (1, False, False))
 """Boards, with a lens file, spread into the corners."""
-CAMERAS = 12
+CAMERAS = 40
 """Lens files made for the set that has one; each serves several cases."""
 SEED = 7
 

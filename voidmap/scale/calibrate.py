@@ -16,7 +16,16 @@ from voidmap.scale.camera import LENS_NAMES, lens_record
 from voidmap.scale.detect import BoardSeen
 from voidmap.scale.layout import LENS_TERMS, Priors, Start
 from voidmap.scale.looks import Look
-from voidmap.scale.priors import FILE_REFOCUS_SD, FLAT_SD_MM, SMOOTH_PX, lens_priors
+from voidmap.scale.priors import (
+    FILE_REFOCUS_SD,
+    FLAT_SD_MM,
+    K1_SD,
+    K2_SD,
+    K3_SD,
+    SMOOTH_PX,
+    TANGENTIAL_SD,
+    lens_priors,
+)
 from voidmap.scale.solve import board_look, boards_in
 from voidmap.scale.start import fit_looks
 from voidmap.scale.turn import turn_points
@@ -33,6 +42,7 @@ FOCAL_TOLERANCE = 0.005
 GRID = (4, 3)
 LEAST_COVERAGE, GOOD_COVERAGE = 0.5, 0.9
 """Share of the frame's 4 x 3 cells that must hold corners, and that should."""
+LEFT_OUT_SD = np.array([0, 0, 0, K1_SD, K2_SD, TANGENTIAL_SD, TANGENTIAL_SD, K3_SD])
 _FREE, _FIXED = 1.0, 1e-7
 
 
@@ -67,10 +77,20 @@ def fit_lens_terms(
         fits[key] = fit
     best = min(bic, key=lambda key: bic[key])
     # The criterion judges terms by what they leave; the smooth errors that then remain widen the covariance.
-    priors = replace(_open_priors(size_px, focal_px, TERM_SETS[best]), smooth_px=SMOOTH_PX)
+    open_ = _open_priors(size_px, focal_px, TERM_SETS[best])
     layout, values = fits[best].layout, fits[best].values
     begin = Start(np.array([values[layout.pose(photo)] for photo in range(len(names))]), np.zeros((1, 3)))
-    return adjust(looks, [0] * len(names), priors, begin), best, bic
+    camera_of = [0] * len(names)
+    chosen = adjust(looks, camera_of, replace(open_, smooth_px=SMOOTH_PX), begin)
+    # A term left out is not known to be nought: what it may be widens the doubt of those that stand in for it.
+    at = layout.lens(0)
+    covariance = open_.lens_cov.copy()
+    left_out = [i for i in range(3, LENS_TERMS) if covariance[0, i, i] <= _FIXED**2]
+    covariance[0, left_out, left_out] = LEFT_OUT_SD[left_out] ** 2
+    wider = adjust(looks, camera_of, replace(open_, lens_cov=covariance, smooth_px=SMOOTH_PX), begin)
+    away = np.zeros(layout.size)
+    away[at] = chosen.values[at] - wider.values[at]
+    return replace(chosen, covariance=wider.covariance + np.outer(away, away)), best, bic
 
 
 def _open_priors(size_px: tuple[int, int], focal_px: float, terms: Sequence[str]) -> Priors:
@@ -126,7 +146,7 @@ def calibrate(photos: Sequence[Photo]) -> LensFile:
     coverage = _coverage(np.concatenate(corners), size)
     share = float(np.mean(np.array(coverage) > 0))
     sure = float(np.sqrt(fit.covariance[fit.layout.lens(0), fit.layout.lens(0)][0, 0]))
-    _refuse_weak(share, sure)
+    refuse_weak(share, sure)
     notes: tuple[str, ...] = ()
     if share < GOOD_COVERAGE:
         notes = (f"Corners cover {share:.0%} of the frame: photograph the board in the empty parts too.",)
@@ -177,7 +197,14 @@ def _same_camera(photos: Sequence[Photo]) -> None:
             raise ScaleError(f"{first.file} and {photo.file} have different focal lengths", remedy)
 
 
-def _refuse_weak(coverage: float, focal_rel: float) -> None:
+def refuse_weak(coverage: float, focal_rel: float) -> None:
+    """Refuse photos that cover too little of the frame (a share) or leave the focal length open (one sigma, a share).
+
+    Raises
+    ------
+    CantTell
+        With what to photograph instead.
+    """
     if coverage < LEAST_COVERAGE:
         raise CantTell(
             f"the board was seen in only {coverage:.0%} of the frame",

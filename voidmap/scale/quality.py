@@ -165,7 +165,7 @@ def _black_middles_mm() -> Floats:
 
 def _white_mm(pattern_mm: Floats) -> Floats:
     """White places on the slab (18, 2) mm: 2 mm into the square beside each black one."""
-    return _to_slab(_black_middles_mm() + [SQUARE_MM / 2 + 2.0, 0.0], pattern_mm)
+    return _to_slab(_black_middles_mm() + np.array([SQUARE_MM / 2 + 2.0, 0.0]), pattern_mm)
 
 
 def _to_slab(board_mm: Floats, pattern_mm: Floats) -> Floats:
