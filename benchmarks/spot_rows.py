@@ -49,13 +49,25 @@ def rows_of(grey, look, places, size_px, *, px_per_mm, blur_px, faint=None, othe
         ratio = np.log(size / (2 * DISC_RADIUS_SIGMAS * found.sigma_px))
         centre = np.maximum(1.5, 0.22 * size)
         label = ((away <= centre) & (np.abs(ratio) <= 1.2)).astype(float)
-        weight[(away > centre) & (away <= np.maximum(2.5, 0.4 * size))] = 0
+        told = np.ones(len(places), bool) if faint is None else ~faint
+        told[which[label > 0]] = False
+        _take_nearest(at, found, places, size_px, told, label, ratio)
+        weight[(label == 0) & (away > centre) & (away <= np.maximum(2.5, 0.4 * size))] = 0
         if faint is not None:
             weight[faint[which] & (away <= np.maximum(2.5, 0.6 * size))] = 0
     if other is not None and len(other):
         away, which = KDTree(other[:, :2]).query(at)
         weight[(away <= other[which, 2]) & (label == 0)] = 0
     return Rows(figures, label, ratio, weight)
+
+
+def _take_nearest(at, found, places, size_px, wanted, label, ratio):
+    """Let the nearest candidate stand for a pinhole that has none at its centre (a ring of glints), in place."""
+    away, which = KDTree(at).query(places)
+    apart = np.log(size_px / (2 * DISC_RADIUS_SIGMAS * found.sigma_px[which]))
+    take = wanted & (away <= np.maximum(2.5, 0.45 * size_px)) & (np.abs(apart) <= 1.2)
+    label[which[take]] = 1
+    ratio[which[take]] = apart[take]
 
 
 def closeup_rows(file, rng):

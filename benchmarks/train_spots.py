@@ -22,8 +22,8 @@ from spot_rows import Rows, closeup_rows, drawn_rows, planted_rows
 from voidmap.coat.features import PLAIN, RINGS_SIGMAS, SPOKES
 from voidmap.simulate.coat import write_series
 
-HIDDEN = (64, 32)
-EPOCHS = 18
+HIDDEN = (96, 40)
+EPOCHS = 24
 BATCH = 512
 RATE = 2e-3
 DECAY = 1e-4

@@ -18,9 +18,9 @@ LARGEST_MM = 4.0
 """A crater wider than this is a void to fill, not a pinhole to seal."""
 LEAST_NOISE = 0.5
 """Noise of a place is at least this, 8-bit grey: rounding to whole steps alone gives 0.29."""
-CALLED = 0.65
-"""A candidate is called a pinhole from this probability: the pictures that the classifier learned from hold about twice
-as many pinholes among their candidates as a photo does, so that 0.65 there is about even odds here."""
+CALLED = 0.6
+"""A candidate is called a pinhole from this probability: the pictures that the classifier learned from hold about half
+as many pinholes again among their candidates as a photo does, so that 0.6 there is about even odds here."""
 APART_PX = 5.0
 """Two pinholes nearer than this, or than the larger one's radius and a half, are one with its rim's glints."""
 APART_RADII = 1.8
