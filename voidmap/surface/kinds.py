@@ -31,6 +31,9 @@ UNKNOWN_SHARE = 0.02
 FLAT_DARK, FLAT_STEP = 0.12, 0.08
 # Compact: length squared over area at most this (a disc has 1.3), and this full against its convex hull.
 FLAT_SLENDER, FLAT_SOLIDITY = 16.0, 0.5
+# A false call costs a look and a strip of tape whatever its size, a missed void the resin that drains through it: what
+# holds next to nothing must be the surer to be called (2 to 1), all else is called when likelier than not.
+SMALL_MM2, CALL_SMALL = 20.0, 0.67
 # Smaller flat things are pores and flecks.
 LEAST_FLAT_MM2 = 4.0
 
@@ -98,8 +101,9 @@ def _depth(tree: list[Any]) -> int:
 def judge(found: Sequence[Mapping[str, float]]) -> list[Judgement]:
     """Judge candidates by their figures (see ``features.describe``).
 
-    A candidate is a void when that is likelier than not, else a flat thing or nothing, whichever is likelier; within
-    the group it is the likeliest kind. ``kind_chances`` are those of the kinds, given that it is something.
+    A candidate is a void when that is likelier than not (a small thing: twice as likely), else a flat thing or
+    nothing, whichever is likelier; within the group it is the likeliest kind. ``kind_chances`` are those of the kinds,
+    given that it is something.
     """
     if not found:
         return []
@@ -114,7 +118,7 @@ def _judged(figures: Mapping[str, float], chances: Mapping[str, float]) -> Judge
     flat = sum(p for kind, p in kinds.items() if not kind.is_void)
     given = {kind: p / (raw + flat) for kind, p in kinds.items()}
     void = float(np.interp(raw, *_model()[0]["void_map"]))
-    is_void = void >= 0.5
+    is_void = void >= (CALL_SMALL if figures["log_area"] < np.log(SMALL_MM2) else 0.5)
     if not is_void and chances[NOTHING] > flat and not _dark_and_compact(figures):
         return Judgement(None, void, given)
     best = max((k for k in given if k.is_void == is_void), key=lambda k: given[k])
