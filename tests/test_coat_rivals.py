@@ -44,7 +44,8 @@ def skimage_blobs(name, grey):
     found, strength = [], []
     for sign in (1, -1):
         light = sign * (grey.astype(np.float64) - grey.mean()) / 255
-        blobs = getattr(feature, name)(light, min_sigma=1.2, max_sigma=6, threshold=0.01)
+        scales = {"num_sigma": 5} if name == "blob_log" else {}
+        blobs = getattr(feature, name)(light, min_sigma=1.2, max_sigma=6, threshold=0.02, **scales)
         smooth = {s: np.abs(cv2.Laplacian(cv2.GaussianBlur(light, (0, 0), s), cv2.CV_64F)) * s**2
                   for s in set(blobs[:, 2].tolist())}  # fmt: skip
         found.append(blobs[:, [1, 0]])
