@@ -7,9 +7,11 @@ one photo of the whole slab, ``--both`` seeds a close view as well. Photos come 
 developed them (see ``redeveloped``). Each candidate is labelled by what truly lies there. The model is a sum of
 shallow decision trees with one value a label in each leaf (gradient boosting, J. H. Friedman, 2001); its chances are
 calibrated on scenes held out from the trees. ``--cache`` keeps each scene's figures, so that another fit takes
-minutes. The model as it is was fitted to 38,301 candidates of 145 photos of earlier states of the simulator, part of
-them with their contrasts scaled in the figures, as the mean of fits of 80, 80 and 110 rounds with weights of 2.4, 6 and
-4 on knot holes: the command makes one of the same kind, not the same to the last bit. Use seeds below 10000 here: the benchmarks judge on seeds from 100000.
+minutes. Use seeds below 10000 here: the benchmarks judge on seeds from 100000.
+
+The model as it is was fitted to 38,301 candidates of 174 photos made by earlier states of the simulator, a part of them
+with their contrasts scaled in the figures instead, as the mean of fits of 80, 80 and 110 rounds with weights of 2.4, 6
+and 4 on knot holes: the command makes one of the same kind, not the same to the last bit.
 """
 
 from __future__ import annotations
