@@ -1,6 +1,7 @@
 """The whole job on the demo photos, as a new user runs it, held against the demo's own truth."""
 
 import json
+import shutil
 
 import jsonschema
 import pytest
@@ -78,7 +79,8 @@ def test_a_demo_never_overwrites(job):
 
 
 @pytest.mark.slow
-def test_a_probed_depth_narrows_the_total(job):
+def test_a_probed_depth_narrows_the_total(demo_job, tmp_path):
+    job = shutil.copytree(demo_job, tmp_path / "desk")
     before = read_json(job / "intake.json")
     deepest = max(before["defects"], key=lambda d: d["volume_interval_ml"][1] - d["volume_interval_ml"][0])
     assert run("probe", job, f"{deepest['id']}=20mm").exit_code == 0
