@@ -205,7 +205,7 @@ class Bench:
         photos = [load_photo(p) for p in files]
         first = scale.solve_planes(photos[:1])[0]
         ortho = scale.rectify(photos[0], first)
-        slab = surface.find_slab(ortho, first.patterns_mm, camera_mm=first.camera_mm)
+        slab = surface.find_slab(ortho, first.patterns_mm)
         regions = surface.find_regions(ortho, slab, first)
         for count in sorted({1, len(files)}):
             planes = scale.solve_planes(photos[:count])

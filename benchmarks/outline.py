@@ -84,7 +84,7 @@ def judge(photo: Path, truth: dict[str, Any]) -> Row:
     (plane,) = solve_planes(photos, lens=None, reference=truth["reference"])
     ortho = rectify(photos[0], plane)
     start = time.process_time()
-    slab = find_slab(ortho, plane.patterns_mm, camera_mm=plane.camera_mm)
+    slab = find_slab(ortho, plane.patterns_mm)
     spent = time.process_time() - start
     return measured(ortho, plane, slab, truth, spent / decode_s(photo))
 

@@ -92,7 +92,7 @@ def laid_out(pixels: np.ndarray, truth: dict) -> tuple[Ortho, SlabFound, Plane]:
     """Rectify a photo by its true plane and find the slab."""
     plane = true_plane(truth)
     ortho = rectify(Photo("simulated", "", pixels), plane)
-    return ortho, find_slab(ortho, plane.patterns_mm, camera_mm=plane.camera_mm), plane
+    return ortho, find_slab(ortho, plane.patterns_mm), plane
 
 
 def raster(ortho: Ortho, outline_mm: np.ndarray) -> tuple[np.ndarray, tuple[int, int]]:

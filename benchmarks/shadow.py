@@ -119,7 +119,7 @@ def light_of(path: Path, truth: dict[str, Any]) -> LampLight:
     photo = load_photo(path)
     (plane,) = scale.solve_planes([photo])
     ortho = scale.rectify(photo, plane)
-    slab = surface.find_slab(ortho, plane.patterns_mm, camera_mm=plane.camera_mm)
+    slab = surface.find_slab(ortho, plane.patterns_mm)
     wood = slab.mask & ~slab.covered & ortho.valid
     pegs = depth.find_pegs(ortho, wood, truth["peg"]["height_mm"], plane.camera_mm)
     if not pegs:

@@ -246,7 +246,7 @@ def laid(path: Path):
     photo = load_photo(path)
     plane = scale.solve_planes([photo])[0]
     ortho = scale.rectify(photo, plane)
-    return plane, ortho, surface.find_slab(ortho, plane.patterns_mm, camera_mm=plane.camera_mm)
+    return plane, ortho, surface.find_slab(ortho, plane.patterns_mm)
 
 
 def test_near_lamp_is_found_from_two_photographed_pegs(tmp_path):

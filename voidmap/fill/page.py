@@ -80,7 +80,7 @@ def _head(plan: FillPlan, title: str) -> str:
 
 def _prepare(plan: FillPlan) -> str:
     rows = "".join(
-        f'<tr><td class="box"></td><td>{escape(step)}</td><th>{escape(ids).replace("; ", "<br>")}</th></tr>'
+        f'<tr><td class="box"></td><td>{escape(step)}</td><th>{"<br>".join(map(escape, ids.split("; ")))}</th></tr>'
         for step, ids in grouped_preparation(plan)
     )
     return f'<table class="prepare">{rows}</table>' if rows else ""

@@ -193,7 +193,7 @@ def _ortho(photos: Sequence[Photo], planes: Sequence[Plane]) -> Ortho:
 def _find_slab(ortho: Ortho, planes: Sequence[Plane]) -> SlabFound:
     from voidmap import surface
 
-    return surface.find_slab(ortho, planes[0].patterns_mm, camera_mm=planes[0].camera_mm)
+    return surface.find_slab(ortho, planes[0].patterns_mm)
 
 
 def _measure(

@@ -62,7 +62,7 @@ def whole_slab(ortho: Ortho) -> SlabFound:
     )
 
 
-def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats | None = None) -> SlabFound:
+def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats]) -> SlabFound:
     """Find the slab's top: its outline, what lies on it, and the kinds of its edge.
 
     Parameters
@@ -72,8 +72,6 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], *, camera_mm: Floats 
     patterns_mm
         Corners (4, 2), mm in the slab frame, of each scale board's pattern. Empty when the picture came
         with its scale: the slab is then looked for in the middle.
-    camera_mm
-        (3,) the camera's place in the slab frame, when known.
 
     Returns
     -------
