@@ -15,10 +15,10 @@ from voidmap.surface import find_regions, grain_direction_deg
 from voidmap.surface.across import widths_px
 from voidmap.surface.candidates import find_candidates
 from voidmap.surface.kinds import judge
-from voidmap.surface.lines import longest_path
 from voidmap.surface.measure import area_interval, greatest_width_px, rim_length, spine_length_px
 from voidmap.surface.ridges import strengths
 from voidmap.surface.rim import cover_of, polygon_area
+from voidmap.surface.skeleton import longest_path
 
 FINE = 8  # shapes are drawn this much finer, so that a pixel's covered share is exact to 1/64
 

@@ -8,6 +8,7 @@ import warnings
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
 
 from voidmap.errors import PhotoError
@@ -58,8 +59,8 @@ def decode(data: bytes, file: str) -> Photo:
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data)) as image:
                 tags = image.getexif()
-                upright = ImageOps.exif_transpose(image)
-                rgb = np.asarray(_to_rgb(upright))
+                ImageOps.exif_transpose(image, in_place=True)
+                rgb = np.asarray(_to_rgb(image))
     except UnidentifiedImageError as error:
         raise PhotoError(f"{file} is not a photo that can be read", "give a JPEG, PNG, TIFF or HEIC file") from error
     except Image.DecompressionBombError as error:
@@ -77,7 +78,7 @@ def decode(data: bytes, file: str) -> Photo:
     return Photo(
         file=file,
         sha256=hashlib.sha256(data).hexdigest(),
-        pixels=frozen(np.ascontiguousarray(rgb[:, :, ::-1])),
+        pixels=frozen(np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), dtype=np.uint8)),
         taken=_iso_date(camera_tags.get(_DATE_TAKEN) or tags.get(_DATE)),
         camera=_camera_name(tags.get(_MAKE), tags.get(_MODEL)),
         focal_mm=_positive(camera_tags.get(_FOCAL_MM)),
@@ -93,7 +94,7 @@ def _to_rgb(image: Image.Image) -> Image.Image:
         values = np.asarray(image, dtype=np.float64)
         top = 65535.0 if image.mode.startswith("I;16") or values.max() > 255 else 255.0
         image = fromarray((np.clip(values / top, 0, 1) * 255 + 0.5).astype(np.uint8))
-    return image.convert("RGB")
+    return image if image.mode == "RGB" else image.convert("RGB")
 
 
 def _iso_date(text: object) -> str | None:

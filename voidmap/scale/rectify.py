@@ -97,15 +97,14 @@ def _resample(
     pixels = np.empty((height, width, 3), np.uint8)
     valid = np.empty((height, width), np.bool_)
     coarse = coarse_map(plane, x0, y0, mm_per_px, width, height)
-    last = np.array([photo.width_px - 1, photo.height_px - 1], dtype=np.float32)
+    last_x, last_y = float(photo.width_px - 1), float(photo.height_px - 1)
     for top in range(0, height, STRIP_ROWS):
         rows = min(STRIP_ROWS, height - top)
         at_x, at_y = fine_map(coarse, top, rows, width)
-        pixels[top : top + rows] = cv2.remap(
-            photo.pixels, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-        )
-        valid[top : top + rows] = (at_x >= 0) & (at_y >= 0) & (at_x <= last[0]) & (at_y <= last[1])
-    pixels[~valid] = 0
+        strip = cv2.remap(photo.pixels, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        inside = cv2.min(cv2.inRange(at_x, 0.0, last_x), cv2.inRange(at_y, 0.0, last_y))
+        pixels[top : top + rows] = cv2.copyTo(strip, inside)
+        valid[top : top + rows] = np.asarray(inside).astype(bool)
     return pixels, valid
 
 

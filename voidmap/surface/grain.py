@@ -51,7 +51,7 @@ def _coarse(ortho: Ortho, slab: SlabFound) -> tuple[Floats32, Bools]:
     shrink = max(1.0, GRAIN_CELL_MM / ortho.mm_per_px)
     height, width = slab.mask.shape
     size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
-    grey = cv2.cvtColor(cv2.resize(ortho.pixels, size, interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2GRAY)
+    grey = cv2.resize(cv2.cvtColor(ortho.pixels, cv2.COLOR_BGR2GRAY), size, interpolation=cv2.INTER_AREA)
     bare = (slab.mask & ~slab.covered & ortho.valid).astype(np.uint8) * 255
     bare = cv2.resize(bare, size, interpolation=cv2.INTER_AREA)
     reach = max(1, round(GRAIN_MARGIN_MM / (shrink * ortho.mm_per_px)))

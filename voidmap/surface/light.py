@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from voidmap.model import Floats, Ortho, SlabFound
-from voidmap.surface.mosaic import Bools, Floats32, GrainFrame
+from voidmap.surface.mosaic import Bools, Floats32, GrainFrame, block_mean
 
 # The running quantile's window along the grain: several times the longest void that must be bridged.
 QUANTILE_WINDOW_MM = 900.0
@@ -83,9 +83,8 @@ def even_light(ortho: Ortho, slab: SlabFound, grain_deg: float) -> Evened:
     seen = bare.astype(bool) & ~glare
     frame = GrainFrame.of(seen.shape, ortho.mm_per_px, grain_deg)
     step = max(1, round(PATCH_CELL_MM / ortho.mm_per_px))
-    size = (max(1, seen.shape[1] // step), max(1, seen.shape[0] // step))
-    small = cv2.resize(ortho.pixels, size, interpolation=cv2.INTER_AREA)
-    small_seen = cv2.resize(seen.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 0.75 * 255
+    small = block_mean(ortho.pixels, step)
+    small_seen = block_mean(seen.view(np.uint8) * np.uint8(255), step) > 0.75 * 255
     plain = cv2.transform(cv2.log(cv2.transform(small.astype(np.float32), TO_GREY_BGR) + 1.0), TO_TINTS)
     grids, share = _cells(frame, np.asarray(plain, dtype=np.float32), small_seen, step)
     level, odd = _background(grids[..., 0], share > 0.5)

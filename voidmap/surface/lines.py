@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.model import Floats
 from voidmap.surface.across import profiles, widths_px
 from voidmap.surface.light import Evened
 from voidmap.surface.mosaic import Bools, Floats32
 from voidmap.surface.rim import Cover, cover_of
+from voidmap.surface.skeleton import longest_paths
 
 # A line starts where it is this many times stronger than the figure nearby, and goes on down to that.
 START_SCORE, GO_ON_SCORE = 5.0, 2.5
@@ -80,50 +82,17 @@ def _pieces(score: Floats32, mm_per_px: float) -> list[Piece]:
     extent = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) * mm_per_px
     started &= extent >= LEAST_PIECE_MM
     started[0] = False
-    pieces = []
+    skeletons: list[NDArray[np.integer]] = []
     for k in np.nonzero(started)[0]:
         x, y, w, h, _ = (int(v) for v in stats[k])
-        part = np.pad(labels[y : y + h, x : x + w] == k, 1)
-        bones = skeletonize(part)
-        path = longest_path(bones)
-        if len(path) < 3:
-            continue
-        shift = np.array([x - 1, y - 1], dtype=np.float64)
-        rows, columns = np.nonzero(bones)
-        strength = score[rows + y - 1, columns + x - 1]
-        points = np.column_stack([columns, rows]) + shift
-        pieces.append(Piece(_smooth(path + shift), points, float(np.median(strength))))
+        bones = skeletonize(np.pad(labels[y : y + h, x : x + w] == k, 1))
+        skeletons.append(np.argwhere(bones)[:, ::-1] + np.array([x - 1, y - 1]))
+    pieces = []
+    for points, path in zip(skeletons, longest_paths(skeletons), strict=True):
+        if len(path) > 2:
+            strength = float(np.median(score[points[:, 1], points[:, 0]]))
+            pieces.append(Piece(_smooth(path), points.astype(np.float64), strength))
     return pieces
-
-
-def longest_path(bones: Bools) -> Floats:
-    """Return the longest way through a skeleton as (N, 2) points (column, row), from end to end."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import dijkstra
-
-    rows, columns = np.nonzero(bones)
-    count = len(rows)
-    if count < 2:
-        return np.column_stack([columns, rows]).astype(np.float64)
-    number = np.full((bones.shape[0] + 2, bones.shape[1] + 2), -1)
-    number[rows + 1, columns + 1] = np.arange(count)
-    starts, ends, steps = [], [], []
-    for down, right in ((0, 1), (1, 0), (1, 1), (1, -1)):
-        near = number[rows + 1 + down, columns + 1 + right]
-        linked = near >= 0
-        starts.append(np.nonzero(linked)[0])
-        ends.append(near[linked])
-        steps.append(np.full(int(linked.sum()), np.hypot(down, right)))
-    pairs = (np.concatenate(steps), (np.concatenate(starts), np.concatenate(ends)))
-    graph = coo_matrix(pairs, shape=(count, count)).tocsr()
-    first = np.asarray(dijkstra(graph, directed=False, indices=[0]))[0]
-    far = int(np.argmax(np.where(np.isfinite(first), first, -1.0)))
-    reach, before = dijkstra(graph, directed=False, indices=[far], return_predecessors=True)
-    last = int(np.argmax(np.where(np.isfinite(reach[0]), reach[0], -1.0)))
-    order = [last]
-    while order[-1] != far:
-        order.append(int(before[0, order[-1]]))
-    return np.column_stack([columns[order], rows[order]]).astype(np.float64)
 
 
 def _smooth(path: Floats) -> Floats:

@@ -7,9 +7,9 @@ import numpy as np
 
 from voidmap.model import Floats, Ortho, Plane
 from voidmap.records import Interval
-from voidmap.surface.lines import longest_path
 from voidmap.surface.mosaic import Bools
 from voidmap.surface.odd import disc
+from voidmap.surface.skeleton import longest_path
 
 # Half-width of a 95 % interval in standard deviations.
 Z95 = 1.96

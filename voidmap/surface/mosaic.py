@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, TypeVar
 
 import cv2
 import numpy as np
@@ -13,6 +13,17 @@ from voidmap.model import Floats
 
 Bools = NDArray[np.bool_]
 Floats32 = NDArray[np.float32]
+Number = TypeVar("Number", np.uint8, np.float32)
+
+
+def block_mean(picture: NDArray[Number], step: int) -> NDArray[Number]:
+    """Average a picture (H, W) or (H, W, n) over blocks of ``step`` x ``step`` px; what fills no block is left out.
+
+    Whole blocks take OpenCV's quick way, and block (i, j) begins at px (step i, step j) exactly.
+    """
+    height, width = (max(1, side // step) for side in picture.shape[:2])
+    whole = picture[: height * step, : width * step]
+    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), dtype=picture.dtype)
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,8 +57,7 @@ class GrainFrame:
         """Average a picture whose pixels are ``step`` full-size ones into the cells."""
         px_per_sample = self._px_per_cell() / max(self.SAMPLES) / step
         shrink = max(1, round(px_per_sample))
-        size = (max(1, picture.shape[1] // shrink), max(1, picture.shape[0] // shrink))
-        small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+        small = block_mean(picture, shrink)
         matrix = self.to_grid.copy()
         matrix[:, :2] *= shrink * step
         fine = np.diag(np.array(self.SAMPLES, dtype=np.float64)) @ matrix

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from voidmap.surface.light import Evened
-from voidmap.surface.mosaic import Bools, Floats32
+from voidmap.surface.mosaic import Bools, Floats32, block_mean
 
 # Blur (1 sigma, px) before the second differences, at each level of the pyramid.
 RIDGE_BLUR_PX = 1.0
@@ -79,9 +79,8 @@ def against_neighbours(strength: Floats32, seen: Bools, mm_per_px: float) -> Flo
     cap = float(np.quantile(sample, CAP_QUANTILE))
     square = cv2.min(strength, cap)
     square = cv2.multiply(square, square)
-    size = (max(1, seen.shape[1] // shrink), max(1, seen.shape[0] // shrink))
-    small = cv2.resize(square, size, interpolation=cv2.INTER_AREA)
-    weight = cv2.resize(seen.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    small = block_mean(np.asarray(square, dtype=np.float32), shrink)
+    weight = block_mean(seen.view(np.uint8) * np.uint8(255), shrink) / np.float32(255)
     sigma = NEIGHBOUR_MM / (mm_per_px * shrink)
     total = np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), 0.05)
     local = np.sqrt(cv2.GaussianBlur(small, (0, 0), sigma) / total)
