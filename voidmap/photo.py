@@ -28,6 +28,10 @@ _TURNED_DEG = {3: 180, 6: 90, 8: 270}
 _DATE_TAKEN, _FOCAL_MM, _FOCAL_35MM = 0x9003, 0x920A, 0xA405
 
 
+_ISO_MEDIA = b"ftyp"
+"""Bytes 4 to 7 of every file of the ISO base media format (ISO/IEC 14496-12), HEIC among them."""
+
+
 def decode(data: bytes, file: str) -> Photo:
     """Decode a JPEG, PNG, TIFF or HEIC photo.
 
@@ -49,11 +53,13 @@ def decode(data: bytes, file: str) -> Photo:
         When the bytes are empty, broken, not a photo, or too small to be of use.
     """
     from PIL import Image, ImageOps, UnidentifiedImageError
-    from pillow_heif import register_heif_opener
 
     if not data:
         raise PhotoError(f"the photo {file} is empty", "copy it from the phone again")
-    register_heif_opener()
+    if data[4:8] == _ISO_MEDIA:
+        from pillow_heif import register_heif_opener
+
+        register_heif_opener()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

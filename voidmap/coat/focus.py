@@ -43,13 +43,18 @@ def out_of_focus(grey: Bytes, look: Bytes, size: tuple[int, int]) -> Bytes:
     """
     half = (grey.shape[1] // HALF, grey.shape[0] // HALF)
     picture = cv2.resize(grey, half, interpolation=cv2.INTER_AREA).astype(np.float32)
-    on = (cv2.resize(look, half, interpolation=cv2.INTER_NEAREST) > 0).astype(np.float32)
     soft = cv2.GaussianBlur(picture, (0, 0), FINE)
-    fine, coarse = (picture - soft) * on, (soft - cv2.GaussianBlur(picture, (0, 0), COARSE)) * on
+    # What the finer smoothing leaves fits on a grid of half as many pixels.
+    quarter = (half[0] // 2, half[1] // 2)
+    softer = cv2.resize(soft, quarter, interpolation=cv2.INTER_AREA)
+    coarse = cv2.subtract(softer, cv2.GaussianBlur(softer, (0, 0), COARSE / 2))
+    fine = cv2.subtract(picture, soft, dst=picture)
+    fine = cv2.resize(cv2.multiply(fine, fine, dst=fine), quarter, interpolation=cv2.INTER_AREA)
+    on = (cv2.resize(look, quarter, interpolation=cv2.INTER_NEAREST) > 0).astype(np.float32)
     # Means over the surrounding surface, on a grid as coarse as they are smooth.
     small = (max(1, half[0] // 8), max(1, half[1] // 8))
     share = np.maximum(_mean(on, small), 1e-3)
-    fine_power, coarse_power = _mean(fine * fine, small) / share, _mean(coarse * coarse, small) / share
+    fine_power, coarse_power = _mean(fine * on, small) / share, _mean(coarse * coarse * on, small) / share
     told = (share > 0.3) & (coarse_power > LEAST_DETAIL**2)
     if not told.any():
         return np.zeros(size[::-1], np.uint8)

@@ -35,3 +35,17 @@ class Near:
         first, last = np.searchsorted(self.x, (x - reach, x + reach))
         away = (self.x[first:last] - x) ** 2 + (self.y[first:last] - y) ** 2
         return np.asarray(self.order[first:last][away <= reach * reach], dtype=np.int64)
+
+
+def pairs_within(here: Floats, there: Floats, reach: float) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+    """Return all pairs of ``here`` (N, 2) and ``there`` (M, 2) nearer than ``reach``: their indices and distances."""
+    order = np.argsort(there[:, 0], kind="stable")
+    x = there[order, 0]
+    first = np.searchsorted(x, here[:, 0] - reach)
+    count = np.searchsorted(x, here[:, 0] + reach, side="right") - first
+    i = np.repeat(np.arange(len(here)), count)
+    start = np.repeat(np.cumsum(count) - count, count)
+    j = order[np.arange(len(i)) - start + np.repeat(first, count)]
+    away = np.hypot(here[i, 0] - there[j, 0], here[i, 1] - there[j, 1])
+    near = away <= reach
+    return i[near], j[near], away[near]

@@ -25,6 +25,8 @@ FINE = 4
 """Pinholes are drawn this many times finer than the photo, then averaged."""
 GLARE_GREY = 225.0
 """8-bit grey from which a place lies in a lamp's reflection."""
+GLARE_STEP = 16
+"""Glare is told on a grid of so many px."""
 MIRRORED = 0.047
 """Share that a level film mirrors: ((n - 1) / (n + 1))^2 with n = 1.55, cured epoxy (handbooks give 1.5 to 1.6)."""
 KINDS = ("rim", "pore", "bubble")
@@ -90,6 +92,8 @@ def plant(
     haze = float(rng.uniform(*HAZE)) if sanded else 0.0
     room = float(rng.uniform(0.1, 0.7))
     glare = float(rng.uniform(*LAMP_SLOPES))
+    size = (max(1, out.shape[1] // GLARE_STEP), max(1, out.shape[0] // GLARE_STEP))
+    glaring = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA).mean(axis=2) >= GLARE_GREY
     for one in plants:
         half = int(np.ceil(RIM_RADII * one.diameter_px / 2 + 4 * blur_px + 2))
         left, top = round(one.x_px) - half, round(one.y_px) - half
@@ -100,7 +104,8 @@ def plant(
         away = (one.x_px - round(one.x_px), one.y_px - round(one.y_px))
         cut = np.s_[y0 - top : y1 - top, x0 - left : x1 - left]
         patch = out[y0:y1, x0:x1]
-        in_glare = bool(np.median(patch) >= GLARE_GREY)
+        column, row = round(one.x_px) // GLARE_STEP, round(one.y_px) // GLARE_STEP
+        in_glare = bool(glaring[min(row, glaring.shape[0] - 1), min(column, glaring.shape[1] - 1)])
         donor = donors.draw(one.diameter_px, rng) if donors is not None and not in_glare else None
         if donors is not None and donor is not None:
             out[y0:y1, x0:x1] = given(patch, donors.planted(donor, one.diameter_px, away, half)[cut])

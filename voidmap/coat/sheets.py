@@ -18,6 +18,8 @@ WORK_MM = 0.4
 """Grid on which pictures are compared, mm: pores are still seen, and a picture stays under a megapixel or so."""
 SPREAD_MM = 4.0
 """Local contrast is read over this distance (1 sigma)."""
+MEAN_STEP = 4
+"""Its grid, px: well under a 1 sigma of 10 px."""
 MOST_SWING = 3.0
 """A place counts up to this multiple of the local contrast, so that glints and fills' edges do not decide."""
 CLIPPED = 250
@@ -109,6 +111,12 @@ def _evened(grey: Bytes, counts: Bytes, sigma: float) -> Floats32:
     weight = (counts > 0).astype(np.float32)
     fixed = cv2.multiply(grey, FIXED_POINT, dtype=cv2.CV_16S)
     fine = even_along_grain(fixed, grain_of(grey)).astype(np.float32) * weight
-    total = np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), 1e-3)
-    contrast = np.sqrt(cv2.GaussianBlur(fine * fine, (0, 0), sigma) / total) + FIXED_POINT / 4
-    return np.asarray(np.clip(fine / contrast, -MOST_SWING, MOST_SWING) * weight, dtype=np.float32)
+    # Means over a wide reach are worked out on a coarser grid.
+    size = (max(1, grey.shape[1] // MEAN_STEP), max(1, grey.shape[0] // MEAN_STEP))
+    total, power = (
+        cv2.GaussianBlur(cv2.resize(a, size, interpolation=cv2.INTER_AREA), (0, 0), sigma / MEAN_STEP)
+        for a in (weight, fine * fine)
+    )
+    contrast = np.sqrt(power / np.maximum(total, 1e-3)) + FIXED_POINT / 4
+    share = cv2.resize(1 / contrast, grey.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return np.asarray(np.clip(fine * share, -MOST_SWING, MOST_SWING) * weight, dtype=np.float32)

@@ -92,7 +92,7 @@ def wide_shifts(
     """
     window = cv2.createHanningWindow((WIDE_PX, WIDE_PX), cv2.CV_32F)
     middles, shifts = [], []
-    for rows, columns in _blocks(both, WIDE_PX, WIDE_PX // 2):
+    for rows, columns in _blocks(both, WIDE_PX, WIDE_PX * 3 // 4):
         mask = window * both[rows, columns]
         (dx, dy), response = cv2.phaseCorrelate(reference[rows, columns] * mask, new[rows, columns] * mask)
         if response >= LEAST_RESPONSE and np.hypot(dx, dy) <= MOST_SHIFT_PX:
@@ -116,15 +116,14 @@ def fine_shifts(
     """
     on = both.astype(np.float32)
     a, b = (cv2.GaussianBlur(p * on, (0, 0), SMOOTH_PX) for p in (reference, new))
-    (ax, ay), (bx, by) = _slopes(a, step_mm), _slopes(b, step_mm)
-    window = np.hanning(FINE_PX + 2)[1:-1]
-    products = [a * b, a * a, b * b, a * bx - b * ax, a * by - b * ay, ax * bx, ay * by, ax * by + ay * bx]
-    fields = [*products, ax * ax + bx * bx, ay * ay + by * by, ax * ay + bx * by]
+    pictures = (a, b, *_slopes(a, step_mm), *_slopes(b, step_mm))
+    window = np.hanning(FINE_PX + 2)[1:-1].astype(np.float32)
     blocks = _blocks(both, FINE_PX, FINE_PX * 2 // 3)
     top, left = np.array([(r.start, c.start) for r, c in blocks], dtype=np.int64).reshape(-1, 2).T
-    # The anchor puts each block's weighted sum at its first pixel.
-    filtered = (cv2.sepFilter2D(f, cv2.CV_32F, window, window, anchor=(0, 0)) for f in fields)
-    sums = np.column_stack([f[top, left] for f in filtered]).astype(np.float64)
+    sums = np.empty((len(blocks), 11))
+    for first in np.unique(top):
+        mine = top == first
+        sums[mine] = _strip_sums([p[first : first + FINE_PX] for p in pictures], left[mine], window).T
     middles = np.column_stack([left, top]) + (FINE_PX / 2 - 0.5)
     alike = sums[:, 0] >= LEAST_ALIKE * np.sqrt(sums[:, 1] * sums[:, 2])
     sums, middles = sums[alike], middles[alike]
@@ -132,6 +131,15 @@ def fine_shifts(
     curve = _pairs(sums[:, 5], sums[:, 7] / 2, sums[:, 6]) / noise[..., None]
     spread = _pairs(sums[:, 8], sums[:, 10], sums[:, 9]) / noise[..., None]
     return Blocks(middles * step_mm + corner_mm, sums[:, 3:5] / 2 / noise, curve, spread)
+
+
+def _strip_sums(strip: list[Floats32], left: NDArray[np.int64], window: Floats32) -> Floats32:
+    """Sum products of the pictures (a, b, slopes of a, slopes of b) over blocks of a strip: (11, blocks)."""
+    a, b, ax, ay, bx, by = strip
+    products = [a * b, a * a, b * b, a * bx - b * ax, a * by - b * ay, ax * bx, ay * by, ax * by + ay * bx]
+    products += [ax * ax + bx * bx, ay * ay + by * by, ax * ay + bx * by]
+    rows = np.stack([window @ p for p in products])
+    return np.asarray(rows[:, left[:, None] + np.arange(len(window))] @ window, dtype=np.float32)
 
 
 def _slopes(picture: Floats32, step_mm: float) -> tuple[Floats32, Floats32]:
@@ -171,13 +179,14 @@ def fit_bend(bend: Bend, blocks: Blocks, *, bent: bool) -> Fitted:
     now = bend.terms_mm.T.ravel()
     bowed = blocks.curve @ design
     flat, flat_bowed, slope = design.reshape(-1, 2 * n), bowed.reshape(-1, 2 * n), blocks.slope.ravel()
+    known = _inverse(blocks.spread)
     weight, scale = np.ones(len(blocks)), 1.0
     for _ in range(FIT_ROUNDS):
         told = flat.T * np.repeat(weight / scale, 2)
         normal = told @ flat_bowed + prior
         change = np.linalg.solve(normal, told @ slope - prior @ now)
         left = blocks.slope - bowed @ change
-        far = np.sum(left * np.linalg.solve(blocks.spread, left[..., None])[..., 0], axis=1)
+        far = np.einsum("bi,bij,bj->b", left, known, left)
         # The median of chi-square with 2 degrees of freedom is 2 ln 2.
         scale = max(float(np.median(far)) / (2 * np.log(2)), 1e-6)
         weight = 1 / (1 + far / (2 * OUTLIER**2 * scale))
@@ -191,6 +200,12 @@ def fit_bend(bend: Bend, blocks: Blocks, *, bent: bool) -> Fitted:
     return Fitted(replace(bend, terms_mm=np.ascontiguousarray(terms)), np.asarray(covariance, dtype=np.float64))
 
 
+def _inverse(pairs: Floats) -> Floats:
+    """Return the inverses of symmetric matrices (N, 2, 2)."""
+    xx, xy, yy = pairs[:, 0, 0], pairs[:, 0, 1], pairs[:, 1, 1]
+    return _pairs(yy, -xy, xx) / np.maximum(xx * yy - xy * xy, np.finfo(float).tiny)[:, None, None]
+
+
 def _grouped(scores: Floats, middles_mm: Floats) -> Floats:
     """Sum the blocks' scores (N, 30) over squares: what neighbours have in common must not count as independent."""
     square = np.floor(middles_mm / TOGETHER_MM).astype(np.int64)
@@ -202,15 +217,14 @@ def _grouped(scores: Floats, middles_mm: Floats) -> Floats:
 
 
 def _blocks(both: NDArray[np.bool_], side: int, step: int) -> list[tuple[slice, slice]]:
-    height, width = both.shape
+    """Return the blocks on a grid of ``step`` px that both pictures show enough of."""
     inside = cv2.integral(both.astype(np.uint8))
-    out = []
-    for top in range(0, height - side + 1, step):
-        for left in range(0, width - side + 1, step):
-            there = inside[top + side, left + side] - inside[top, left + side]
-            if there - inside[top + side, left] + inside[top, left] >= LEAST_SHARE * side * side:
-                out.append((slice(top, top + side), slice(left, left + side)))
-    return out
+    corners = inside[:-side:step, :-side:step]
+    rows, columns = corners.shape
+    far = inside[side::step, side::step][:rows, :columns]
+    below, beside = inside[side::step, :-side:step][:rows], inside[:-side:step, side::step][:, :columns]
+    enough = np.argwhere(far + corners - below - beside >= LEAST_SHARE * side * side) * step
+    return [(slice(top, top + side), slice(left, left + side)) for top, left in enough.tolist()]
 
 
 def _agreeing(there: Floats, here: Floats) -> NDArray[np.bool_]:

@@ -133,19 +133,19 @@ def _edge_from_left(small: Floats32, hidden: NDArray[np.bool_]) -> NDArray[np.in
 def _best_path(gain: Floats32) -> NDArray[np.int64]:
     """Columns of the path from top to bottom, one column aside a row at most, that gathers most."""
     height, width = gain.shape
-    total = gain[0].copy()
-    came = np.zeros((height, width), np.int8)
+    total = np.full((height, width + 2), -np.inf, np.float32)
+    total[0, 1:-1] = gain[0]
     for row in range(1, height):
-        left = np.concatenate([[-np.inf], total[:-1]])
-        right = np.concatenate([total[1:], [-np.inf]])
-        choices = np.stack([left, total + 1e-3, right])
-        best = np.argmax(choices, axis=0)
-        came[row] = best - 1
-        total = choices[best, np.arange(width)] + gain[row]
+        before, here = total[row - 1], total[row, 1:-1]
+        np.maximum(before[:-2], before[2:], out=here)
+        np.maximum(here, before[1:-1], out=here)
+        here += gain[row]
     path = np.zeros(height, np.int64)
-    path[-1] = int(np.argmax(total))
+    path[-1] = int(np.argmax(total[-1, 1:-1]))
     for row in range(height - 1, 0, -1):
-        path[row - 1] = path[row] + came[row, path[row]]
+        column = path[row]
+        left, straight, right = total[row - 1, column : column + 3]
+        path[row - 1] = column + (0 if straight >= max(left, right) else -1 if left >= right else 1)
     return path
 
 

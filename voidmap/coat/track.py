@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.coat.again import chance_shown
+from voidmap.coat.near import pairs_within
 from voidmap.model import Floats
 from voidmap.records import ClosedSite, CoatRecord, Pinhole
 
@@ -35,6 +37,8 @@ CLOSED_ENOUGH = 0.5
 LARGEST_EXACT = 400
 """Groups of near pinholes and sites up to this size are assigned exactly; larger ones (hundreds closer together than
 their doubt) nearest first."""
+MOST_TRIED = 5
+"""Groups up to this size have 120 ways to be assigned at most: trying them is sooner done than loading SciPy."""
 
 
 @dataclass(frozen=True)
@@ -160,14 +164,11 @@ def assign(
     tuple
         The site (N,) of each place, -1 for none, and the chance (N,) that this is the right reading.
     """
-    from scipy.spatial import KDTree
-
     matched = np.full(len(here), -1, dtype=np.int64)
     if len(here) == 0 or len(there) == 0:
         return matched, np.ones(len(here))
     reach = FARTHEST_SIGMAS * float(sigma.max())
-    pairs = KDTree(here).sparse_distance_matrix(KDTree(there), reach, output_type="coo_matrix")
-    i, j, away = pairs.row.astype(np.int64), pairs.col.astype(np.int64), pairs.data
+    i, j, away = pairs_within(here, there, reach)
     gain = (
         np.log(stays[j] / (1 - stays[j])) - np.log(2 * np.pi * sigma[i] ** 2 * density) - 0.5 * (away / sigma[i]) ** 2
     )
@@ -196,28 +197,51 @@ def _likeliest(i: NDArray[np.int64], j: NDArray[np.int64], gain: Floats, rows: i
 
 
 def _grouped(i: NDArray[np.int64], j: NDArray[np.int64], gain: Floats, rows: int, columns: int) -> NDArray[np.int64]:
-    from scipy.optimize import linear_sum_assignment
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    graph = coo_matrix((np.ones(len(i)), (i, rows + j)), shape=(rows + columns, rows + columns))
-    group = connected_components(graph, directed=False)[1][i]
+    group = _groups(i, j, rows, columns)
     order = np.argsort(group, kind="stable")
     starts = np.flatnonzero(np.diff(group[order], prepend=-1))
     out: list[int] = []
     for first, last in zip(starts, [*starts[1:], len(order)], strict=True):
         pairs = order[first:last]
-        own, a = np.unique(i[pairs], return_inverse=True)
-        other, b = np.unique(j[pairs], return_inverse=True)
-        if max(len(own), len(other)) > LARGEST_EXACT:
-            out += _nearest_first(i[pairs], j[pairs], gain[pairs], pairs)
-            continue
-        worth = np.zeros((len(own), len(other)))
-        which = np.full(worth.shape, -1)
-        worth[a, b], which[a, b] = gain[pairs], pairs
-        taken = which[linear_sum_assignment(worth, maximize=True)]
-        out += [int(k) for k in taken if k >= 0]
+        if len(np.unique(i[pairs])) == 1 or len(np.unique(j[pairs])) == 1:
+            out.append(int(pairs[np.argmax(gain[pairs])]))
+        else:
+            out += _exact(i[pairs], j[pairs], gain[pairs], pairs)
     return np.asarray(out, dtype=np.int64)
+
+
+def _groups(i: NDArray[np.int64], j: NDArray[np.int64], rows: int, columns: int) -> NDArray[np.int64]:
+    """Name each pair's group: pairs that share a place or a site, or are linked by pairs that do."""
+    name = np.arange(len(i))
+    while True:
+        of_place, of_site = np.full(rows, len(i)), np.full(columns, len(i))
+        np.minimum.at(of_place, i, name)
+        np.minimum.at(of_site, j, name)
+        least = np.minimum(of_place[i], of_site[j])
+        if (least == name).all():
+            return name
+        name = least
+
+
+def _exact(i: NDArray[np.int64], j: NDArray[np.int64], gain: Floats, pairs: NDArray[np.int64]) -> list[int]:
+    """Assign one group as likely as can be: all ways tried where there are few, else by SciPy."""
+    own, a = np.unique(i, return_inverse=True)
+    other, b = np.unique(j, return_inverse=True)
+    if max(len(own), len(other)) > LARGEST_EXACT:
+        return _nearest_first(i, j, gain, pairs)
+    worth = np.zeros((len(own), len(other)))
+    which = np.full(worth.shape, -1)
+    worth[a, b], which[a, b] = gain, pairs
+    if max(worth.shape) <= MOST_TRIED:
+        wide = worth if len(own) <= len(other) else worth.T
+        ways = np.array(list(permutations(range(wide.shape[1]), wide.shape[0])))
+        best = ways[np.argmax(wide[np.arange(len(wide)), ways].sum(axis=1))]
+        taken = (which if wide is worth else which.T)[np.arange(len(wide)), best]
+    else:
+        from scipy.optimize import linear_sum_assignment
+
+        taken = which[linear_sum_assignment(worth, maximize=True)]
+    return [int(k) for k in taken if k >= 0]
 
 
 def _nearest_first(i: NDArray[np.int64], j: NDArray[np.int64], gain: Floats, pairs: NDArray[np.int64]) -> list[int]:

@@ -133,12 +133,23 @@ def _own_sheet(one: Looked, bend: Bend | None = None) -> Sheet:
     import numpy as np
 
     from voidmap.coat.align import laid
-    from voidmap.coat.sheets import WORK_MM, ready
-    from voidmap.scale import footprint_mm, rectify
+    from voidmap.coat.sheets import WORK_MM, ready, shrunk, smooth_map
+    from voidmap.model import Ortho
+    from voidmap.scale import footprint_mm
 
-    side = 2 * int(WORK_MM * one.px_per_mm / 2) + 1  # odd: an even one would shift the picture by half a pixel
-    soft = replace(one.photo, pixels=np.asarray(cv2.blur(one.photo.pixels, (side, side)), dtype=np.uint8))
-    ortho = rectify(soft, one.plane, mm_per_px=WORK_MM, bounds_mm=footprint_mm(one.plane))
+    times = max(1, int(WORK_MM * one.px_per_mm))
+    small = shrunk(cv2.cvtColor(np.ascontiguousarray(one.photo.pixels), cv2.COLOR_BGR2GRAY), times)
+    x0, y0, x1, y1 = footprint_mm(one.plane)
+    corner, size = np.array([x0, y0]), (int((x1 - x0) / WORK_MM) + 1, int((y1 - y0) / WORK_MM) + 1)
+
+    def to_small(px: Floats) -> Floats:
+        return np.asarray((one.plane.to_px(px * WORK_MM + corner) + 0.5) / times - 0.5, dtype=np.float64)
+
+    at_x, at_y = smooth_map(to_small, size)
+    height, width = small.shape[:2]
+    valid = (at_x >= 0) & (at_y >= 0) & (at_x <= width - 1) & (at_y <= height - 1)
+    grey = cv2.remap(small, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    ortho = Ortho(np.asarray(cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR), dtype=np.uint8), valid, x0, y0, WORK_MM)
     hidden = tuple(one.plane.to_mm(s) for s in one.view.sheets_px)
     if bend is None:
         return ready(ortho, hidden_mm=hidden)

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 LONGEST_SIDE_PX = 2600
 """A picture of this size prints a slab at 200 dpi on Letter and keeps the sheet under its 12 MB."""
 JPEG_QUALITY = 88
+DARKEST = 8
+"""8-bit level up to which all channels are the black beyond the photo, blurred by JPEG."""
 MARGIN_MM = 25.0
 """Bench left around the slab, so that its edge can be judged."""
 
@@ -45,7 +47,7 @@ def write_picture(job: Job, name: str, ortho: Ortho, *, around_mm: Floats | None
 
 def kept_picture(job: Job, name: str) -> Ortho | None:
     """Return the picture ``pictures/NAME.jpg`` with its frame; None when the job has none."""
-    import numpy as np
+    import cv2
 
     from voidmap.model import Ortho
 
@@ -55,4 +57,5 @@ def kept_picture(job: Job, name: str) -> Ortho | None:
         return None
     pixels = load_photo(path).pixels
     where = read_json(frame)
-    return Ortho(pixels, pixels.max(axis=2) > np.uint8(8), where["x0_mm"], where["y0_mm"], where["mm_per_px"])
+    valid = cv2.bitwise_not(cv2.inRange(pixels, (0, 0, 0), (DARKEST,) * 3)) > 0
+    return Ortho(pixels, valid, where["x0_mm"], where["y0_mm"], where["mm_per_px"])
