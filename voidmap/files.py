@@ -127,7 +127,6 @@ def read_json(path: Path | str) -> Any:
 
 def write_json(path: Path | str, values: Any) -> None:
     """Write a JSON file whole or not at all."""
-    # Without indentation: outlines hold thousands of points, and a line for each takes longer to write than to find.
     write_text(path, json.dumps(values, ensure_ascii=False) + "\n")
 
 
@@ -175,11 +174,11 @@ class Job:
 
     def write(self, record: Intake | FillPlan | CoatRecord | Verdict, *, name: str | None = None) -> Path:
         """Write a result into the job folder, atomically, and return its place."""
-        from voidmap.schemas import to_json
+        from voidmap.schemas import to_json_text
 
         number = record.number if isinstance(record, CoatRecord) else None
         path = self.path(name or self._name(type(record), number))
-        write_json(path, to_json(record))
+        write_text(path, to_json_text(record))
         return path
 
     def coats(self) -> tuple[CoatRecord, ...]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from voidmap.errors import JobError, ScaleError, ValueRefused
 from voidmap.files import MEASURED, RESIN, Job, load_photos, open_job, read_json, write_text
+from voidmap.job.ahead import load_ahead
 from voidmap.job.lamp import find_lamp, hide_pegs, lamp_note, parse_peg, photos_by_day
 from voidmap.records import (
     Defect,
@@ -92,10 +93,9 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
     CantTell
         When the slab can't be told from what it lies on.
     """
-    from voidmap import corrections, fill, surface
-
     job = open_job(folder)
     step(STEPS[0])
+    ready = load_ahead()
     photos = load_photos(list(photo_files))
     step(STEPS[1])
     planes = _planes(photos, options)
@@ -104,6 +104,9 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
     day = photos_by_day(photos, pegs)
     ortho = _ortho(photos[:day], planes[:day])
     step(STEPS[2])
+    ready()
+    from voidmap import corrections, fill, surface
+
     slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, planes)
     light = None
     if pegs:
@@ -247,7 +250,7 @@ def _defect(region: Region, estimates: tuple[DepthEstimate, ...], plane: Plane, 
 
 def points(array: Floats) -> Outline:
     """Return (N, 2) points as an outline, to a thousandth of a unit."""
-    return tuple((round(float(x), 3), round(float(y), 3)) for x, y in array)
+    return tuple((x, y) for x, y in array.round(3).tolist())
 
 
 def _scale_rel(plane: Plane, regions: Sequence[Region]) -> float:

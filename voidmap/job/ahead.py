@@ -1,0 +1,21 @@
+"""Load the heavy libraries of the later steps while the photos are decoded."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Callable
+from threading import Thread
+
+LATER = ("scipy.ndimage", "scipy.sparse.csgraph", "scipy.spatial", "skimage.morphology")
+"""What finding slab and voids imports, and decoding and solving the scale do not."""
+
+
+def load_ahead() -> Callable[[], None]:
+    """Begin to import ``LATER`` on a thread of its own; call what is returned before they are used.
+
+    Decoding and finding the boards run outside the interpreter for most of their time, so that the imports, about
+    a tenth of an intake, cost next to nothing there.
+    """
+    thread = Thread(target=lambda: [importlib.import_module(name) for name in LATER])
+    thread.start()
+    return thread.join
