@@ -71,3 +71,12 @@ def test_results_do_not_depend_on_it(tmp_path):
     refused = run("fill", job.folder, "--units", "cubits")
     assert refused.exit_code == 2
     assert "say shop or metric" in refused.stderr
+
+
+def test_no_chance_is_told_as_certain() -> None:
+    told = [shown.chance(share) for share in (0.0, 0.004, 0.5, 0.99, 0.9999, 1.0)]
+    assert told == ["under 1%", "under 1%", "50%", "99%", "over 99%", "over 99%"]
+
+
+def test_a_p_value_is_told_no_smaller_than_its_digits() -> None:
+    assert [shown.p_value(p) for p in (0.0491, 0.001, 8e-14)] == ["p = 0.049", "p = 0.001", "p < 0.001"]

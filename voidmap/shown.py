@@ -21,6 +21,9 @@ FINE_MM = 25.4
 LEAST = 0.01
 """The last figure shown of in² and fl oz."""
 MM2_PER_M2 = 1e6
+SUREST = 0.99
+"""No model is surer than this: its own assumptions fail now and then."""
+LEAST_P = 0.001
 SMALL_MM2 = 100_000.0
 """Areas below 0.1 m² are told in mm²."""
 
@@ -46,6 +49,16 @@ def shown_in(system: str) -> Iterator[None]:
 def is_shop() -> bool:
     """Whether shop units come first."""
     return _SYSTEM.get() == "shop"
+
+
+def chance(share: float) -> str:
+    """Return a chance in per cent; none is told as certain or as impossible."""
+    return "over 99%" if share > SUREST else "under 1%" if share < 1.0 - SUREST else f"{share:.0%}"
+
+
+def p_value(p: float) -> str:
+    """Return a test's p to three digits after the point, and no smaller than they show."""
+    return f"p = {p:.3f}" if p >= LEAST_P else f"p < {LEAST_P}"
 
 
 def length(mm: float) -> str:

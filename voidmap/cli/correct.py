@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from voidmap import shown
 from voidmap.cli import options
 from voidmap.cli.printing import emit
 
@@ -39,7 +40,9 @@ def register(app: typer.Typer) -> None:
         shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
-        """Take your own corrections; they are kept apart from what was measured and survive a new intake.
+        """Take your corrections of the map and of the coats.
+
+        They are kept apart from what was measured and survive a new intake.
 
         Example: voidmap correct desk --drop D07 --kind D03=crack --depth D05=12mm
         """
@@ -70,7 +73,7 @@ def _text(done: Corrected, job: Path) -> str:
             lo, hi = coat.count_interval
             lines.append(f"Coat {coat.number}: {coat.count} pinholes, {lo:.0f} to {hi:.0f} there.")
     if "verdict" in done.again and done.verdict is not None:
-        lines.append(f"Verdict: {done.verdict.decision.replace('_', ' ')} ({done.verdict.confidence:.0%}).")
+        lines.append(f"Verdict: {done.verdict.decision.replace('_', ' ')} ({shown.chance(done.verdict.confidence)}).")
     if done.intake is not None and ("map" in done.again or "notes" in done.again):
         lines += ["", intake_text(done.intake, job)]
     return "\n".join([*lines, f"See it in a new sheet: voidmap sheet {job}"])

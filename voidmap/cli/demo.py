@@ -22,7 +22,9 @@ def register(app: typer.Typer) -> None:
         shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
-        """Run the whole job on the demo photos: an ash reception-desk top with a copper-tinted fill.
+        """Run the whole job on the demo photos.
+
+        An ash reception-desk top with a copper-tinted fill.
 
         Example: voidmap demo --out desk
         """

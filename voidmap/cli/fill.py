@@ -55,7 +55,9 @@ def register(app: typer.Typer) -> None:
         shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
-        """Plan the fill: methods, amounts, batches, lifts, dams, coats, in the order of the work.
+        """Plan the fill, in the order of the work.
+
+        Method for each void, amounts, batches, lifts, dams and coats.
 
         Example: voidmap fill desk --temperature 72F --scale-step 0.1g --page plan.html
         """

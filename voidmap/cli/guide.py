@@ -20,7 +20,7 @@ def register(app: typer.Typer) -> None:
         paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "letter",
         as_json: options.AsJson = False,
     ) -> None:
-        """Print one page on how to photograph a slab: boards, lamp, height, overlap.
+        """Print one page on how to photograph a slab.
 
         Example: voidmap guide --paper letter --out guide.pdf
         """

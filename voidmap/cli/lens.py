@@ -20,7 +20,9 @@ def register(app: typer.Typer) -> None:
         out: Annotated[Path, typer.Option("--out", metavar="LENS.json", help="Where to write the lens file.")],
         as_json: options.AsJson = False,
     ) -> None:
-        """Fit the lens from 8 to 20 photos of one board, tilted and in all parts of the frame.
+        """Fit the lens from 8 to 20 photos of one board.
+
+        Tilt the board, and lay it in all parts of the frame.
 
         Example: voidmap lens board-*.jpg --out phone.lens.json
         """

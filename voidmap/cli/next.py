@@ -15,7 +15,9 @@ def register(app: typer.Typer) -> None:
     def say_next(
         job: Annotated[Path, typer.Argument(metavar="[JOB]", help="The job folder.", show_default=False)] = Path(),
     ) -> None:
-        """Say what the next sensible step of a job is; voidmap JOB alone says the same.
+        """Say what the next sensible step of a job is.
+
+        voidmap JOB alone says the same.
 
         Example: voidmap next desk
         """

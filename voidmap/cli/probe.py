@@ -34,7 +34,7 @@ def register(app: typer.Typer) -> None:
         shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
-        """Record depth readings, and name the voids worth measuring next.
+        """Record depths, and name voids to measure next.
 
         Example: voidmap probe job D03=18mm D05@2=7mm
         """

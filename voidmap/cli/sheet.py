@@ -33,7 +33,9 @@ def register(app: typer.Typer) -> None:
         shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
-        """Write the job sheet: one page to read at the bench, correct by tapping, print and hand over.
+        """Write the job sheet.
+
+        One page to read at the bench, correct by tapping, print and hand over.
 
         Example: voidmap sheet desk --no-costs
         """

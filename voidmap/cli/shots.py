@@ -23,7 +23,9 @@ def register(app: typer.Typer) -> None:
         out: Annotated[Path | None, typer.Option("--out", metavar="PLAN.svg", help="Where to draw the plan.")] = None,
         as_json: options.AsJson = False,
     ) -> None:
-        """Plan the photos of a slab: height, number, overlap, places of the boards.
+        """Plan the photos of a slab.
+
+        How high, how many, how much they overlap, and where the boards lie.
 
         Example: voidmap shots --slab 3.2mx0.6m --smallest 0.5mm --lens phone.lens.json --out plan.svg
         """

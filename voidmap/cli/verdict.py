@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from voidmap import shown
 from voidmap.cli import options
 from voidmap.cli.printing import emit, photograph_again, with_next
 
@@ -49,7 +50,9 @@ def register(app: typer.Typer) -> None:
         shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
-        """Decide: another seal coat, spot-fill, flood, or photograph again; and why.
+        """Decide what to do after a coat, and say why.
+
+        Seal again, spot-fill, flood, or photograph again.
 
         Example: voidmap verdict desk --finish client
         """
@@ -73,7 +76,7 @@ def register(app: typer.Typer) -> None:
 def verdict_text(record: Verdict) -> str:
     """Return a verdict as a few lines to read at the bench."""
     after = record.expected_after_next
-    lines = [f"{_WORDS[record.decision]}  (chance that this is right: {record.confidence:.0%})"]
+    lines = [f"{_WORDS[record.decision]}  (chance that this is right: {shown.chance(record.confidence)})"]
     lines += [f"  {reason}" for reason in record.reasons]
     if record.closure_rate is not None:
         lo, hi = record.closure_interval

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from voidmap import shown
 from voidmap.coat.track import same_place_sigma, sites_of
 from voidmap.records import CoatRecord, Defect, Outline, Pattern
 from voidmap.statistics import ripley_k
@@ -81,7 +82,8 @@ def pattern_of(records: Sequence[CoatRecord], defects: Sequence[Defect], *, seed
             most = [named[int(k)] for k in np.argsort(-at.sum(axis=1), kind="stable")[:NAMED] if at[k].sum() > 1]
             where = ", ".join(f"{d.id} ({d.kind.value.replace('_', ' ')})" for d in most) or "several voids"
             words.append(
-                f"{share:.1f} times as many at rims as by chance (p = {p:.3f}), most at {where}: {CURES['edge_fed']}."
+                f"{share:.1f} times as many at rims as by chance ({shown.p_value(p)}), most at {where}: "
+                f"{CURES['edge_fed']}."
             )
     if newest.grain_deg is not None and free.sum() >= FEWEST:
         # Those that a rim feeds lie along the rim, which may run along the grain.
@@ -90,7 +92,8 @@ def pattern_of(records: Sequence[CoatRecord], defects: Sequence[Defect], *, seed
         along = p < SIGNIFICANT and _stands_out(places[free], grain)
         if along:
             words.append(
-                f"{share:.1f} times as many pairs along the grain as by chance (p = {p:.3f}): {CURES['along_grain']}."
+                f"{share:.1f} times as many pairs along the grain as by chance ({shown.p_value(p)}): "
+                f"{CURES['along_grain']}."
             )
     bunched = False
     if not (edge_fed or along):
@@ -99,7 +102,7 @@ def pattern_of(records: Sequence[CoatRecord], defects: Sequence[Defect], *, seed
         bunched = p < SIGNIFICANT
         if bunched:
             words.append(
-                f"{share:.1f} times as many neighbours within {BUNCH_MM:g} mm as by chance (p = {p:.3f}): "
+                f"{share:.1f} times as many neighbours within {BUNCH_MM:g} mm as by chance ({shown.p_value(p)}): "
                 f"{CURES['bunched']}."
             )
     scattered = not (edge_fed or along or bunched)
@@ -123,6 +126,11 @@ def throw(outlines: Sequence[Outline], count: int, rng: np.random.Generator) -> 
     return kept[:count]
 
 
+def _few(count: float) -> str:
+    """Return an expected count in words fit for few."""
+    return f"{count:.0f}" if count >= 2.0 else f"{count:.1f}" if count >= 0.1 else "fewer than 0.1"
+
+
 def _repeats(records: Sequence[CoatRecord]) -> tuple[float | None, list[str]]:
     """Sites seen again, over how many would fall on old sites by chance (a Poisson test)."""
     from scipy.stats import poisson
@@ -139,7 +147,9 @@ def _repeats(records: Sequence[CoatRecord]) -> tuple[float | None, list[str]]:
     ratio = kept / by_chance if by_chance > 0 else 0.0
     p = float(poisson.sf(kept - 1, by_chance))
     if kept and p < SIGNIFICANT:
-        return ratio, [f"{kept} sites came back, {by_chance:.2g} would by chance (p = {p:.1g}): {CURES['repeat']}."]
+        return ratio, [
+            f"{kept} sites came back, {_few(by_chance)} would by chance ({shown.p_value(p)}): {CURES['repeat']}."
+        ]
     return ratio, []
 
 

@@ -27,6 +27,15 @@ LOOKS: dict[Kind, Look] = {
     Kind.STAIN: Look("#6b6200", "1 5", "stain"),
 }
 
+SOURCES = {
+    "prior": "typical",
+    "probe": "probed",
+    "parallax": "from photos",
+    "shadow": "from the shadow",
+    "through": "goes through",
+}
+"""Where a depth comes from, in words."""
+
 DECISIONS = {
     "seal_again": "Seal again",
     "spot_fill": "Spot-fill",

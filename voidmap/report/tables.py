@@ -6,6 +6,7 @@ from pathlib import Path
 
 from voidmap import shown, units
 from voidmap.records import Defect, Intake
+from voidmap.report.look import LOOKS, SOURCES
 
 LONGEST_TABLE = 30
 """Rows that still fit a screen; the rest is in the sheet."""
@@ -18,7 +19,7 @@ def intake_text(record: Intake, job: Path) -> str:
         f"Slab top {shown.area_with(slab.area_mm2, slab.area_interval_mm2)}, edge {shown.length(slab.edge_mm)}",
         f"Scale from {record.scale.reference}: lengths across the slab to ±{record.scale.length_interval_rel:.2%}",
         "",
-        f"{'id':4s} {'what':11s} {'void?':>5s} {'area':>10s} {'length':>10s} {'width':>9s} {'mean depth':>18s} "
+        f"{'id':4s} {'what':11s} {'void?':>5s} {'area':>10s} {'length':>10s} {'width':>9s} {'mean depth':>21s} "
         f"{'volume':>24s}",
     ]
     lines += [_row(defect) for defect in record.defects[:LONGEST_TABLE]]
@@ -33,12 +34,12 @@ def intake_text(record: Intake, job: Path) -> str:
 
 def _row(defect: Defect) -> str:
     depth = defect.depth
-    deep = f"{_length(depth.mean_mm, fine=True)} {depth.source}" if depth else ""
+    deep = f"{_length(depth.mean_mm, fine=True)} {SOURCES.get(depth.source, depth.source)}" if depth else ""
     volume = _volume(defect) if defect.is_void else "flat"
     marks = "".join((" edge" if defect.opens_on_edge else "", " through" if defect.through else ""))
     return (
-        f"{defect.id:4s} {defect.kind.value:11s} {defect.void_probability:5.2f} {_area(defect.area_mm2):>10s} "
-        f"{_length(defect.length_mm):>10s} {_length(defect.width_mean_mm, fine=True):>9s} {deep:>18s} "
+        f"{defect.id:4s} {LOOKS[defect.kind].word:11s} {defect.void_probability:5.2f} {_area(defect.area_mm2):>10s} "
+        f"{_length(defect.length_mm):>10s} {_length(defect.width_mean_mm, fine=True):>9s} {deep:>21s} "
         f"{volume:>24s}{marks}"
     )
 

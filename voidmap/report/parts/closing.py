@@ -27,7 +27,8 @@ def verdict_part(verdict: Verdict | None) -> str:
     change = bullets(verdict.would_change)
     return (
         f'<p class="verdict">{DECISIONS[verdict.decision]}</p>'
-        f"<p>Chance that this is right: {verdict.confidence:.0%}. Finish agreed: {escape(verdict.finish)}.</p>"
+        f"<p>Chance that this is right: {shown.chance(verdict.confidence)}. "
+        f"Finish agreed: {escape(verdict.finish)}.</p>"
         f"{bullets(verdict.reasons)}<p>{rate}After one more coat about {after.count:.0f} would be left "
         f"({after.interval.lo:.0f} to {after.interval.hi:.0f}).</p>{_sites(verdict)}"
         + (f"<h3>What would change it</h3>{change}" if change else "")

@@ -15,6 +15,8 @@ from voidmap.report.parts.bits import bullets, count_words, date_of, in_register
 
 _NONES = ("lint or dust", "a pore of the wood", "glare")
 """What a marked spot may be instead of a pinhole."""
+STRIPS_SHOWN = 12
+"""Sites shown at once: two or three screens of a phone; the rest unfolds."""
 _TICKS = (
     '<svg class="aim" viewBox="0 0 110 110" aria-hidden="true"><path d="M55 34V22M55 76V88M34 55H22M76 55H88"/></svg>'
 )
@@ -42,17 +44,19 @@ def spot_words(p: Pinhole) -> str:
     state = {"kept": "at a site seen before", "new": "new", "uncertain": "uncertain"}.get(p.state, p.state)
     if p.from_user:
         return f"{p.diameter_mm:.2f} mm ({lo:.2f} to {hi:.2f}), {state}, set by you"
-    return f"{p.diameter_mm:.2f} mm ({lo:.2f} to {hi:.2f}), {state}, a pinhole with a chance of {p.probability:.0%}"
+    sure = f"a pinhole with a chance of {shown.chance(p.probability)}"
+    return f"{p.diameter_mm:.2f} mm ({lo:.2f} to {hi:.2f}), {state}, {sure}"
 
 
 def _coat(record: CoatRecord, picture: Picture | None, named: list[str]) -> str:
     states = [p.state for p in record.pinholes]
     seen, hidden = record.inspected_area_mm2, record.hidden_area_mm2
     gone = sum(c.seen for c in record.closed)
-    followed = f"{states.count('kept')} at old sites, {states.count('new')} new, {gone} closed since the coat before. "
+    known, fresh = states.count("kept"), states.count("new")
+    followed = f"; {known} at old sites, {fresh} new, {gone} closed since the coat before. "
     head = (
         f"<h3>Coat {record.number} ({escape(record.surface)}), {escape(date_of(record.photo.taken))}</h3>"
-        f"<p>{count_words(record)}; {followed if record.closed or 'kept' in states else ''}"
+        f"<p>{count_words(record)}{followed if record.closed or 'kept' in states else '. '}"
         f"Inspected {shown.area(seen)}, {hidden / max(seen + hidden, 1.0):.0%} hidden.</p>"
     )
     yours = bullets(record.from_user)
@@ -128,6 +132,12 @@ def _compare(sheet: Sheet) -> str:
 def _strips(close_ups: tuple[CloseUp, ...]) -> str:
     if not close_ups:
         return ""
+    more = _rows(close_ups[STRIPS_SHOWN:])
+    folded = f"<details><summary>{len(close_ups) - STRIPS_SHOWN} more</summary>{more}</details>" if more else ""
+    return f"<h3>Sites that came back, from coat to coat</h3>{_rows(close_ups[:STRIPS_SHOWN])}{folded}"
+
+
+def _rows(close_ups: tuple[CloseUp, ...]) -> str:
     rows = "".join(
         f"<div><h4>{escape(c.site)}</h4><ul class='strip'>"
         + "".join(
@@ -138,4 +148,4 @@ def _strips(close_ups: tuple[CloseUp, ...]) -> str:
         + "</ul></div>"
         for c in close_ups
     )
-    return f'<h3>Sites that came back, from coat to coat</h3><div class="strips">{rows}</div>'
+    return f'<div class="strips">{rows}</div>' if rows else ""

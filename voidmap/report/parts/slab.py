@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from html import escape
 
 from voidmap import shown
 from voidmap.records import Defect, Intake, Kind
 from voidmap.report.drawing import map_svg
-from voidmap.report.look import LOOKS
+from voidmap.report.look import LOOKS, SOURCES
 from voidmap.report.nouns import Sheet
 from voidmap.report.parts.bits import zoom
-
-_SOURCES = {
-    "prior": "typical",
-    "probe": "probed",
-    "parallax": "from photos",
-    "shadow": "from the shadow",
-    "through": "goes through",
-}
-"""Where a depth comes from, in words."""
 
 
 def slab_part(sheet: Sheet) -> str:
@@ -45,9 +37,9 @@ def figures_of(d: Defect) -> str:
     if d.depth is not None:
         low, high = d.depth.mean_interval_mm
         deep = f"mean depth {shown.length(d.depth.mean_mm)}, {low:.1f} to {high:.1f} mm"
-        words.append(f"{deep}, {_SOURCES.get(d.depth.source, d.depth.source)}")
+        words.append(f"{deep}, {SOURCES.get(d.depth.source, d.depth.source)}")
         words.append(f"holds {shown.volume_with(d.volume_ml, d.volume_interval_ml)}")
-    words.append(f"void with a chance of {d.void_probability:.0%}")
+    words.append(f"void with a chance of {shown.chance(d.void_probability)}")
     if d.depth is not None and d.depth.disagreement:
         words.append(d.depth.disagreement)
     return "; ".join(words)
@@ -66,18 +58,29 @@ def _table(intake: Intake) -> str:
         return "<p>Nothing was found on it.</p>"
     names = ("id", "what", "area", "long", "wide", "deep (mean)", "holds")
     head = "".join(f"<th>{name}</th>" for name in names)
-    rows = "".join(_row(d) for d in intake.defects)
-    table = f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody>"
-    return f'<div class="wide"><table class="stack figures">{table}</table></div>'
+    folded = [d for d in intake.defects if not d.is_void and not _doubtful(d)]
+
+    def table(defects: Iterable[Defect]) -> str:
+        rows = "".join(map(_row, defects))
+        body = f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody>"
+        return f'<div class="wide"><table class="stack figures">{body}</table></div>' if rows else ""
+
+    flat = f"<details><summary>Flat things: {len(folded)}</summary>{table(folded)}</details>" if folded else ""
+    return table(d for d in intake.defects if d not in folded) + flat
+
+
+def _doubtful(d: Defect) -> bool:
+    """Whether it may as well be a void as not: worth a look at the slab."""
+    return 0.05 < d.void_probability < 0.95
 
 
 def _row(d: Defect) -> str:
-    deep = f"{shown.length(d.depth.mean_mm)}, {_SOURCES.get(d.depth.source, d.depth.source)}" if d.depth else "flat"
+    deep = f"{shown.length(d.depth.mean_mm)}, {SOURCES.get(d.depth.source, d.depth.source)}" if d.depth else "flat"
     holds = shown.volume_with(d.volume_ml, d.volume_interval_ml) if d.is_void else "nothing"
     marks = "".join((", opens on the edge" if d.opens_on_edge else "", ", goes through" if d.through else ""))
     user = f' <small class="yours">from you: {escape(", ".join(d.from_user))}</small>' if d.from_user else ""
     note = f"<br><small>{escape(d.note)}</small>" if d.note else ""
-    chance = f" ({d.void_probability:.0%} void)" if 0.05 < d.void_probability < 0.95 else ""
+    chance = f" ({d.void_probability:.0%} void)" if _doubtful(d) else ""
     return (
         f'<tr data-id="{escape(d.id)}"><th scope="row">{escape(d.id)}</th>'
         f'<td class="words">{LOOKS[d.kind].word}{chance}{marks}{user}{note}</td>'
