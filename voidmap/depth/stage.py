@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from voidmap.depth.fuse import with_pit
-from voidmap.depth.parallax import has_parallax, measurable, parallax_estimate, relief
+from voidmap.depth.hidden import DISHES
+from voidmap.depth.parallax import Relief, has_parallax, measurable, parallax_estimate, relief
 from voidmap.depth.prior import THROUGH_CHANCE, mixed_prior, through_estimate
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import DepthEstimate
 
 THROUGH_SURE = 0.8
 """From this chance on a void is taken to go through the slab."""
+MOST_THROUGH = 0.97
+"""No tint of a bench makes it surer than this that a void goes through."""
 
 
 def estimate_depths(
@@ -47,17 +50,18 @@ def estimate_depths(
         if deep and measurable(region):
             found = relief(region, ortho, photos, planes, thickness_mm=thickness_mm)
             if found is not None:
-                known = (*known, _with_doubt_of_pit(parallax_estimate(found, planes), region, thickness_mm))
+                known = (*known, _measured(found, region, planes, thickness_mm))
         out.append(known)
     return tuple(out)
 
 
-def _with_doubt_of_pit(parallax: DepthEstimate, region: Region, thickness_mm: float | None) -> DepthEstimate:
-    """Allow for the chance that the void goes through; where that is sure, the fusion does."""
-    chance = region.through_probability or THROUGH_CHANCE.get(region.kind, 0.0)
-    if chance >= THROUGH_SURE or thickness_mm is None:
-        return parallax
-    return with_pit(parallax, thickness_mm, chance)
+def _measured(found: Relief, region: Region, planes: Sequence[Plane], thickness_mm: float | None) -> DepthEstimate:
+    """Turn a depth map into an estimate that allows for the chance that the void goes through."""
+    chance = min(region.through_probability or THROUGH_CHANCE.get(region.kind, 0.0), MOST_THROUGH)
+    seen = parallax_estimate(found, planes, kind=region.kind, thickness_mm=thickness_mm, through=chance)
+    if region.kind in DISHES or chance >= THROUGH_SURE or thickness_mm is None:
+        return seen
+    return with_pit(seen, thickness_mm, chance)
 
 
 def _prior(region: Region, thickness_mm: float | None, at_least_mm: float = 0.0) -> tuple[DepthEstimate, ...]:

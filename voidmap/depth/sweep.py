@@ -11,7 +11,7 @@ with the floor.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -87,7 +87,6 @@ def sweep(
     hi_mm: float,
     *,
     inside: Picture | None = None,
-    price: Callable[[NDArray[np.float64]], NDArray[np.float64]] | None = None,
 ) -> DepthMap:
     """Find the depth of every cell of a grid.
 
@@ -101,8 +100,6 @@ def sweep(
         Depths that are tried.
     inside
         (h, w) float32, 1 for cells that may be matched; all when left out.
-    price
-        What a depth costs before anything is seen (units of correlation), from depths in mm.
 
     Returns
     -------
@@ -112,8 +109,7 @@ def sweep(
     cells = np.ones(grid.shape, np.float32) if inside is None else inside
     depths = trial_depths(views, grid, lo_mm, hi_mm)
     planes = ([(a, s * cells) for a, s in (v.warp(grid, float(d)) for v in views)] for d in depths)
-    extra = None if price is None else price(depths).astype(np.float32)
-    at, match, _ = _search(planes, extra)
+    at, match, _ = _search(planes)
     first = np.interp(at, np.arange(len(depths)), depths).astype(np.float32)
     surface = _smoothed(first, cells * np.maximum(match, 0.05))
     return _along(views, grid, surface, cells, (lo_mm, hi_mm))
@@ -129,7 +125,7 @@ def _along(
         np.clip(surface + np.float32(n) * step, *limits).astype(np.float32)
         for n in range(-REACH_STEPS, REACH_STEPS + 1)
     ]
-    at, match, curve = _search((_looks(views, grid, depth, cells) for depth in trials), None)
+    at, match, curve = _search(_looks(views, grid, depth, cells) for depth in trials)
     depth = np.clip(surface + (at - REACH_STEPS).astype(np.float32) * step, *limits).astype(np.float32)
     error = step * np.sqrt(2 * (1 - np.clip(match, 0, 0.999)) * NOISE_CELLS / (curve * WINDOW_PX**2))
     return DepthMap(cv2.medianBlur(depth, 3), error.astype(np.float32), match)
@@ -152,14 +148,12 @@ def _smoothed(depth: Picture, weight: Picture) -> Picture:
 
 
 def _search(
-    trials: Iterable[list[tuple[Picture, Picture]]], extra: Floats32 | None
+    trials: Iterable[list[tuple[Picture, Picture]]],
 ) -> tuple[NDArray[np.float64], Floats32, Floats32]:
     """Return the best trial of every cell (between trials by a parabola), its correlation and the peak's curvature."""
     both = [_scores(looks) for looks in trials]
     scores = np.stack([raw for _, raw in both])
     costs = 1.0 - np.stack([shrunk for shrunk, _ in both])
-    if extra is not None:
-        costs += extra[:, None, None]
     costs = _smooth_costs(costs)
     best = costs.argmin(axis=0)
     inner = np.clip(best, 1, len(costs) - 2)
