@@ -145,14 +145,17 @@ def _astray(parallax: DepthEstimate, expected: Fused) -> float:
 
 
 def _mixed(a: Fused, b: Fused, chance_b: float) -> Fused:
-    """Match the first two log moments of a mixture; shared causes keep their part."""
+    """Match the expected depth and the log variance of a mixture; shared causes keep their part."""
     own = (1 - chance_b) * a.own**2 + chance_b * b.own**2 + chance_b * (1 - chance_b) * (a.mu - b.mu) ** 2
     shared = {
         cause: (1 - chance_b) * a.shared.get(cause, 0.0) + chance_b * b.shared.get(cause, 0.0)
         for cause in {**a.shared, **b.shared}
     }
     likelier = b if chance_b > 0.5 else a
-    return Fused((1 - chance_b) * a.mu + chance_b * b.mu, own**0.5, shared, likelier.max_mm, likelier.source)
+    mixed = Fused(0.0, own**0.5, shared, likelier.max_mm, likelier.source)
+    # A log-normal with the mixture's log mean would have a mean far above the mixture's.
+    expected = (1 - chance_b) * a.mean_mm + chance_b * b.mean_mm
+    return replace(mixed, mu=float(np.log(expected)) - mixed.sd**2 / 2)
 
 
 def _by_weight(used: Sequence[DepthEstimate]) -> Fused:

@@ -14,7 +14,7 @@ from voidmap.depth.hidden import DISHES, NOTHING_HIDDEN, Hidden, find_hidden, pi
 from voidmap.depth.level import RING_MM, wood_level
 from voidmap.depth.prior import USUAL_THICKNESS_MM
 from voidmap.depth.sweep import DepthMap, sweep
-from voidmap.depth.views import Grid, Picture, View, camera_height, make_view
+from voidmap.depth.views import Grid, Picture, View, camera_height, halved, make_view
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import DepthEstimate, Kind
 
@@ -40,7 +40,7 @@ DEEPER_THAN_SLAB = 1.1
 PROUDEST_MM = -2.0
 LEAST_SURE = 0.15
 """A region with less of its area matched is not measured."""
-BASIC_REL = 0.08
+BASIC_REL = 0.11
 """Error of a mean depth that is left with perfect matching (windows at walls, fill at the rim; log): the scatter of 20
 simulated voids of which more than 0.75 was matched."""
 FILLED_REL = 0.5
@@ -137,16 +137,10 @@ def _looks_of(region: Region, ortho: Ortho, whole: Sequence[View]) -> _Looks:
     most = MOST_CELLS if region.void_probability >= LIKELY else FEW_CELLS
     while grid.width * grid.height > most:
         views = [view.half() for view in views]
-        mask, opening = _halved(mask, grid), _halved(opening, grid)
+        mask, opening = halved(mask, grid), halved(opening, grid)
         grid = grid.coarser(2)
     whitened = [view.whitened() for view in views]
     return _Looks(grid, mask > 0.5, (opening > 0.5).astype(np.float32), views[0], whitened)
-
-
-def _halved(picture: Picture, grid: Grid) -> Picture:
-    coarse = grid.coarser(2)
-    even = cv2.copyMakeBorder(picture, 0, grid.height % 2, 0, grid.width % 2, cv2.BORDER_CONSTANT)
-    return np.asarray(cv2.resize(even, (coarse.width, coarse.height), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def _filled(found: DepthMap, mask: NDArray[np.bool_]) -> Picture:

@@ -19,7 +19,7 @@ hole
 
 A void that comes out below is as deep as the slab at its deepest only; its mean depth is less, by its shape
 (``PIERCED_DISH_REL``, ``PIERCED_KNOT_REL``): of the truths at hand, knots' holes have 0.4 to 1.0 of the thickness, bark
-voids 0.1 to 0.7.
+voids 0.1 to 0.75.
 
 All voids of one slab and kind dried and grew together: part of the error is shared.
 """
@@ -39,16 +39,17 @@ USUAL_THICKNESS_MM = 45.0
 """A slab's thickness when none is given (a dressed two-inch slab is 40 to 50 mm; common practice, no source)."""
 SHARED_PART = 0.25
 """Share of the prior's log-variance that all voids of one kind on one slab have in common (an estimate)."""
-THROUGH_CHANCE: dict[Kind, float] = {Kind.KNOT_HOLE: 0.3, Kind.CRACK: 0.03, Kind.SEAM_GAP: 0.05, Kind.BARK_VOID: 0.1}
+THROUGH_CHANCE: dict[Kind, float] = {Kind.KNOT_HOLE: 0.3, Kind.CRACK: 0.03, Kind.SEAM_GAP: 0.05, Kind.BARK_VOID: 0.2}
 """Chance that a void goes through the slab when the photo does not tell (an estimate)."""
 CRACK_RANGE_REL = (1 / 12, 1.0)
 SEAM_RANGE_REL = (1 / 15, 1.0)
 BARK_RANGE_REL = (1 / 8, 1.0)
 KNOT_RANGE_REL = (1 / 3, 3.0)
 HOLE_RANGE_MM = (1.5, 25.0)
-PIERCED_DISH_REL = (0.1, 0.7)
+PIERCED_DISH_REL = (0.12, 0.9)
 """Mean depth over the slab's thickness of a bark void that comes out below (95 of 100; an estimate): it does so at a
-pit of 2 to 30 % of its area, and the rest is as deep as a blind dish, 1/20 to 1/2 of the thickness."""
+pit of 2 to 30 % of its area, and the rest is as deep as a blind dish, 1/20 to 3/4 of the thickness. Of 20 such voids of
+simulated slabs the geometric mean was 0.34."""
 PIERCED_KNOT_REL = (0.5, 1.0)
 """The same of a knot's hole: between a frustum whose floor is 4/10 as wide as its rim (0.52 of the cylinder, exact
 solid geometry) and a cylinder. A branch tapers little over a slab's thickness, so no cone."""

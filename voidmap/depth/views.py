@@ -143,6 +143,13 @@ def camera_height(camera_mm: Floats) -> float:
     return -float(camera_mm[2])
 
 
+def halved(picture: Picture, grid: Grid) -> Picture:
+    """Return a picture on a grid at half the resolution, nothing beyond its border."""
+    coarse = grid.coarser(2)
+    even = cv2.copyMakeBorder(picture, 0, grid.height % 2, 0, grid.width % 2, cv2.BORDER_CONSTANT)
+    return np.asarray(cv2.resize(even, (coarse.width, coarse.height), interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
 def make_view(photo: Photo, plane: Plane, grid: Grid, deepest_mm: float) -> View | None:
     """Lay a photo's look at a grid's box square-on, with the margin that depth asks for.
 
