@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -11,9 +12,11 @@ from slab_scenes import Look, Scene, coverage, draw_scene, pattern_at, rectangle
 
 from voidmap.model import Floats
 from voidmap.surface import find_slab
+from voidmap.surface.band import ACROSS_MM
 from voidmap.surface.chain import course_costs
 from voidmap.surface.covered import fill_polygons
 from voidmap.surface.edges import kinds_of_edge, resample
+from voidmap.surface.tops_end import EXTRA_NATS, PER_MM, THING_GAP_MM, _readings, _with_things
 
 
 def painted(scene: Scene, shape_mm: Floats, colour: tuple[float, float, float]) -> Scene:
@@ -49,6 +52,36 @@ def test_block_against_the_slab_is_no_slab() -> None:
     found = find_slab(scene.ortho, scene.patterns_mm)
     truth = fill_polygons(scene.ortho, [scene.outline_mm])
     assert (truth & found.mask).sum() / (truth | found.mask).sum() >= 0.99
+
+
+def test_bench_is_read_outward_with_at_most_one_thing_on_it() -> None:
+    rng = np.random.default_rng(5)
+    bench, thing = (np.cumsum(np.pad(rng.uniform(0, 2, (3, 14)), ((0, 0), (1, 0))), axis=1) for _ in range(2))
+    got = _with_things(bench.astype(np.float32), thing.astype(np.float32))
+    gap, last = round(THING_GAP_MM / ACROSS_MM), bench.shape[1] - 1
+    for row in range(3):
+        for start in range(last + 1):
+            plain = bench[row, last] - bench[row, start]
+            covered = [
+                plain - (bench[row, b] - bench[row, a]) + thing[row, b] - thing[row, a] + EXTRA_NATS
+                for a in range(start + gap, last + 1)
+                for b in range(a, last + 1)
+            ]
+            assert got[row, start] == pytest.approx(min([plain, *covered]), rel=1e-5)
+
+
+def test_pencil_on_the_bench_is_not_the_end_of_the_slab_s_side() -> None:
+    # Nats by which wood, side, shadow and bench fit 40 mm of wood, 12 of bench in doubt, 7 of pencil, 41 of bench.
+    stuffs = np.repeat([0, 1, 2, 1], [40, 12, 7, 41])
+    fits = np.array([[0.0, -4.0, -4.0], [-1.9, -1.9, -1.9], [-4.0, -1.0, -4.0], [-4.0, -1.0, -4.0]])[:, stuffs]
+    fits = np.repeat(fits[:, None], 4, axis=1).astype(np.float32) * np.float32(PER_MM * ACROSS_MM)
+    step = np.zeros((4, 101), dtype=np.float32)
+    step[:, [52, 59]] = 1.0
+    band = SimpleNamespace(step=step)
+    cost, side_ends = _readings(band, fits)  # type: ignore[arg-type]
+    top = np.argmin(cost, axis=1)
+    assert np.all(np.abs(top - 40) <= 1)
+    assert np.all(side_ends[np.arange(4), top] == top)
 
 
 def test_sawn_stays_sawn_where_cracks_open_on_it_and_live_wanders() -> None:

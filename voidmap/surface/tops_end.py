@@ -46,6 +46,9 @@ ROUGH_NATS, MOST_NATS, PER_MM = 0.2, 4.0, 0.35
 # A clear step at the end of the top is worth this many nats a row, half of it at the end of its side; a side or a
 # shadow must be worth this many.
 STEP_NATS, EXTRA_NATS = 2.5, 0.8
+# A thing that lies on the bench has at least this much bench between it and the slab: what touches can't be told
+# from bark.
+THING_GAP_MM = 5.0
 # Cost of 1 mm of jog between rows, nats.
 JOG_NATS = 0.67
 
@@ -190,7 +193,7 @@ def _readings(band: Band, fits: F32) -> tuple[F32, Ints]:
     total = np.zeros((4, fits.shape[1], fits.shape[2] + 1), dtype=np.float32)
     np.cumsum(-fits, axis=2, out=total[:, :, 1:])
     wood, side, shadow, bench = total
-    only_bench = bench[:, -1:] - bench
+    only_bench = _with_things(bench, side)
     beyond = np.minimum(only_bench, _least_outward(shadow + only_bench) - shadow + EXTRA_NATS)
     ends = side + beyond - 0.5 * STEP_NATS * band.step
     best = _least_outward(ends)
@@ -200,6 +203,21 @@ def _readings(band: Band, fits: F32) -> tuple[F32, Ints]:
     last = np.minimum.accumulate(last[:, ::-1], axis=1)[:, ::-1]
     last = np.where(with_side < beyond, last, columns)
     return wood + np.minimum(with_side, beyond) - STEP_NATS * band.step, last
+
+
+def _with_things(bench: F32, thing: F32) -> F32:
+    """Cost of bench from each border outward, on which one thing may lie where bench is seen before it.
+
+    A thing is anything, like the slab's side; without it a pencil on the bench would be taken for the end of the
+    slab's side, and the bench before it for the side.
+    """
+    plain = bench[:, -1:] - bench
+    thing_on = _least_outward(thing + plain) - thing + EXTRA_NATS
+    gap = round(THING_GAP_MM / ACROSS_MM)
+    later = _least_outward(bench + thing_on)
+    after_bench = np.full_like(bench, np.inf)
+    after_bench[:, :-gap] = later[:, gap:] - bench[:, :-gap]
+    return np.minimum(plain, after_bench)
 
 
 def _least_outward(costs: F32) -> F32:
