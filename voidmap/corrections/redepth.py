@@ -50,7 +50,7 @@ def with_through(defect: Defect, thickness_mm: float | None) -> Defect:
         void = with_prior(void, thickness_mm)
     if thickness_mm is None:
         return void
-    bottom = depth.through_estimate(thickness_mm, void.kind)
+    bottom = depth.through_estimate(thickness_mm, void.kind, area_mm2=void.area_mm2 or None)
     return _fused(void, (*_others(void, "through"), bottom), thickness_mm)
 
 

@@ -68,7 +68,7 @@ def probe_estimate(
     gauge_rel = (GAUGE_MM if error_mm is None else error_mm) / max(depth_mm, 1e-3)
     ratio, spread = mean_over_max(defect.kind)
     if dot_mm is None and thickness_mm is not None and depth_mm >= MET_BENCH * thickness_mm:
-        pierced = through_estimate(thickness_mm, defect.kind)
+        pierced = through_estimate(thickness_mm, defect.kind, area_mm2=defect.area_mm2 or None)
         return replace(pierced, source="probe", max_mm=min(depth_mm, thickness_mm), greatest_read=True)
     if dot_mm is None or len(defect.outline_mm) < 3:
         own = float(np.sqrt(gauge_rel**2 + (spread / ratio) ** 2 + MISSED_DEEPEST_REL**2))

@@ -74,5 +74,5 @@ def _prior(region: Region, thickness_mm: float | None, at_least_mm: float = 0.0)
         at_least_mm=at_least_mm,
     )
     if chance >= THROUGH_SURE and thickness_mm is not None:
-        return (prior, through_estimate(thickness_mm, region.kind))
+        return (prior, through_estimate(thickness_mm, region.kind, area_mm2=region.area_mm2))
     return (prior,)
