@@ -2,7 +2,8 @@
 
 The truth is drawn from other distributions than the solver's priors: long tails (Student's t), even spreads, curled
 paper, two conventions of the Exif focal length, boards seen worse than others, smooth errors that no lens term
-takes, and now and then a wild corner.
+takes, and now and then a wild corner. Their standard deviations are those that the priors state: an interval can hold
+as often as it says only when what it takes for granted is as wide as the world.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ from voidmap.scale.detect import BoardSeen
 from voidmap.scale.looks import legendre, point_look
 
 SIZE = (4032, 3024)
+SMOOTH_PX = 0.02
+"""Print and paper: each smooth error of a board's picture."""
 VIEWS = 14
 """Photos behind a lens file."""
 
@@ -60,9 +63,9 @@ def random_camera(rng):
     by_diagonal = nominal / 43.27 * np.hypot(*SIZE)
     # What is written is a nominal value: single phones differ from it by a per cent or so.
     f = (by_width if rng.random() < 0.5 else by_diagonal) * np.exp(tailed(rng, 0.008))
-    k1 = tailed(rng, 0.05)
-    k2 = -rng.uniform(0.1, 0.4) * k1 + tailed(rng, 0.02)
-    k3 = tailed(rng, 0.004)
+    k1 = tailed(rng, 0.06)
+    k2 = -rng.uniform(0.1, 0.4) * k1 + tailed(rng, 0.025)
+    k3 = tailed(rng, 0.005)
     centre = np.array(SIZE) / 2 - 0.5 + tailed(rng, 0.004 * SIZE[0], 2)
     exif = float(round(nominal)) if known else None
     lengths = rng.uniform(800, 4000, 3)
@@ -113,7 +116,7 @@ def seen_board(rng, number, world, camera, pose, noise, refocus=1.0):
     image = camera.pixels(world, pose, refocus)
     noise = noise * rng.uniform(0.7, 1.4)
     wild = rng.random(24) < 0.005
-    smooth = legendre(corners_mm()) @ (0.1 * noise * rng.standard_normal((10, 2)))
+    smooth = legendre(corners_mm()) @ tailed(rng, SMOOTH_PX, (10, 2))
     image = image + smooth + noise * rng.standard_normal(image.shape) * np.where(wild, 10, 1)[:, None]
     inside = np.all((image > 5) & (image < np.array(SIZE) - 5), axis=1)
     if inside.sum() < 12:

@@ -7,7 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from scale_scenes import Board, View, photo
+from scale_scenes import View, board, photo
 from typer.testing import CliRunner
 
 from voidmap.cli import app
@@ -16,7 +16,7 @@ from voidmap.model import Photo
 from voidmap.records import Lens
 from voidmap.scale import lens_for_photo
 from voidmap.scale.boards import corners_mm
-from voidmap.scale.calibrate import calibrate, fit_lens_terms, refuse_weak, with_covariance
+from voidmap.scale.calibrate import _gaps, calibrate, fit_lens_terms, refuse_weak, with_covariance
 from voidmap.scale.camera import lens_values, project
 from voidmap.scale.looks import point_look
 from voidmap.scale.turn import turn_lens, turn_points
@@ -74,6 +74,9 @@ def test_quarter_turns_of_a_lens_follow_the_picture():
     assert lens_values(turn_lens(lens, SIZE, 360)) == pytest.approx(lens_values(lens))
 
 
+SERVED = (1200.0, 1200.0, 803.0, 596.0, -0.03, 0.01, 2e-4, -1e-4, 0.0)
+
+
 def lens_json(tmp_path: Path, **changes) -> dict:
     values = {
         "schema": "voidmap/lens/1",
@@ -81,7 +84,7 @@ def lens_json(tmp_path: Path, **changes) -> dict:
         "width_px": 1600,
         "height_px": 1200,
         "focal_mm": 4.25,
-        "lens": dict(zip(("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3"), View().lens, strict=True)),
+        "lens": dict(zip(("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3"), SERVED, strict=True)),
         "covariance": np.diag(np.full(9, 1e-8)).tolist(),
     }
     return {**values, **changes}
@@ -107,8 +110,7 @@ def test_landscape_lens_file_serves_a_portrait_photo(tmp_path):
         lens_for_photo(lens_json(tmp_path, covariance=None), blank(1600, 1200), "l.json")
 
 
-SMALL = (1000, 750)
-LENS = (780.0, 780.0, 503.0, 371.0, -0.03, 0.0, 0.0, 0.0, 0.0)
+LENS = (620.0, 620.0, 403.0, 296.0, -0.03, 0.0, 0.0, 0.0, 0.0)
 
 
 def board_photos(count: int, lean: float, targets: float = 1.0) -> list[Photo]:
@@ -122,11 +124,9 @@ def board_photos(count: int, lean: float, targets: float = 1.0) -> list[Photo]:
             height=float(rng.uniform(330, 380)),
             lean=(lean * np.cos(way), lean * np.sin(way)),
             lens=LENS,
-            size=SMALL,
             seed=i,
-            noise=1.0,
         )
-        drawn.append(photo(view, Board(2, -105, -75, 0), name=f"view-{i:02d}.png"))
+        drawn.append(photo(view, board(2, -105, -75, 0), name=f"view-{i:02d}.png"))
     return drawn
 
 
@@ -144,12 +144,18 @@ def test_lens_file_from_photos(tilted, tmp_path):
     assert run.exit_code == 0, run.stderr
     made = json.loads(out.read_text())
     assert made["schema"] == "voidmap/lens/1"
-    assert made["lens"]["fx"] == pytest.approx(780.0, rel=0.004)
-    assert abs(made["lens"]["fx"] - 780.0) < 4 * made["covariance"][0][0] ** 0.5
+    assert made["lens"]["fx"] == pytest.approx(620.0, rel=0.004)
+    assert abs(made["lens"]["fx"] - 620.0) < 4 * made["covariance"][0][0] ** 0.5
     assert made["rms_px"] < 0.2
     # The same file as text, with the coverage of the frame.
     text = CliRunner().invoke(app, ["lens", *files, "--out", str(out)]).stdout
     assert "Corners seen over the frame" in text
+
+
+def test_empty_parts_of_the_frame_are_named():
+    assert _gaps(
+        ((5, 3, 2, 0), (1, 0, 4, 2), (0, 1, 1, 1))
+    ) == "at the top right, middle, bottom left of the frame " + ("(held level)")
 
 
 def test_photos_turned_by_the_phone_make_the_same_lens(tilted):

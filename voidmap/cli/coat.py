@@ -26,8 +26,8 @@ def register(app: typer.Typer) -> None:
             str, typer.Option("--smallest", metavar="LENGTH", help="The smallest pinhole that matters.")
         ] = "0.5mm",
         lens: options.LensFile = None,
-        bar_x: options.BarX = "100mm",
-        bar_y: options.BarY = "100mm",
+        bar_x: options.BarX = None,
+        bar_y: options.BarY = None,
         board_thickness: options.BoardThickness = "0mm",
         mm_per_px: options.MmPerPx = None,
         region: Annotated[
@@ -36,7 +36,9 @@ def register(app: typer.Typer) -> None:
         shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
-        """Count the pinholes that are left after a coat, and follow them from coat to coat.
+        """Count the pinholes left after a coat.
+
+        They are followed from coat to coat by their place on the slab.
 
         Example: voidmap coat desk after-coat-1.jpg --number 1
         """
@@ -49,8 +51,8 @@ def register(app: typer.Typer) -> None:
             sanded=sanded,
             smallest_mm=units.parse_length_mm(smallest),
             lens_file=lens,
-            bar_x_mm=units.parse_length_mm(bar_x),
-            bar_y_mm=units.parse_length_mm(bar_y),
+            bar_x_mm=tuple(units.parse_length_mm(text) for text in bar_x or ()),
+            bar_y_mm=tuple(units.parse_length_mm(text) for text in bar_y or ()),
             board_thickness_mm=units.parse_length_mm(board_thickness),
             mm_per_px=mm_per_px,
             region=region,

@@ -25,10 +25,17 @@ Photos = Annotated[
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON and nothing else.")]
 LensFile = Annotated[Path | None, typer.Option("--lens", metavar="LENS.json", help="A lens file made by voidmap lens.")]
 BarX = Annotated[
-    str, typer.Option("--bar-x", metavar="LENGTH", help="The printed check bar along x, as you measured it.")
+    list[str] | None,
+    typer.Option(
+        "--bar-x",
+        metavar="LENGTH",
+        help="The printed 100 mm check bar along x, as you measured it. Once for each board that you measured: "
+        "readings average out.",
+    ),
 ]
 BarY = Annotated[
-    str, typer.Option("--bar-y", metavar="LENGTH", help="The printed check bar along y, as you measured it.")
+    list[str] | None,
+    typer.Option("--bar-y", metavar="LENGTH", help="The check bar along y, as you measured it."),
 ]
 BoardThickness = Annotated[
     str, typer.Option("--board-thickness", metavar="LENGTH", help="Thickness of boards glued on a panel.")

@@ -27,8 +27,8 @@ class CoatOptions:
     sanded: bool = False
     smallest_mm: float = SMALLEST_MM
     lens_file: Path | None = None
-    bar_x_mm: float = 100.0
-    bar_y_mm: float = 100.0
+    bar_x_mm: tuple[float, ...] = ()
+    bar_y_mm: tuple[float, ...] = ()
     board_thickness_mm: float = 0.0
     mm_per_px: float | None = None
     region: str = "auto"

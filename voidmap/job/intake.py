@@ -43,8 +43,8 @@ class IntakeOptions:
 
     thickness_mm: float | None = None
     lens_file: Path | None = None
-    bar_x_mm: float = 100.0
-    bar_y_mm: float = 100.0
+    bar_x_mm: tuple[float, ...] = ()
+    bar_y_mm: tuple[float, ...] = ()
     board_thickness_mm: float = 0.0
     reference: str = "boards"
     points: str | None = None
@@ -99,7 +99,7 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
     photos = load_photos(list(photo_files))
     step(STEPS[1])
     planes = _planes(photos, options)
-    records, notes = _photo_records(photos, planes)
+    records, notes = _photo_records(photos, planes, bars_read=bool(options.bar_x_mm or options.bar_y_mm))
     pegs = tuple(parse_peg(text) for text in options.pegs)
     day = photos_by_day(photos, pegs)
     ortho = _ortho(photos[:day], planes[:day])
@@ -174,14 +174,16 @@ def _planes(photos: Sequence[Photo], options: IntakeOptions) -> tuple[Plane, ...
     )
 
 
-def _photo_records(photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[tuple[PhotoRecord, ...], tuple[str, ...]]:
+def _photo_records(
+    photos: Sequence[Photo], planes: Sequence[Plane], *, bars_read: bool
+) -> tuple[tuple[PhotoRecord, ...], tuple[str, ...]]:
     from voidmap import scale
 
     records = tuple(
         PhotoRecord(p.file, p.sha256, p.width_px, p.height_px, p.taken, scale.assess_quality(p, plane))
         for p, plane in zip(photos, planes, strict=True)
     )
-    return records, scale.plane_notes(photos, planes)
+    return records, scale.plane_notes(photos, planes, bars_read=bars_read)
 
 
 def _ortho(photos: Sequence[Photo], planes: Sequence[Plane]) -> Ortho:
@@ -194,9 +196,11 @@ def _ortho(photos: Sequence[Photo], planes: Sequence[Plane]) -> Ortho:
 
 
 def _find_slab(ortho: Ortho, planes: Sequence[Plane]) -> SlabFound:
-    from voidmap import surface
+    from voidmap import scale, surface
 
-    return surface.find_slab(ortho, planes[0].patterns_mm)
+    slab = surface.find_slab(ortho, planes[0].patterns_mm)
+    scale.refuse_beside(slab, planes)
+    return slab
 
 
 def _measure(
@@ -287,7 +291,9 @@ def _assumptions(
     light: LampLight | None,
     defects: Sequence[Defect],
 ) -> tuple[str, ...]:
-    notes = []
+    from voidmap.scale import beside_notes
+
+    notes = list(beside_notes(slab, planes))
     if light is not None:
         shown = sum(any(e.source == "shadow" for e in d.depth.estimates) for d in defects if d.depth is not None)
         notes.append(lamp_note(light, shown))

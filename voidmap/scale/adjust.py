@@ -24,6 +24,9 @@ from voidmap.scale.looks import Look
 
 ROBUST_SIGMAS = 3.0
 """Sightings this many sigmas off count half (Cauchy weights): a shaded or dirty corner then does no harm."""
+SEEN_SMALLER = 0.849
+"""Weighted by these weights, the square of normal residuals is that share of their variance (integrated
+for 3 sigmas): without it the noise, and with it every interval, would come out too small."""
 MOST_STEPS = 40
 PLAIN_STEPS = 8
 """Steps before sightings are judged: the start may be off by hundreds of pixels."""
@@ -246,7 +249,7 @@ def _noise(looks: Sequence[Look], state: _State, noise: Noise, covariance: Float
             joint, block = slope, covariance
         taken = float(np.einsum("ni,ij,nj,n->", joint, block, joint, weight, optimize=True))
         share = weight * sigma**2
-        squares.append(float(np.sum(share * own**2)))
+        squares.append(float(np.sum(share * own**2)) / SEEN_SMALLER)
         freedoms.append(max(float(np.sum(share)) - taken, 0.0))
     pooled = (sum(squares) + POOL_WEIGHT * priors.least_sigma_px**2) / (sum(freedoms) + POOL_WEIGHT)
     if sum(freedoms) > POOL_WEIGHT:

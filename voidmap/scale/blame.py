@@ -11,7 +11,8 @@ from voidmap.errors import ScaleError
 from voidmap.model import Floats
 from voidmap.scale.adjust import Fit, adjust
 from voidmap.scale.boards import board_name
-from voidmap.scale.layout import Priors, Start
+from voidmap.scale.camera import rotations
+from voidmap.scale.layout import SIGMA_FLOOR_PX, Priors, Start
 from voidmap.scale.looks import Look
 
 LOOSE_SD_MM = np.array([30.0, 15.0, 15.0, 4.0, 4.0])
@@ -26,6 +27,9 @@ SUSPECT_SMOOTH = 2.0
 """Smooth errors this many times what is expected are looked into."""
 SUSPECT_FIT_PX = 0.5
 """Residual of a corner from which a bend is looked for."""
+SUSPECT_PATTERN = 4.0
+"""What is left in a board's sightings must have no pattern: F of a cubic through them against their scatter. A flat
+board's passes this once in a million by chance."""
 LOW_MM, TILT_MM = 6.0, 2.0
 """Height, and rise at the pattern's end, from which a board no longer serves as scale: each would move a length at
 the board by half a per cent or more from a metre away."""
@@ -76,7 +80,7 @@ def check_boards(
         loose.append(cause)
         fit = trials[cause]
     if loose:
-        _refuse(fit, loose, priors, numbers)
+        _refuse(fit, looks, loose, priors, numbers)
     _refuse_bad_fit(fit, looks, numbers)
     return fit
 
@@ -94,8 +98,8 @@ def _let_loose(priors: Priors, causes: Sequence[int], boards: int) -> Priors:
     for board in causes:
         if board != _STRETCH:
             shape_sd[board] = LOOSE_SD_MM if boards > 1 else LOOSE_ALONE_SD_MM
-    stretch_sd = np.full(2, LOOSE_STRETCH_SD) if _STRETCH in causes else priors.stretch_sd
-    return replace(priors, shape_sd=shape_sd, stretch_sd=stretch_sd)
+    stretch_cov = np.diag(np.full(2, LOOSE_STRETCH_SD**2)) if _STRETCH in causes else priors.stretch_cov
+    return replace(priors, shape_sd=shape_sd, stretch_cov=stretch_cov)
 
 
 def _suspect(fit: Fit, looks: Sequence[Look], priors: Priors, loose: Sequence[int]) -> bool:
@@ -105,9 +109,9 @@ def _suspect(fit: Fit, looks: Sequence[Look], priors: Priors, loose: Sequence[in
         away = np.abs(fit.values[layout.shape(board)] - priors.shape_mean) / priors.shape_sd
         if board not in loose and away.max() > SUSPECT:
             return True
-        if _board_rms(fit, looks, board) > SUSPECT_FIT_PX:
+        if _board_rms(fit, looks, board) > SUSPECT_FIT_PX or _pattern(fit, looks, board) > SUSPECT_PATTERN:
             return True
-    stretch = np.abs(fit.values[layout.stretch] - priors.stretch_mean) / priors.stretch_sd
+    stretch = np.abs(fit.values[layout.stretch] - priors.stretch_mean) / np.sqrt(np.diag(priors.stretch_cov))
     if _STRETCH not in loose and stretch.max() > SUSPECT:
         return True
     return fit.noise.smooth > SUSPECT_SMOOTH * priors.smooth_px
@@ -116,6 +120,19 @@ def _suspect(fit: Fit, looks: Sequence[Look], priors: Priors, loose: Sequence[in
 def _board_rms(fit: Fit, looks: Sequence[Look], board: int) -> float:
     own = [f for look, f in zip(looks, fit.residuals_px, strict=True) if look.board == board]
     return float(np.sqrt(2 * np.mean(np.concatenate(own) ** 2)))
+
+
+def _pattern(fit: Fit, looks: Sequence[Look], board: int) -> float:
+    """Return the greatest F of a smooth pattern in what is left of a board's sightings in any photo."""
+    worst = 0.0
+    for look, left in zip(looks, fit.residuals_px, strict=True):
+        axes, _ = np.linalg.qr(look.smooth)
+        free = len(left) - axes.shape[1]
+        if look.board == board and free > 0:
+            smooth = float(np.sum((axes.T @ left) ** 2))
+            rough = max(float(left @ left) - smooth, free * SIGMA_FLOOR_PX**2)
+            worst = max(worst, smooth / axes.shape[1] / (rough / free))
+    return worst
 
 
 def _shape(fit: Fit, board: int, priors: Priors) -> tuple[Floats, Floats]:
@@ -140,7 +157,7 @@ def _departs(fit: Fit, cause: int, priors: Priors) -> bool:
     return bool(np.any(_shape(fit, cause, priors)[1] > SURE))
 
 
-def _refuse(fit: Fit, loose: Sequence[int], priors: Priors, numbers: Sequence[int]) -> None:
+def _refuse(fit: Fit, looks: Sequence[Look], loose: Sequence[int], priors: Priors, numbers: Sequence[int]) -> None:
     if _STRETCH in loose:
         _refuse_stretch(*_uneven(fit, priors))
     shapes = {board: _shape(fit, board, priors) for board in loose if board != _STRETCH}
@@ -160,16 +177,26 @@ def _refuse(fit: Fit, loose: Sequence[int], priors: Priors, numbers: Sequence[in
     for board, (away, sure) in shapes.items():
         name = board_name(numbers[board])
         if board in low:
-            where = "below" if away[0] > 0 else "above"
+            where, size = ("below", "smaller") if away[0] > 0 else ("above", "larger")
+            # A lower board and a smaller print look the same from one place.
+            ratio = abs(away[0]) / (_camera_height_mm(fit, looks, board) + away[0])
             raise ScaleError(
-                f"{name} lies {abs(away[0]):.0f} mm {where} the plane of the other boards",
-                "put all boards on the slab's top, none on the bench or on another slab, and photograph again",
+                f"{name} lies {abs(away[0]):.0f} mm {where} the plane of the other boards, or is printed {ratio:.1%} "
+                f"{size} than they are",
+                "put all boards on the slab's top, none on the bench or on another slab; print all at actual size; and "
+                "photograph again",
             )
         if np.any((np.abs(away[1:3]) > TILT_MM) & (sure[1:3] > SURE)):
             raise ScaleError(
                 f"{name} is lifted on one side by {2 * np.abs(away[1:3]).max():.0f} mm",
                 "lay it flat on the slab's top, and photograph again",
             )
+
+
+def _camera_height_mm(fit: Fit, looks: Sequence[Look], board: int) -> float:
+    """Return how high the camera stood over the plane in the first photo that shows a board."""
+    pose = fit.values[fit.layout.pose(next(look.photo for look in looks if look.board == board))]
+    return float(abs(pose[3:] @ rotations(pose[None, :3])[0][:, 2]))
 
 
 def _refuse_stretch(uneven: float, sure: float) -> None:

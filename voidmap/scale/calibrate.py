@@ -105,7 +105,7 @@ def _open_priors(size_px: tuple[int, int], focal_px: float, terms: Sequence[str]
         aspect=np.ones(1),
         stretch_mean=np.zeros(2),
         # One stretch cannot be told from distance; a difference between x and y is the print's.
-        stretch_sd=np.full(2, 0.001),
+        stretch_cov=np.diag(np.full(2, 0.001**2)),
         refocus_sd=FILE_REFOCUS_SD,
         shape_mean=np.zeros(5),
         shape_sd=FLAT_SD_MM,
@@ -146,10 +146,10 @@ def calibrate(photos: Sequence[Photo]) -> LensFile:
     coverage = _coverage(np.concatenate(corners), size)
     share = float(np.mean(np.array(coverage) > 0))
     sure = float(np.sqrt(fit.covariance[fit.layout.lens(0), fit.layout.lens(0)][0, 0]))
-    refuse_weak(share, sure)
+    refuse_weak(share, sure, _gaps(coverage))
     notes: tuple[str, ...] = ()
     if share < GOOD_COVERAGE:
-        notes = (f"Corners cover {share:.0%} of the frame: photograph the board in the empty parts too.",)
+        notes = (f"Corners cover {share:.0%} of the frame: photograph the board {_gaps(coverage)} too.",)
     values, covariance = with_covariance(fit)
     return LensFile(
         camera=first.camera,
@@ -197,8 +197,10 @@ def _same_camera(photos: Sequence[Photo]) -> None:
             raise ScaleError(f"{first.file} and {photo.file} have different focal lengths", remedy)
 
 
-def refuse_weak(coverage: float, focal_rel: float) -> None:
+def refuse_weak(coverage: float, focal_rel: float, gaps: str = "in every corner and along every side") -> None:
     """Refuse photos that cover too little of the frame (a share) or leave the focal length open (one sigma, a share).
+
+    ``gaps`` says where in the frame no board was seen.
 
     Raises
     ------
@@ -208,7 +210,7 @@ def refuse_weak(coverage: float, focal_rel: float) -> None:
     if coverage < LEAST_COVERAGE:
         raise CantTell(
             f"the board was seen in only {coverage:.0%} of the frame",
-            "photograph it in every corner and along every side too",
+            f"photograph it {gaps} too",
         )
     if focal_rel > FOCAL_TOLERANCE:
         raise CantTell(
@@ -222,6 +224,15 @@ def _coverage(corners_px: Floats, size_px: tuple[int, int]) -> tuple[tuple[int, 
         corners_px[:, 1], corners_px[:, 0], bins=(GRID[1], GRID[0]), range=((0, size_px[1]), (0, size_px[0]))
     )
     return tuple(tuple(int(v) for v in row) for row in cells)
+
+
+def _gaps(coverage: Sequence[Sequence[int]]) -> str:
+    """Say where in the frame, as the sensor holds it, no corner was seen."""
+    rows = (("top left", "top", "top right"), ("left", "middle", "right"), ("bottom left", "bottom", "bottom right"))
+    empty = [(r, c) for r in range(GRID[1]) for c in range(GRID[0]) if not coverage[r][c]]
+    # Four columns to three words: the two inner ones are the middle.
+    words = dict.fromkeys(rows[r][min(1, c) + (c == GRID[0] - 1)] for r, c in empty)
+    return f"at the {', '.join(words)} of the frame (held level)"
 
 
 def with_covariance(fit: Fit) -> tuple[Floats, Floats]:

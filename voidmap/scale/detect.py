@@ -22,6 +22,7 @@ from voidmap.scale.boards import (
     marker_corners_mm,
 )
 from voidmap.scale.edges import Edges, find_edges
+from voidmap.scale.mirrored import refuse_mirrored
 
 SEARCH_SIDE_PX = 1340
 """Long side of the picture in which markers are searched: a third of 12 megapixels keeps a marker's cell at
@@ -72,9 +73,9 @@ def find_boards(grey: NDArray[np.uint8], file: str = "the photo") -> tuple[Board
     Raises
     ------
     ScaleError
-        When the same board is in view twice.
+        When the same board is in view twice, or one is mirrored.
     """
-    markers = _read_markers(grey)
+    markers = _read_markers(grey, file)
     _refuse_twins(markers, file)
     boards = []
     for number in sorted({marker // MARKERS for marker, _ in markers}):
@@ -86,24 +87,25 @@ def find_boards(grey: NDArray[np.uint8], file: str = "the photo") -> tuple[Board
     return tuple(boards)
 
 
-def _read_markers(grey: NDArray[np.uint8]) -> list[tuple[int, Floats]]:
+def _read_markers(grey: NDArray[np.uint8], file: str) -> list[tuple[int, Floats]]:
     """Read all markers: (id, corners (4, 2) px), at a reduced size first, finer while nothing is seen."""
     side = max(grey.shape)
     for wanted in (SEARCH_SIDE_PX, 2 * SEARCH_SIDE_PX, side):
         shrink = max(1, round(side / wanted))
-        found = _markers_at(grey, shrink)
+        found = _markers_at(grey, shrink, file)
         if len(found) >= LEAST_MARKERS or shrink == 1:
             return found
     return []
 
 
-def _markers_at(grey: NDArray[np.uint8], shrink: int) -> list[tuple[int, Floats]]:
+def _markers_at(grey: NDArray[np.uint8], shrink: int, file: str) -> list[tuple[int, Floats]]:
     small = grey
     if shrink > 1:
         size = (grey.shape[1] // shrink, grey.shape[0] // shrink)
         cut = grey[: size[1] * shrink, : size[0] * shrink]
         small = np.asarray(cv2.resize(cut, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    corners, ids, _ = _detector().detectMarkers(small)
+    corners, ids, rejected = _detector().detectMarkers(small)
+    refuse_mirrored(small, rejected, file)
     if ids is None or len(ids) == 0:
         return []
     last = (MARKERS * 14) - 1

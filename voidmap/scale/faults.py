@@ -9,28 +9,37 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.errors import ScaleError
-from voidmap.model import Floats, Photo, Plane
+from voidmap.model import Floats, Photo, Plane, SlabFound
 from voidmap.scale.blame import BAD_FIT_PX
 from voidmap.scale.boards import BAR_MM, CORNERS, MARKERS, board_name, dictionary
+from voidmap.scale.detect import SEARCH_SIDE_PX
 
 NOTED_BOW_MM = 1.0
 """A bow that is allowed for and named: the sheet should be flattened all the same."""
 FEW_CORNERS = 16
+MOST_COVERED = 0.85
+"""Share of the slab found that the boards' paper covers, from which it is the paper that was found."""
+MOST_CUT = 0.3
+"""Share of the outline's points on the photo's border from which the bench may have been taken for the slab."""
 
 
 def why_no_board(grey: NDArray[np.uint8], file: str) -> ScaleError:
-    """Say why a photo shows no board that can be read: mirrored, blurred, dark, burnt out, or not there."""
-    side = max(grey.shape)
-    shrink = max(1, round(side / 1340))
+    """Say why a photo shows no board that can be read: blurred, dark, burnt out, or not there."""
+    shrink = max(1, round(max(grey.shape) / SEARCH_SIDE_PX))
     small = cv2.resize(grey, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
     detector = cv2.aruco.ArucoDetector(dictionary(), cv2.aruco.DetectorParameters())
-    _, ids, _ = detector.detectMarkers(np.ascontiguousarray(small[:, ::-1]))
-    if ids is not None and len(ids) >= 4:
-        return ScaleError(
-            f"the boards in {file} are mirrored",
-            "print them without mirroring, lay them face up, and use the camera's own picture, not a flipped one",
-        )
     _, ids, rejected = detector.detectMarkers(small)
+    blurred = [_blurred(grey), _blurred(grey.T)]
+    if any(blurred):
+        if all(blurred):
+            return ScaleError(
+                f"{file} is too blurred to show a board",
+                "hold the camera still, focus on the slab, and photograph again",
+            )
+        return ScaleError(
+            f"the camera moved while {file} was taken: no board can be read",
+            "rest it on a stand or use more light, and photograph again",
+        )
     if ids is not None and len(ids) > 0:
         number = int(np.ravel(ids)[0]) // MARKERS
         return ScaleError(
@@ -45,10 +54,6 @@ def why_no_board(grey: NDArray[np.uint8], file: str) -> ScaleError:
             f"squares are in view in {file}, but glare or overexposure hides their markers",
             "move the lamp to the side, lower the exposure, and photograph again",
         )
-    if _blurred(grey):
-        return ScaleError(
-            f"{file} is too blurred to show a board", "hold the camera still, focus on the slab, and photograph again"
-        )
     return ScaleError(
         f"no scale board can be read in {file}",
         "lay a printed board flat on the slab, all of it in view, and photograph again",
@@ -56,7 +61,7 @@ def why_no_board(grey: NDArray[np.uint8], file: str) -> ScaleError:
 
 
 def _blurred(grey: NDArray[np.uint8]) -> bool:
-    """Whether even the strongest edges spread over many pixels."""
+    """Whether even the strongest edges across x spread over many pixels."""
     part = grey[:: max(1, grey.shape[0] // 1500)]
     first = np.abs(np.diff(part.astype(np.int16), axis=1))
     wide = np.abs(part[:, 8:].astype(np.int16) - part[:, :-8])
@@ -64,13 +69,15 @@ def _blurred(grey: NDArray[np.uint8]) -> bool:
     return bool(np.percentile(first, 99.9) < 0.25 * np.percentile(wide, 99.9))
 
 
-def plane_notes(photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[str, ...]:
+def plane_notes(photos: Sequence[Photo], planes: Sequence[Plane], *, bars_read: bool = False) -> tuple[str, ...]:
     """Say what the user should know of the scale; nothing here stops the work.
 
     Parameters
     ----------
     photos, planes
         As solved.
+    bars_read
+        Whether the printed check bars were measured.
     """
     from voidmap.scale.camera import length_interval_rel
     from voidmap.scale.mosaic import ground_quad_mm, is_long_top
@@ -106,12 +113,45 @@ def plane_notes(photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[str, 
         notes.append(
             f"The photos were joined into one top; its drift from end to end is within {rel:.2%} of the length."
         )
-    if planes[0].reference == "boards" and planes[0].lens.source != "scale":
+    if planes[0].reference == "boards" and not bars_read:
         notes.append(
-            f"Unless --bar-x and --bar-y were given, the {BAR_MM:.0f} mm check bars are taken as not measured (printer "
-            "0.2 %)."
+            f"The boards' {BAR_MM:.0f} mm check bars were not measured: that leaves every length open by 0.2 %. "
+            "Measure them with a rule and give --bar-x and --bar-y."
         )
     return tuple(notes)
+
+
+def refuse_beside(slab: SlabFound, planes: Sequence[Plane]) -> None:
+    """Refuse boards that lie on the bench beside the slab, so that nothing but their own paper was found round them.
+
+    Raises
+    ------
+    ScaleError
+        When the boards' paper covers all that was found.
+    """
+    if planes[0].patterns_mm and slab.covered.sum() > MOST_COVERED * slab.mask.sum():
+        names, lie = _names(planes[0])
+        raise ScaleError(
+            f"no wood can be told round {names}: {lie} beside the slab, on the bench",
+            "lay it flat on the slab's top and photograph again: a scale below the top reads every length too long",
+        )
+
+
+def beside_notes(slab: SlabFound, planes: Sequence[Plane]) -> tuple[str, ...]:
+    """Say when what was found round the boards may be the bench: it leaves the photo all round."""
+    cut = np.mean([kind == "cut" for kind in slab.edge_kinds])
+    if not planes[0].patterns_mm or len(planes) > 1 or cut <= MOST_CUT:
+        return ()
+    names, lie = _names(planes[0])
+    return (
+        f"What lies round {names} leaves the photo on most sides: if the slab does not, {lie} on the bench, and every "
+        "length here is too long.",
+    )
+
+
+def _names(plane: Plane) -> tuple[str, str]:
+    names = " and ".join(board_name(board.number) for board in plane.boards) or "the sheet"
+    return names, "they lie" if len(plane.boards) > 1 else "it lies"
 
 
 def _leaves(plane: Plane, pattern_mm: Floats) -> bool:

@@ -21,7 +21,7 @@ class Priors:
     """What is known before looking: means and standard deviations.
 
     ``lens_mean`` (G, 8) and ``lens_cov`` (G, 8, 8) of each camera (``log f`` relative to one pixel),
-    ``aspect`` (G,) fy / fx, ``stretch_sd`` (2,) of the print along x and y, ``refocus_sd`` of log f between photos,
+    ``aspect`` (G,) fy / fx, ``stretch_cov`` (2, 2) of the print along x and y, ``refocus_sd`` of log f between photos,
     ``shape_mean`` (5,) and ``shape_sd`` (5,) or (B, 5) of a board's departure from the plane, mm;
     ``least_sigma_px`` is the least error that a sighting may be credited with; ``smooth_px`` the expected size of
     each smooth error of a board's picture (0: none).
@@ -31,7 +31,7 @@ class Priors:
     lens_cov: Floats
     aspect: Floats
     stretch_mean: Floats
-    stretch_sd: Floats
+    stretch_cov: Floats
     refocus_sd: float
     shape_mean: Floats
     shape_sd: Floats
@@ -108,7 +108,7 @@ def prior_vectors(layout: Layout, priors: Priors) -> tuple[Floats, Floats]:
     for photo in range(layout.photos):
         precision[layout.refocus(photo), layout.refocus(photo)] = priors.refocus_sd**-2
     mean[layout.stretch] = priors.stretch_mean
-    precision[layout.stretch, layout.stretch] = np.diag(priors.stretch_sd**-2)
+    precision[layout.stretch, layout.stretch] = np.linalg.inv(priors.stretch_cov)
     for board in range(layout.boards):
         mean[layout.shape(board)] = priors.shape_mean
         spread = np.broadcast_to(priors.shape_sd, (layout.boards, SHAPE_TERMS))[board]

@@ -10,7 +10,7 @@ import numpy as np
 from voidmap.errors import ScaleError
 from voidmap.model import Floats, Photo
 from voidmap.records import Lens
-from voidmap.scale.boards import BAR_MM
+from voidmap.scale.bars import Bar, stretch_of
 from voidmap.scale.layout import LENS_TERMS, SHAPE_TERMS, Priors
 from voidmap.scale.turn import turn_lens
 
@@ -32,10 +32,6 @@ FILE_REFOCUS_SD = 0.0015
 """Refocusing a 5 mm phone lens from 0.7 to 0.9 m moves its image plane by 0.15 % (1/f = 1/u + 1/v)."""
 FILE_CENTRE_SD = 0.001
 """The centre of a known lens moves with the stabiliser, as a share of the long side."""
-BAR_READING_SD_MM = 0.05
-"""Reading a 100 mm bar with a steel rule or calliper: within 0.1 mm nineteen times in twenty."""
-BAR_UNREAD_SD = 0.001
-"""A print at "actual size" whose bars were left at 100 mm: printers feed true to 0.1 or 0.2 %."""
 PAPER_MM = 0.1
 """Thickness of 80 g/m² paper: the ink lies that much above the top."""
 SMOOTH_PX = 0.02
@@ -116,18 +112,18 @@ def _file_covariance(lens: Lens, long_side_px: int) -> Floats:
 
 
 def board_priors(
-    lens: tuple[Floats, Floats, Floats], *, bar_x_mm: float, bar_y_mm: float, board_thickness_mm: float
+    lens: tuple[Floats, Floats, Floats], *, bar_x_mm: Bar, bar_y_mm: Bar, board_thickness_mm: float
 ) -> Priors:
     """Put the lens priors together with those of the printed boards."""
-    read = (bar_x_mm, bar_y_mm) != (BAR_MM, BAR_MM)
+    stretch_mean, stretch_cov = stretch_of(bar_x_mm, bar_y_mm)
     shape = np.zeros(SHAPE_TERMS)
     shape[0] = -max(board_thickness_mm, PAPER_MM)
     return Priors(
         lens_mean=lens[0],
         lens_cov=lens[1],
         aspect=lens[2],
-        stretch_mean=np.log(np.array([bar_x_mm, bar_y_mm]) / BAR_MM),
-        stretch_sd=np.full(2, BAR_READING_SD_MM / BAR_MM if read else BAR_UNREAD_SD),
+        stretch_mean=stretch_mean,
+        stretch_cov=stretch_cov,
         refocus_sd=FILE_REFOCUS_SD,
         shape_mean=shape,
         shape_sd=FLAT_SD_MM,

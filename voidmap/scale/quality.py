@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import Quality
-from voidmap.scale.boards import PATTERN_MM, SQUARE_MM, SQUARES, board_name
-from voidmap.scale.mtf import edge_mtf50
+from voidmap.scale.boards import MARKER_MM, PATTERN_MM, SQUARE_MM, SQUARES, board_name
+from voidmap.scale.mtf import edge_mtf50, true_mtf50
 
 CLIPPED = 254
 """8-bit level at which a channel holds no more."""
@@ -54,9 +54,9 @@ def assess_quality(photo: Photo, plane: Plane) -> Quality:
     clipped = float(np.mean((low >= CLIPPED) & bench))
     glare = float(np.mean((low >= GLARE_LEVEL) & (high - low <= GLARE_SPREAD) & bench))
     grey = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-    across_x, across_y = board_sharpness(grey, plane)
-    both = across_x + across_y
-    sharpness = float(np.median(both)) if both else None
+    across_x, across_y = board_sharpness(grey, plane) if plane.boards else ([], [])
+    # A camera that moved is unsharp along its way only: the worse direction counts.
+    sharpness = min((float(np.median(values)) for values in (across_x, across_y) if values), default=None)
     noise, white = _paper_noise(grey, plane)
     smallest = _smallest_mm(photo, plane, sharpness)
     reshoot, usable = _reasons(plane, across_x, across_y, sharpness, glare, clipped, noise, white)
@@ -131,12 +131,19 @@ def board_sharpness(grey: NDArray[np.uint8], plane: Plane) -> tuple[list[float],
         low = np.maximum(low, 0)
         high = np.ceil(ends.max(axis=(0, 1))).astype(int) + 40
         light = _linear()[grey[low[1] : high[1], low[0] : high[0]]]
+        px_per_mm = float(np.median(np.hypot(*(ends[:, 1] - ends[:, 0]).T))) / SQUARE_MM
+        seen: tuple[list[float], list[float]] = ([], [])
         for start, end in ends - low:
             length = float(np.hypot(*(end - start)))
             value = edge_mtf50(light, start, end, EDGE_REACH_MM / SQUARE_MM * length)
             if value is not None:
-                steep = abs(end[1] - start[1]) > abs(end[0] - start[0])
-                (across_x if steep else across_y).append(value)
+                seen[int(abs(end[1] - start[1]) <= abs(end[0] - start[0]))].append(value)
+        for values, true in zip(seen, (across_x, across_y), strict=True):
+            if values:
+                near = (SQUARE_MM - MARKER_MM) / 2 * px_per_mm
+                true.extend(
+                    true_mtf50(np.array(values), EDGE_REACH_MM * px_per_mm, near, MARKER_MM / SQUARE_MM / 0.84).tolist()
+                )
     return across_x, across_y
 
 
@@ -188,7 +195,7 @@ def _paper_mask(plane: Plane, shape: tuple[int, int], shrink: int) -> NDArray[np
 def _paper_noise(grey: NDArray[np.uint8], plane: Plane) -> tuple[float, float | None]:
     """Noise in the boards' black squares, and the level of their white paper; without boards, of the picture."""
     noises, whites = [], []
-    for pattern in plane.patterns_mm:
+    for pattern in plane.patterns_mm if plane.boards else ():
         at = plane.to_px(_to_slab(_black_middles_mm(), pattern))
         edge = plane.to_px(_white_mm(pattern))
         half = int(np.median(np.hypot(*(edge - at).T)) / 3)

@@ -58,7 +58,7 @@ def plane_from_rectangle(
         lens_cov=covariance,
         aspect=aspect,
         stretch_mean=np.zeros(2),
-        stretch_sd=np.array(side_sd_mm) / np.array(sides_mm),
+        stretch_cov=np.diag((np.array(side_sd_mm) / np.array(sides_mm)) ** 2),
         refocus_sd=FILE_REFOCUS_SD,
         shape_mean=shape_mean,
         shape_sd=FLAT_SD_MM,
@@ -68,4 +68,4 @@ def plane_from_rectangle(
     fit = fit_looks(looks, camera_of, priors, [photo.file])
     source = "photo" if lens is None else "file"
     size = (photo.width_px, photo.height_px)
-    return planes_of(fit, looks, [0], [size], priors, source=source, reference=reference)[0]
+    return planes_of(fit, looks, [0], [size], priors, source=source, reference=reference, outline_mm=board_mm)[0]

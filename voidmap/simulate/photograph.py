@@ -12,7 +12,7 @@ from voidmap.simulate.camera import GRID_PX, Camera, develop
 from voidmap.simulate.grid import Bools, Floats, Grid
 from voidmap.simulate.light import Lit
 from voidmap.simulate.noise import F32
-from voidmap.simulate.sheets import Sheet, albedo_at
+from voidmap.simulate.sheets import Laid
 
 TILE_PX = 192
 OVERSAMPLE = 2
@@ -237,7 +237,7 @@ def mean_of(values: F32, rows: int, columns: int, n: int) -> F32:
     return total / np.float32(n * n)
 
 
-def light_at_sensor(lit: Lit, camera: Camera, sheets: Sequence[Sheet] = ()) -> F32:
+def light_at_sensor(lit: Lit, camera: Camera, sheets: Sequence[Laid] = ()) -> F32:
     """Return the linear R, G, B light (rows, columns, 3) that falls on the sensor, before the lens softens it."""
     rays = Rays(camera)
     field = _Field(lit, float(np.abs(rays.node[..., 2:]).max()))
@@ -254,14 +254,14 @@ def light_at_sensor(lit: Lit, camera: Camera, sheets: Sequence[Sheet] = ()) -> F
     return out
 
 
-def _lay(out: F32, lit: Lit, camera: Camera, rays: Rays, sheet: Sheet) -> None:
+def _lay(out: F32, lit: Lit, camera: Camera, rays: Rays, sheet: Laid) -> None:
     """Draw a sheet over the picture, in place."""
     h, w = out.shape[:2]
-    seen = camera.project(sheet.corners())
+    seen = camera.project(sheet.border())
     lo = np.clip(np.floor(seen.min(0)).astype(int) - 2, 0, [w, h])
     hi = np.clip(np.ceil(seen.max(0)).astype(int) + 3, 0, [w, h])
     n = SHEET_OVERSAMPLE
-    share = np.linspace(0, 1, 200)[:, None, None]
+    share = np.linspace(0, 1, 8)[:, None, None]
     edges = (seen + (np.roll(seen, -1, axis=0) - seen) * share).reshape(-1, 2)
     for top in range(int(lo[1]), int(hi[1]), SHEET_ROWS):
         rows = (top, min(int(hi[1]), top + SHEET_ROWS))
@@ -271,18 +271,18 @@ def _lay(out: F32, lit: Lit, camera: Camera, rays: Rays, sheet: Sheet) -> None:
         columns = (max(int(lo[0]), int(across.min()) - 2), min(int(hi[0]), int(across.max()) + 3))
         if columns[1] <= columns[0]:
             continue
-        at, _ = rays.at(spread(*columns, n), spread(*rows, n))
-        albedo, on = albedo_at(sheet, at)
+        at, slope = rays.at(spread(*columns, n), spread(*rows, n))
+        albedo, on = sheet.seen_at(at, slope)
         shape = (rows[1] - rows[0], columns[1] - columns[0], n)
         cover = mean_of(on, *shape)
         where = _cells(at, lit.coarse)
         light = _sample(lit.top_light, where[:, 0], where[:, 1])
-        paper = mean_of((albedo * on)[:, None] * light, *shape)
+        paper = mean_of(albedo * on[:, None] * light, *shape)
         area = out[rows[0] : rows[1], columns[0] : columns[1]]
         area *= 1 - cover
         area += paper
 
 
-def photograph(lit: Lit, camera: Camera, rng: np.random.Generator, sheets: Sequence[Sheet] = ()) -> NDArray[np.uint8]:
+def photograph(lit: Lit, camera: Camera, rng: np.random.Generator, sheets: Sequence[Laid] = ()) -> NDArray[np.uint8]:
     """Take a photo; returns B, G, R pixels (rows, columns, 3) before JPEG."""
     return develop(light_at_sensor(lit, camera, sheets), camera, rng)

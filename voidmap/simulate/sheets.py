@@ -1,10 +1,10 @@
-"""Printed scale boards on white sheets, lying on the top."""
+"""Printed scale boards on white sheets, lying on the top: as they should, or bent, lifted, low, mirrored."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
@@ -21,12 +21,27 @@ WHITE, BLACK = 0.82, 0.035
 """Albedo of copier paper and of toner."""
 
 
+FLAT = (0.0, 0.0, 0.0, 0.0, 0.0)
+
+
+class Laid(Protocol):
+    """A thing on the top as rays see it."""
+
+    def border(self) -> Floats:
+        """Return points (N, 3) mm along its border: x, y, depth."""
+
+    def seen_at(self, at: F32, slope: F32) -> tuple[F32, F32]:
+        """Return albedo (N, 1 or 3) and coverage (N,) of rays that meet the top at (N, 2) mm with these slopes."""
+
+
 @dataclass(frozen=True)
 class Sheet:
     """A board: number, place of its pattern's outer corner, turn; and its paper's margins.
 
     ``margins_mm`` is (left, top, right, bottom) beyond the pattern. ``stretch`` (x, y) is the printer's: the
-    pattern is that much larger than it should be.
+    pattern is that much larger than it should be. ``shape_mm`` is how the paper lies, as depths below the top (mm):
+    of its middle, its fall from the middle to the pattern's end along x and along y, and its bow along x and y.
+    ``mirrored`` boards are printed the wrong way round.
     """
 
     number: int
@@ -35,6 +50,8 @@ class Sheet:
     angle_deg: float
     margins_mm: tuple[float, float, float, float] = (30.0, 30.0, 30.0, 30.0)
     stretch: tuple[float, float] = (1.0, 1.0)
+    shape_mm: tuple[float, float, float, float, float] = FLAT
+    mirrored: bool = False
 
     def to_slab(self, points_mm: Floats) -> Floats:
         """Carry points of the board (N, 2) mm to the slab."""
@@ -56,6 +73,30 @@ class Sheet:
         left, top, right, bottom = self.margins_mm
         w, h = PATTERN_MM
         return self.to_slab(np.array([[-left, -top], [w + right, -top], [w + right, h + bottom], [-left, h + bottom]]))
+
+    def border(self) -> Floats:
+        """Return points (200, 3) mm along the paper's border: x, y, depth."""
+        corners = self.corners()
+        share = np.linspace(0, 1, 50, endpoint=False)[:, None, None]
+        around = (corners + (np.roll(corners, -1, axis=0) - corners) * share).reshape(-1, 2)
+        return np.column_stack([around, self.depth_at(around)])
+
+    def depth_at(self, points_mm: NDArray[Any]) -> NDArray[Any]:
+        """Return the paper's depth below the top (N,) at places on the slab, mm."""
+        u, v = np.clip(2 * self.from_slab(points_mm) / np.array(PATTERN_MM, points_mm.dtype) - 1, -1.6, 1.6).T
+        low, by_x, by_y, bow_x, bow_y = self.shape_mm
+        return np.asarray(low + by_x * u + by_y * v + bow_x * (u * u - 1 / 3) + bow_y * (v * v - 1 / 3))
+
+    def seen_at(self, at: F32, slope: F32) -> tuple[F32, F32]:
+        """Return albedo (N, 1) and coverage (N,) of rays that meet the top at (N, 2) mm with these slopes."""
+        if self.shape_mm != FLAT:
+            # A ray that leans by a fifth moves a fifth of a millimetre for each of depth: four rounds are plenty.
+            place = at
+            for _ in range(4):
+                place = at + self.depth_at(place)[:, None].astype(np.float32) * slope
+            at = place
+        albedo, on = albedo_at(self, at)
+        return albedo[:, None], on
 
     def chessboard(self) -> Floats:
         """Return the inner corners on the slab (24, 2) mm, in OpenCV's order."""
@@ -98,5 +139,7 @@ def albedo_at(sheet: Sheet, points_mm: NDArray[Any]) -> tuple[F32, F32]:
     inner = (p[:, 0] >= 0) & (p[:, 0] < w) & (p[:, 1] >= 0) & (p[:, 1] < h)
     out = np.full(len(p), WHITE, np.float32)
     cell = np.floor(p[inner] * PER_MM).astype(int)
+    if sheet.mirrored:
+        cell[:, 0] = w * PER_MM - 1 - cell[:, 0]
     out[inner] = pattern(sheet.number)[cell[:, 1], cell[:, 0]]
     return out, on.astype(np.float32)
