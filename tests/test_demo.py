@@ -48,12 +48,11 @@ def test_the_slab_comes_out_as_it_was_made(job):
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(reason="the sweep reads the desk's pierced bark void half as deep as it is", strict=True)
 def test_the_voids_hold_what_they_were_made_to_hold(job):
     record = read_json(job / "intake.json")
     true_ml = TRUTH["totals"]["volume_ml"]
     lo, hi = record["totals"]["volume_interval_ml"]
-    assert lo < hi
+    assert lo < true_ml < hi
     assert 0.6 * true_ml < record["totals"]["volume_ml"] < 1.5 * true_ml
 
 

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from voidmap import depth
+from voidmap.depth.hidden import NOTHING_HIDDEN, find_hidden, pit_chance, with_hidden
 from voidmap.depth.parallax import has_parallax, measurable
 from voidmap.depth.sweep import STEP_PX, sweep, trial_depths
 from voidmap.depth.views import Grid, View
@@ -163,6 +164,48 @@ def test_what_cannot_be_seen_is_not_made_up():
     lo, hi = depth.fuse(known, thickness_mm=THICKNESS_MM).mean_interval_mm
     assert lo < 40.0 / 1.2
     assert hi / lo > 2.5
+
+
+def test_a_pit_that_no_two_photos_see_into_is_allowed_for():
+    # A dish with a pit through the slab: lines of sight meet the pit's wall, so that no depth is found in it.
+    def pierced(x, y):
+        dish = bowl(lambda r: 8 * (1 - r**4))(x, y)
+        return np.where((np.hypot(x / 9.0, y / 6.0) < 1) & (dish > 0), THICKNESS_MM, dish)
+
+    def blind(x, y):
+        return bowl(lambda r: 8 * (1 - r**4))(x, y)
+
+    _, known = measured(pierced)
+    x, y = np.meshgrid(np.linspace(-36, 36, 721), np.linspace(-24, 24, 481))
+    floor = pierced(x, y)
+    true_mm = float(floor[floor > 0].mean())
+    whole = measured(blind)[1][-1]
+    assert known[-1].mean_mm > 1.1 * whole.mean_mm
+    assert known[-1].own_rel > 1.5 * whole.own_rel
+    lo, hi = depth.fuse(known, thickness_mm=THICKNESS_MM).mean_interval_mm
+    assert lo < true_mm < hi
+
+
+def test_what_is_hidden_counts_by_its_size_and_its_light():
+    inside = np.zeros((80, 80), bool)
+    inside[8:72, 8:72] = True
+    patch = np.zeros_like(inside)
+    patch[30:50, 30:50] = True
+    depths, even = np.full(inside.shape, 5.0, np.float32), np.full(inside.shape, 60.0, np.float32)
+    dark = np.where(patch, 6.0, 60.0).astype(np.float32)
+    none = find_hidden(inside, inside, depths, even)
+    seen = find_hidden(inside & ~patch, inside, depths, even)
+    black = find_hidden(inside & ~patch, inside, depths, dark)
+    assert none == NOTHING_HIDDEN
+    assert seen.share == pytest.approx(400 / 64**2)
+    assert (seen.depth_mm, seen.light) == (pytest.approx(5.0), pytest.approx(1.0))
+    chances = [pit_chance(h, 0.8, Kind.BARK_VOID, 0.2) for h in (none, seen, black)]
+    assert chances[0] < 0.02 < chances[1] < 0.5 < chances[2]
+    # A shaft's floor is hidden whether it goes through or not.
+    assert pit_chance(black, 0.8, Kind.KNOT_HOLE, 0.2) == pytest.approx(0.2)
+    means = [with_hidden(5.0, black, kind=Kind.BARK_VOID, thickness_mm=45.0, pit=p) for p in (0.0, 0.5, 1.0)]
+    assert 5.0 < means[0][0] < means[1][0] < means[2][0] < 45.0
+    assert means[1][1] > means[0][1]
 
 
 def test_two_photos_will_do():

@@ -27,8 +27,8 @@ AROUND_CELLS = 4
 DEEPER = 1.25
 """A hidden floor is so much deeper than what it is filled with: 1.35 on average on those voids, 1.0 on three voids of
 another renderer (path-traced)."""
-DEEPER_LOG = 0.3
-"""Spread of that (log)."""
+DEEPER_LOG, SHAFT_LOG = 0.3, 0.5
+"""Spread of that (log) in a dish, and in a shaft, of which only the wall may be seen."""
 PIT_FLOOR_REL, PIT_FLOOR_SD = 0.68, 0.22
 """Mean depth of a patch that is a pit through the slab, over the thickness, and its spread: its walls and the floor
 around it belong to the patch too."""
@@ -127,7 +127,7 @@ def pit_chance(hidden: Hidden, sure: float, kind: Kind, before: float) -> float:
     return 1 / (1 + float(np.exp(-odds)))
 
 
-def with_hidden(mean_mm: float, hidden: Hidden, *, thickness_mm: float, pit: float) -> tuple[float, float]:
+def with_hidden(mean_mm: float, hidden: Hidden, *, kind: Kind, thickness_mm: float, pit: float) -> tuple[float, float]:
     """Return a void's mean depth with its hidden part as deep as it should be, and the doubt of that (log, 1 s.d.).
 
     Parameters
@@ -136,14 +136,19 @@ def with_hidden(mean_mm: float, hidden: Hidden, *, thickness_mm: float, pit: flo
         Mean depth with the hidden part filled from around it.
     hidden
         The hidden part.
+    kind
+        The void's likeliest kind.
     thickness_mm
         The slab's thickness.
     pit
-        Chance that the hidden part is a pit through the slab.
+        Chance that the hidden part of a dish is a pit through the slab.
     """
+    doubt = DEEPER_LOG if kind in DISHES else SHAFT_LOG
+    if kind not in DISHES:
+        pit = 0.0
     blind = hidden.share * (min(DEEPER * hidden.depth_mm, thickness_mm) - hidden.depth_mm)
     through = max(hidden.mouth * (PIT_FLOOR_REL * thickness_mm - hidden.mouth_mm), blind)
     mean = mean_mm + (1 - pit) * blind + pit * through
-    variance = (1 - pit) * (hidden.share * DEEPER_LOG * DEEPER * hidden.depth_mm) ** 2
+    variance = (1 - pit) * (hidden.share * doubt * DEEPER * hidden.depth_mm) ** 2
     variance += pit * (hidden.mouth * PIT_FLOOR_SD * thickness_mm) ** 2 + pit * (1 - pit) * (through - blind) ** 2
     return mean, float(np.log1p(variance / mean**2)) ** 0.5

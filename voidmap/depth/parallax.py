@@ -190,7 +190,7 @@ def parallax_estimate(
     depths = relief.depth_mm[relief.inside].astype(np.float64)
     seen = max(float(depths.mean()), FLOOR_MM)
     pit = pit_chance(relief.hidden, relief.sure, kind, through)
-    mean, hidden = with_hidden(seen, relief.hidden, thickness_mm=slab, pit=pit if kind in DISHES else 0.0)
+    mean, hidden = with_hidden(seen, relief.hidden, kind=kind, thickness_mm=slab, pit=pit)
     greatest = max(float(np.percentile(depths, GREATEST_PERCENTILE)), mean)
     if kind in DISHES and pit >= 0.5:
         greatest = max(greatest, slab)
