@@ -29,7 +29,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from train_kinds import overlap, raster
+from scenes import overlap, raster
 from truth import pair_up
 
 from voidmap import depth, scale, surface

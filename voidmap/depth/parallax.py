@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.depth.hidden import DISHES, NOTHING_HIDDEN, Hidden, find_hidden, pit_chance, with_hidden
-from voidmap.depth.level import RING_MM, wood_level
+from voidmap.depth.level import RING_MM, Level, wood_level
 from voidmap.depth.prior import USUAL_THICKNESS_MM
 from voidmap.depth.sweep import DepthMap, sweep
 from voidmap.depth.views import Grid, Picture, View, camera_height, halved, make_view
@@ -32,9 +32,10 @@ MOST_CELLS = 30_000
 shading is left then matches before the texture does (median error of simulated voids over 1 ml 0.12 with 60,000,
 0.20 with 15,000; time goes as the number)."""
 LIKELY = 0.05
-FEW_CELLS = MOST_CELLS // 4
-"""A region that is hardly a void (chance below ``LIKELY``) is looked at with fewer cells: only whether it is flat
-matters then."""
+FEW_CELLS = MOST_CELLS // 12
+FLAT_MM = 1.0
+"""A region that is hardly a void (chance below ``LIKELY``) is looked at with fewer cells, only to see whether it is
+flat; where its mean depth is more than ``FLAT_MM``, once more with all."""
 DEEPER_THAN_SLAB = 1.1
 """The sweep reaches this share of the thickness, so that a bench below a hole is met."""
 PROUDEST_MM = -2.0
@@ -103,7 +104,16 @@ def relief(
     if len(whole) < 2:
         return None
     level = wood_level(whole, wide, around)
-    looks = _looks_of(region, ortho, whole)
+    if region.void_probability < LIKELY:
+        seen = _swept(_looks_of(region, ortho, whole, FEW_CELLS), level, thickness_mm)
+        if seen is not None and float(seen.depth_mm[seen.inside].mean()) <= FLAT_MM:
+            return seen
+    return _swept(_looks_of(region, ortho, whole, MOST_CELLS), level, thickness_mm)
+
+
+def _swept(looks: _Looks, level: Level, thickness_mm: float | None) -> Relief | None:
+    """Sweep a region at one resolution."""
+    deepest = DEEPER_THAN_SLAB * (thickness_mm or USUAL_THICKNESS_MM)
     found = sweep(looks.views, looks.grid, PROUDEST_MM, deepest, inside=looks.opening)
     sure = float((found.sure & looks.mask).sum() / max(int(looks.mask.sum()), 1))
     if sure < LEAST_SURE:
@@ -127,14 +137,13 @@ def _boxed(region: Region, ortho: Ortho, pad: int) -> tuple[Grid, NDArray[np.uin
     return Grid(*corner, step, columns + 2 * pad, rows + 2 * pad), inside
 
 
-def _looks_of(region: Region, ortho: Ortho, whole: Sequence[View]) -> _Looks:
-    """Cut the views to a region's opening, at the finest resolution that is not too much work."""
+def _looks_of(region: Region, ortho: Ortho, whole: Sequence[View], most: int) -> _Looks:
+    """Cut the views to a region's opening, at the finest resolution that has no more cells than ``most``."""
     grid, inside = _boxed(region, ortho, RIM_PX + 1)
     side = 2 * RIM_PX + 1
     opening = cv2.erode(inside, np.ones((side, side), np.uint8)).astype(np.float32)
     views = [view.through(opening, grid) for view in whole]
     mask = inside.astype(np.float32)
-    most = MOST_CELLS if region.void_probability >= LIKELY else FEW_CELLS
     while grid.width * grid.height > most:
         views = [view.half() for view in views]
         mask, opening = halved(mask, grid), halved(opening, grid)
