@@ -1,7 +1,9 @@
 """Closed forms and standards: sharpness, height error, sheet sizes, depth of field, given scales."""
 
+import cv2
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 from scipy.special import erf
 
 from voidmap.errors import ScaleError, ValueRefused
@@ -12,8 +14,11 @@ from voidmap.scale import (
     lens_for_photo,
     plane_from_mm_per_px,
     plane_from_points,
+    solve_planes,
 )
+from voidmap.scale.boards import SQUARE_MM, draw_board
 from voidmap.scale.mtf import edge_mtf50
+from voidmap.scale.quality import board_sharpness
 from voidmap.scale.references import RECTANGLES
 from voidmap.scale.shots import depth_of_field_mm, plan_shots
 from voidmap.schemas import to_json
@@ -126,3 +131,23 @@ def test_shots_give_three_pixels_across_the_smallest_defect():
     assert all(shot.boards for shot in plan.shots)
     assert min(s.x_mm for s in plan.shots) - plan.frame_mm[0] / 2 <= 0
     assert max(s.x_mm for s in plan.shots) + plan.frame_mm[0] / 2 >= 3200
+
+
+@pytest.mark.parametrize(("square_px", "sigma"), [(30, 1.0), (45, 1.6), (70, 2.5)])
+def test_sharpness_of_small_boards_is_not_flattered(square_px, sigma):
+    # A drawn board under a Gaussian blur: a marker's rim, 4 mm away, reaches into each profile.
+    fine = 6
+    drawn = draw_board(2, square_px / SQUARE_MM * fine).astype(np.float32) / 255
+    size = (int((7 * square_px + 160) * fine), int((5 * square_px + 160) * fine))
+    turn = np.radians(6)
+    place = np.array([[np.cos(turn), -np.sin(turn), 90 * fine], [np.sin(turn), np.cos(turn), 60 * fine]])
+    light = cv2.warpAffine(0.04 + 0.78 * drawn, place, size, flags=cv2.INTER_LINEAR, borderValue=0.82)
+    light = cv2.GaussianBlur(light, (0, 0), sigma * fine)
+    light = cv2.resize(light, (size[0] // fine, size[1] // fine), interpolation=cv2.INTER_AREA)
+    # sRGB (IEC 61966-2-1).
+    level = np.uint8(255 * (1.055 * light ** (1 / 2.4) - 0.055) + 0.5)
+    photo = Photo("small.png", "", np.repeat(level[:, :, None], 3, axis=2), focal_35mm_mm=27.0)
+    (plane,) = solve_planes([photo])
+    true = brentq(lambda f: np.exp(-2 * (np.pi * sigma * f) ** 2) * np.sinc(f) - 0.5, 0.005, 0.6)
+    for found in board_sharpness(photo.pixels[:, :, 0], plane):
+        assert np.median(found) == pytest.approx(true, rel=0.03)

@@ -183,5 +183,20 @@ def test_shots_command_plans_and_draws(tmp_path):
     table = run(*words).stdout
     assert "Sharp from" in table
     assert "three pixels across 0.6 mm" in table
+    # By READING_SD_MM and RULE_SD_MM on 3.2 m: 1.96 x 32 x sqrt((0.05² - 0.0115²) / 2 + 0.0115²) and the same by ten.
+    assert "bars read on one board leave ± 2.3 mm, on every board ± 1.0 mm" in table
     wrong = run("shots", "--slab", "big", "--smallest", "0.5mm", "--lens", tmp_path / "l.json")
     assert wrong.exit_code == 2
+
+
+def test_plan_of_many_photos_ties_them_all_with_the_boards_there_are(tmp_path):
+    (tmp_path / "l.json").write_text(json.dumps(LENS_FILE))
+    done = run("shots", "--slab", "3mx1.1m", "--smallest", "0.5mm", "--lens", tmp_path / "l.json", "--json")
+    assert done.exit_code == 0, done.stderr
+    plan = json.loads(done.stdout)
+    assert len(plan["boards"]) <= 14
+    views = [set(shot["boards"]) for shot in plan["shots"]]
+    tied = views[0]
+    for _ in views:
+        tied = set().union(*(view for view in views if view & tied))
+    assert all(view & tied for view in views)

@@ -41,13 +41,22 @@ def plan(slab: str, smallest: str, lens_file: Path, *, aperture: float | None = 
     return made
 
 
+def _shared(plan: ShotPlan) -> str:
+    """Say what share of a frame neighbours have in common, along and across."""
+    words = [f"{plan.overlap:.0%} along"] if plan.columns > 1 else []
+    if plan.rows > 1:
+        step = plan.shots[plan.columns].y_mm - plan.shots[0].y_mm
+        words.append(f"{1 - step / plan.frame_mm[1]:.0%} across")
+    return f"; neighbours share {' and '.join(words)}" if words else ""
+
+
 def shots_text(plan: ShotPlan) -> str:
     """Return the plan as a short table."""
     lines = [
         f"Hold the lens {plan.height_mm:.0f} mm above the top ({plan.mm_per_px:.3f} mm in a pixel, three pixels across "
         f"{plan.smallest_mm:g} mm).",
-        f"{len(plan.shots)} photos: {plan.columns} along, {plan.rows} across; a frame shows "
-        f"{plan.frame_mm[0]:.0f} x {plan.frame_mm[1]:.0f} mm, neighbours share {plan.overlap:.0%}.",
+        f"{len(plan.shots)} photo{'s' if len(plan.shots) > 1 else ''}: {plan.columns} along, {plan.rows} across; a "
+        f"frame shows {plan.frame_mm[0]:.0f} mm along and {plan.frame_mm[1]:.0f} mm across{_shared(plan)}.",
     ]
     if plan.depth_of_field_mm:
         near, far = plan.depth_of_field_mm

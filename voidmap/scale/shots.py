@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from math import ceil
+from math import ceil, hypot, prod
 
 from voidmap.errors import ValueRefused
 from voidmap.records import BoardPlace, LensFile, Shot, ShotPlan
-from voidmap.scale.boards import BOARDS, PATTERN_MM
+from voidmap.scale.bars import READING_SD_MM, RULE_SD_MM
+from voidmap.scale.boards import BAR_MM, BOARDS, CORNERS, PATTERN_MM
 from voidmap.scale.quality import PIXELS_ACROSS
 
 EDGE_MM = 30.0
@@ -52,12 +53,12 @@ def plan_shots(
         raise ValueRefused(f"a smallest defect of {smallest_mm:g} mm can't be planned", "give it as in 0.5mm")
     mm_per_px = smallest_mm / PIXELS_ACROSS
     height = mm_per_px * (lens.lens.fx + lens.lens.fy) / 2
-    frame = (max(lens.width_px, lens.height_px) * mm_per_px, min(lens.width_px, lens.height_px) * mm_per_px)
+    frame = _frame(length_mm, width_mm, lens.width_px * mm_per_px, lens.height_px * mm_per_px)
     columns, step_x, over_x = _stations(length_mm, frame[0], PATTERN_MM[0])
     rows, step_y, _ = _stations(width_mm, frame[1], PATTERN_MM[1])
     xs = [length_mm / 2 + (c - (columns - 1) / 2) * step_x for c in range(columns)]
     ys = [width_mm / 2 + (r - (rows - 1) / 2) * step_y for r in range(rows)]
-    boards = _boards(length_mm, width_mm, xs, ys)
+    boards = _boards(length_mm, width_mm, xs, ys, frame)
     shots = tuple(
         Shot(1 + r * columns + c, x, y, _in_view(boards, x, y, frame))
         for r, y in enumerate(ys)
@@ -79,9 +80,22 @@ def plan_shots(
         shots=shots,
         boards=boards,
         depth_of_field_mm=sharp,
-        notes=_notes(height, shots, boards, xs, ys, sharp),
+        notes=_notes(length_mm, height, shots, boards, xs, ys, sharp),
     )
     return replace(plan, svg=plan_svg(plan))
+
+
+def _frame(length_mm: float, width_mm: float, across_mm: float, down_mm: float) -> tuple[float, float]:
+    """Return the frame along and across the slab, the camera turned so that fewer photos do; level when either does."""
+    level = (max(across_mm, down_mm), min(across_mm, down_mm))
+    counts: dict[tuple[float, float], int] = {}
+    for frame in (level, level[::-1]):
+        try:
+            sides = zip((length_mm, width_mm), frame, PATTERN_MM, strict=True)
+            counts[frame] = prod(_stations(*side)[0] for side in sides)
+        except ValueRefused:
+            continue
+    return min(counts, key=lambda frame: counts[frame]) if counts else level
 
 
 def _stations(slab_mm: float, frame_mm: float, pattern_mm: float) -> tuple[int, float, float]:
@@ -100,7 +114,9 @@ def _stations(slab_mm: float, frame_mm: float, pattern_mm: float) -> tuple[int, 
     return count, step, 1 - step / frame_mm
 
 
-def _boards(length: float, width: float, xs: list[float], ys: list[float]) -> tuple[BoardPlace, ...]:
+def _boards(
+    length: float, width: float, xs: list[float], ys: list[float], frame: tuple[float, float]
+) -> tuple[BoardPlace, ...]:
     """Boards in the overlaps of neighbours, and near both ends; on one photo near the four corners."""
     half_x, half_y = PATTERN_MM[0] / 2, PATTERN_MM[1] / 2
     low_x, high_x = min(half_x + 20, length / 2), max(length - half_x - 20, length / 2)
@@ -109,10 +125,34 @@ def _boards(length: float, width: float, xs: list[float], ys: list[float]) -> tu
     along = [(a + b) / 2 for a, b in pairwise(ys)]
     lanes = along or ([low_y, high_y] if high_y - low_y > PATTERN_MM[1] else [width / 2])
     stops = [low_x, *across, high_x] if high_x - low_x > PATTERN_MM[0] else [length / 2]
-    if len(stops) * len(lanes) > BOARDS:
-        lanes = lanes[:1] if len(along) else [width / 2]
-    spots = [(x, y) for x in stops for y in lanes][:BOARDS]
-    return tuple(BoardPlace(k, 24, x - half_x, y - half_y, 0.0, 0.0) for k, (x, y) in enumerate(spots))
+    if len(stops) * len(lanes) > BOARDS and not along:
+        lanes = [width / 2]
+    spots = [(x, y) for x in stops for y in lanes]
+    places = [BoardPlace(k, CORNERS, x - half_x, y - half_y, 0.0, 0.0) for k, (x, y) in enumerate(spots)]
+    if len(places) > BOARDS:
+        places = _fewer(places, [(x, y) for y in ys for x in xs], frame)
+    return tuple(replace(place, number=k) for k, place in enumerate(places))
+
+
+def _fewer(places: list[BoardPlace], photos: list[tuple[float, float]], frame: tuple[float, float]) -> list[BoardPlace]:
+    """Return the places, as many as there are boards, that tie the most photos together: one after the other."""
+    views = {p.number: {i for i, (x, y) in enumerate(photos) if _in_view((p,), x, y, frame)} for p in places}
+    chosen: list[int] = []
+    tied: set[int] = set()
+    while len(chosen) < BOARDS:
+        left = [n for n in views if n not in chosen and (not tied or views[n] & tied)]
+        # First what ties new photos to those that are tied already; then what stands farthest from other boards.
+        best = max(left, key=lambda n: (len(views[n] - tied), _apart(places, n, chosen)), default=None)
+        if best is None:
+            break
+        chosen.append(best)
+        tied |= views[best]
+    return [places[n] for n in sorted(chosen)]
+
+
+def _apart(places: list[BoardPlace], number: int, chosen: list[int]) -> float:
+    here = places[number]
+    return min((hypot(here.x_mm - places[n].x_mm, here.y_mm - places[n].y_mm) for n in chosen), default=0.0)
 
 
 def _in_view(boards: tuple[BoardPlace, ...], x: float, y: float, frame: tuple[float, float]) -> tuple[str, ...]:
@@ -137,7 +177,14 @@ def depth_of_field_mm(focal_mm: float, aperture: float, blur_mm: float, distance
     return near, far
 
 
+def _bars_leave_mm(length_mm: float, boards: int) -> float:
+    """Return the half-width of a length's 95 % interval that the reading of the bars leaves, x and y together."""
+    own = (READING_SD_MM**2 - RULE_SD_MM**2) / (2 * boards)
+    return float(1.96 * length_mm / BAR_MM * (own + RULE_SD_MM**2) ** 0.5)
+
+
 def _notes(
+    length_mm: float,
     height: float,
     shots: tuple[Shot, ...],
     boards: tuple[BoardPlace, ...],
@@ -157,6 +204,11 @@ def _notes(
         )
     if len(xs) * len(ys) > 1:
         notes.append("Every photo must share a board with its neighbour; do not move a board between photos.")
+        once, every = (_bars_leave_mm(length_mm, count) for count in (1, len(boards)))
+        notes.append(
+            f"From end to end, bars read on one board leave ± {once:.1f} mm, on every board ± {every:.1f} mm: measure "
+            "them all and give --bar-x and --bar-y once for each."
+        )
     notes.append("A board hides what lies under it: keep boards off cracks and voids, or photograph again without.")
     if sharp is None:
         notes.append(
