@@ -199,10 +199,10 @@ def test_what_is_hidden_counts_by_its_size_and_its_light():
     assert none == NOTHING_HIDDEN
     assert seen.share == pytest.approx(400 / 64**2)
     assert (seen.depth_mm, seen.light) == (pytest.approx(5.0), pytest.approx(1.0))
-    chances = [pit_chance(h, 0.8, Kind.BARK_VOID, 0.2) for h in (none, seen, black)]
-    assert chances[0] < 0.02 < chances[1] < 0.5 < chances[2]
+    chances = [pit_chance(h, 0.8, Kind.BARK_VOID, 0.2, thickness_mm=45.0) for h in (none, seen, black)]
+    assert chances[0] < 0.05 < chances[1] < 0.7 < chances[2]
     # A shaft's floor is hidden whether it goes through or not.
-    assert pit_chance(black, 0.8, Kind.KNOT_HOLE, 0.2) == pytest.approx(0.2)
+    assert pit_chance(black, 0.8, Kind.KNOT_HOLE, 0.2, thickness_mm=45.0) == pytest.approx(0.2)
     means = [with_hidden(5.0, black, kind=Kind.BARK_VOID, thickness_mm=45.0, pit=p) for p in (0.0, 0.5, 1.0)]
     assert 5.0 < means[0][0] < means[1][0] < means[2][0] < 45.0
     assert means[1][1] > means[0][1]

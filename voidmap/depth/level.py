@@ -29,7 +29,7 @@ ROUNDS = 4
 SECTORS = 8
 """The ring is cut into this many sectors, whose scatter tells the level's error."""
 LEAST_CELLS = 300
-MOST_CELLS = 15_000
+MOST_CELLS = 40_000
 """A box with more cells is looked at with half the resolution (and half again): the ring has cells enough."""
 OUTLIER = 1.5
 """Differences larger than this many times their usual size lose weight (Huber's rule)."""

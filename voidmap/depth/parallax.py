@@ -198,7 +198,7 @@ def parallax_estimate(
     slab = thickness_mm or USUAL_THICKNESS_MM
     depths = relief.depth_mm[relief.inside].astype(np.float64)
     seen = max(float(depths.mean()), FLOOR_MM)
-    pit = pit_chance(relief.hidden, relief.sure, kind, through)
+    pit = pit_chance(relief.hidden, relief.sure, kind, through, thickness_mm=slab)
     mean, hidden = with_hidden(seen, relief.hidden, kind=kind, thickness_mm=slab, pit=pit)
     greatest = max(float(np.percentile(depths, GREATEST_PERCENTILE)), mean)
     if kind in DISHES and pit >= 0.5:

@@ -36,7 +36,7 @@ BEND_COST = 0.08
 """Price of a depth that differs by one trial from the cell before, in units of correlation."""
 BREAK_COST = 0.6
 """Price of a larger difference: walls are allowed, single cells that jump are not."""
-MOST_FIRST_CELLS = 8_000
+MOST_FIRST_CELLS = 12_000
 """With more cells the first sweep, which tries all depths, goes at half the resolution: an eighth of the work. Smaller
 grids lose their texture by that (with 4,000 four of 39 simulated voids were no longer matched, with 8,000 one)."""
 REACH_STEPS = 5
