@@ -1,8 +1,8 @@
 """What no two photos see of a void's floor: it lies deeper than the floor around it, and it may be a pit.
 
 Where the floor of a void that is wide enough matches nowhere, something hides it: a ridge, a wall, or the dark of a
-pit that comes out below. Filling such a patch from what lies around it makes it too shallow. Seen on 53 bark voids of
-simulated slabs (0.2 to 0.4 mm a pixel, three photos).
+pit that comes out below. Filling such a patch from what lies around it makes it too shallow. The figures below are of
+bark voids of simulated slabs (0.2 to 0.4 mm a pixel, three photos).
 """
 
 from __future__ import annotations

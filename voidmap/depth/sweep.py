@@ -6,7 +6,7 @@ shadow's edge or the dark of a hole does not outweigh the texture. Only lines of
 count, and only cells inside it: the wood around and the rim never take part. Trial depths lie one whole pixel of
 shift apart. Costs are added up along four ways across the grid, and a parabola through the best three gives the
 depth between the steps. A second sweep runs along the surface so found, shifted by whole pixels: its windows lean
-with the floor.
+with the floor. On a large grid the first sweep goes at half the resolution.
 """
 
 from __future__ import annotations
