@@ -39,7 +39,7 @@ USUAL_THICKNESS_MM = 45.0
 """A slab's thickness when none is given (a dressed two-inch slab is 40 to 50 mm; common practice, no source)."""
 SHARED_PART = 0.25
 """Share of the prior's log-variance that all voids of one kind on one slab have in common (an estimate)."""
-THROUGH_CHANCE: dict[Kind, float] = {Kind.KNOT_HOLE: 0.3, Kind.CRACK: 0.03, Kind.SEAM_GAP: 0.05, Kind.BARK_VOID: 0.2}
+THROUGH_CHANCE: dict[Kind, float] = {Kind.KNOT_HOLE: 0.3, Kind.CRACK: 0.03, Kind.SEAM_GAP: 0.05, Kind.BARK_VOID: 0.15}
 """Chance that a void goes through the slab when the photo does not tell (an estimate)."""
 CRACK_RANGE_REL = (1 / 12, 1.0)
 SEAM_RANGE_REL = (1 / 15, 1.0)
