@@ -44,6 +44,9 @@ LEAST_SURE = 0.15
 BASIC_REL = 0.10
 """Error of a mean depth that is left with perfect matching (windows at walls, fill at the rim; log): the scatter of 20
 simulated voids of which more than 0.75 was matched."""
+PAIR_REL = 0.18
+"""The same from two photos only: what a ridge hides from one of them has no other pair (62 simulated voids read 0.11
+too shallow on average; log)."""
 SHARED_REL = 0.05
 """Error (log) that all voids of a slab have in common: rough floors in the same light read too shallow together (an
 estimate)."""
@@ -60,7 +63,8 @@ class Relief:
     """A region's depth map and what it rests on.
 
     ``depth_mm`` (h, w) below the wood around, on ``grid``; ``inside`` (h, w) the region; ``sure`` the share of
-    it that was matched; ``level_error_mm`` the doubt of the wood's level; ``hidden`` what no two photos see.
+    it that was matched; ``level_error_mm`` the doubt of the wood's level; ``hidden`` what no two photos see;
+    ``views`` the number of photos.
     """
 
     depth_mm: Picture
@@ -69,6 +73,7 @@ class Relief:
     sure: float
     level_error_mm: float
     hidden: Hidden = NOTHING_HIDDEN
+    views: int = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +133,7 @@ def _swept(looks: _Looks, level: Level, thickness_mm: float | None) -> Relief | 
     if thickness_mm is not None:
         # Below the slab is the bench: a fill ends at the underside.
         depths = np.minimum(depths, np.float32(thickness_mm))
-    return Relief(depths, looks.mask, looks.grid, sure, level.error_mm, hidden)
+    return Relief(depths, looks.mask, looks.grid, sure, level.error_mm, hidden, len(looks.views))
 
 
 def _boxed(region: Region, ortho: Ortho, pad: int) -> tuple[Grid, NDArray[np.uint8]]:
@@ -207,7 +212,8 @@ def parallax_estimate(
     if kind in DISHES and pit >= 0.5:
         greatest = max(greatest, slab)
     filled = FILLED_REL * (1 - relief.sure) ** 2
-    own = float(np.sqrt(BASIC_REL**2 + filled**2 + hidden**2 + (relief.level_error_mm / mean) ** 2))
+    basic = BASIC_REL if relief.views > 2 else PAIR_REL
+    own = float(np.sqrt(basic**2 + filled**2 + hidden**2 + (relief.level_error_mm / mean) ** 2))
     middle = np.array([relief.grid.x0_mm, relief.grid.y0_mm]) + relief.grid.mm_per_px / 2 * np.array(
         [relief.grid.width, relief.grid.height]
     )
