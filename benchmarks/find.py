@@ -23,12 +23,14 @@ from scenes import THIN, laid_out, overlap, raster, simulated
 
 from voidmap.model import Plane, Region, SlabFound
 from voidmap.surface import find_regions
-from voidmap.surface.measure import spine_length_px
+from voidmap.surface.measure import greatest_width_px, spine_length_px
 
 # Least overlap (intersection over union) of a find; thin things are compared after growing both by this many px.
 LEAST_IOU, LEAST_THIN_IOU, GROW_PX = 0.5, 0.3, 8
 # A thing is in view when this share of it is bare.
 IN_VIEW = 0.5
+# Things at least this wide somewhere can be told in a photo.
+LEAST_ACROSS_PX = 3.0
 # Smaller voids need not be found, larger ones have their area judged.
 LEAST_MM2, LARGE_MM2 = 2.0, 100.0
 
@@ -63,7 +65,11 @@ def outline_iou(truth: dict, slab: SlabFound, plane: Plane) -> float:
 
 
 def judge_scene(pixels: np.ndarray, truth: dict) -> Scores:
-    """Compare what is found in one photo with its truth."""
+    """Compare what is found in one photo with its truth.
+
+    A crack's true length is that of its greatest piece that was cut: the line it was drawn along has parts too shallow
+    to be there.
+    """
     ortho, slab, plane = laid_out(pixels, truth)
     regions = find_regions(ortho, slab, plane)
     out: Scores = defaultdict(list)
@@ -92,7 +98,8 @@ def judge_scene(pixels: np.ndarray, truth: dict) -> Scores:
         if found:
             free.discard(k)
         if feature["area_mm2"] >= LEAST_MM2:
-            length = feature.get("length_mm") or spine_length_px(true) * ortho.mm_per_px
+            out["wide"].append(greatest_width_px(true) >= LEAST_ACROSS_PX)
+            length = spine_length_px(true) * ortho.mm_per_px
             _note(out, feature, regions[k] if found else None, hidden, length)
     for k, region in enumerate(regions):
         out["call"].append((region.void_probability, region.kind.is_void, k not in free or bool(on_void[k] > 0.5)))
@@ -110,6 +117,10 @@ def _note(out: Scores, feature: dict, region: Region | None, hidden: float, true
         out["area"].append((kind, region.area_mm2 / feature["area_mm2"] - 1))
         low, high = region.area_interval_mm2
         out["area_held"].append(low <= feature["area_mm2"] <= high)
+    if hidden < 0.02:
+        low, high = region.area_interval_mm2
+        off = (feature["area_mm2"] - region.area_mm2) / region.rim_mm
+        out["every_area"].append((kind, off, low <= feature["area_mm2"] <= high))
     if hidden < 0.02 and kind == "crack":
         out["length"].append(region.length_mm / true_length_mm - 1)
 
@@ -138,18 +149,25 @@ def table(total: Scores) -> None:
     volume = sum(v for v, _ in total["volume"])
     areas = np.abs([e for _, e in total["area"]])
     print(f"voids             {len(total['void'])}, called {len(calls)}")
-    print(f"recall            {np.mean([f for _, f in total['void']]):.3f}")
+    found = np.array([f for _, f in total["void"]])
+    wide = np.array(total["wide"])
+    print(f"recall            {found[wide].mean():.3f} of {wide.sum()} at least 3 px wide, {found.mean():.3f} of all")
     for kind in sorted({k for k, _ in total["void"]}):
         own = [f for k, f in total["void"] if k == kind]
         errors = [e for k, e in total["area"] if k == kind]
         bias = f"  area {np.median(errors):+.1%}, {np.median(np.abs(errors)):.1%} off" if errors else ""
-        print(f"  {kind:15s} {np.mean(own):.3f} of {len(own)}{bias}")
+        every = [(off, held) for k, off, held in total["every_area"] if k == kind]
+        low, high = np.quantile([off for off, _ in every], [0.025, 0.975]) if every else (0.0, 0.0)
+        holds = f"  interval holds {np.mean([h for _, h in every]):.2f} of {len(every)}" if every else ""
+        holds += f"  true rim {low:+.2f} to {high:+.2f} mm"
+        print(f"  {kind:15s} {np.mean(own):.3f} of {len(own)}{bias}{holds}")
     print(f"precision         {np.mean([c[2] for c in calls]):.3f}")
     print(f"volume found      {sum(v for v, f in total['volume'] if f) / max(volume, 1e-9):.3f}")
     print(f"kind right        {np.mean(total['kind']):.3f}")
     print(f"area error median {np.median(areas):.3%} of {len(areas)}, interval holds {np.mean(total['area_held']):.3f}")
     if total["length"]:
-        print(f"crack length      {np.median(np.abs(total['length'])):.3%} off (median of {len(total['length'])})")
+        off = np.array(total["length"])
+        print(f"crack length      {np.median(np.abs(off)):.3%} off, {np.median(off):+.1%} (medians of {len(off)})")
     print(f"flat called void  {sum(total['flat'])}/{len(total['flat'])}")
     print(f"outline IoU       median {np.median(total['outline']):.4f}, least {min(total['outline']):.4f}")
     print("void_probability  given   true   things")

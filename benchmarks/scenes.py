@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from functools import lru_cache
+from unittest.mock import patch
 
 import cv2
 import numpy as np
 
 from voidmap.model import Lens, Ortho, Photo, Plane, SlabFound
 from voidmap.scale import rectify
+from voidmap.simulate import voids
 from voidmap.simulate.camera import Camera, look
 from voidmap.simulate.light import Lit, illuminate
 from voidmap.simulate.photograph import photograph
@@ -34,12 +37,21 @@ def simulated(
     close: bool = False,
     megapixels: tuple[float, ...] = (3.0, 4.0, 5.0),
     busy: tuple[float, float] = (0.7, 1.8),
+    fallen: bool = False,
 ) -> tuple[np.ndarray, dict]:
-    """Return the photo and the truth of one random scene: the whole slab, or a close view of a part of it."""
-    scene, lit, chance = _lit(seed, megapixels, busy)
+    """Return the photo and the truth of one random scene: the whole slab, or a close view of a part of it.
+
+    ``fallen``: of a loose knot nothing stays around its hole.
+    """
+    with patch.object(voids, "paint_knot", _nothing_left) if fallen else nullcontext():
+        scene, lit, chance = _lit(seed, megapixels, busy)
     camera = close_camera(chance, scene) if close else scene.cameras[0]
     pixels = photograph(lit, camera, np.random.default_rng([seed, 1000 + close]), scene.sheets)
     return pixels, photo_truth(scene_truth(scene.slab, scene.sheets, scene.light), camera)
+
+
+def _nothing_left(*_: object) -> None:
+    """Paint no knot around a hole."""
 
 
 def close_camera(rng: np.random.Generator, scene: Scene) -> Camera:

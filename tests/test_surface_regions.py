@@ -14,8 +14,13 @@ from voidmap.model import Ortho, SlabFound
 from voidmap.surface import find_regions, grain_direction_deg
 from voidmap.surface.across import widths_px
 from voidmap.surface.candidates import find_candidates
+from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import judge
+from voidmap.surface.light import Evened
 from voidmap.surface.measure import area_interval, greatest_width_px, rim_length, spine_length_px
+from voidmap.surface.nested import related, shared
+from voidmap.surface.odd import odd_patches
+from voidmap.surface.reach import to_the_tips
 from voidmap.surface.ridges import strengths
 from voidmap.surface.rim import cover_of, polygon_area
 from voidmap.surface.skeleton import longest_path
@@ -210,9 +215,73 @@ def test_longest_path_leaves_out_a_branch() -> None:
 
 
 def test_interval_grows_with_the_scale_doubt() -> None:
-    narrow, wide = area_interval(100.0, 40.0, 0.05, 0.0), area_interval(100.0, 40.0, 0.05, 0.02)
+    narrow, wide = area_interval(100.0, 40.0, (-0.1, 0.2), 0.0), area_interval(100.0, 40.0, (-0.1, 0.2), 0.02)
     assert narrow.lo < 100.0 < narrow.hi
     assert wide.hi - wide.lo > narrow.hi - narrow.lo
+
+
+def test_interval_of_a_rim_that_may_lie_outside() -> None:
+    # A disc of radius 10 whose rim may lie 0.5 inside or 1 outside, to first order in the offset.
+    area, rim = np.pi * 100.0, 2 * np.pi * 10.0
+    interval = area_interval(area, rim, (-0.5, 1.0), 0.0)
+    assert interval.hi == pytest.approx(area + rim)
+    assert interval.lo == pytest.approx(area - 0.5 * rim, rel=0.01)
+    assert area_interval(1.0, 3.6, (-5.0, 5.0), 0.0).lo > 0.0
+
+
+def test_a_line_is_followed_to_its_faint_tip() -> None:
+    # A crack that fades from half to none over 60 px, traced over its first half only.
+    rng = np.random.default_rng(6)
+    dark = rng.normal(0, 0.01, (80, 300)).astype(np.float32)
+    columns = np.arange(300)
+    dark[39:42] -= np.clip(0.5 * (200 - columns) / 60, 0.0, 0.5).astype(np.float32)[None, :]
+    dark[:, :20] = 0.0
+    seen = np.ones(dark.shape, bool)
+    evened = Evened(dark, seen, ~seen, np.zeros((1, 1, 3), np.float32), np.ones((1, 1), bool), 1, 0.0, 0.5)
+    traced = np.column_stack([np.arange(60.0, 151.0), np.full(91, 40.0)])
+    path = to_the_tips(traced, evened)
+    assert 185 <= path[:, 0].max() <= 205
+    assert 10 <= path[:, 0].min() <= 22
+    assert np.abs(path[:, 1] - 40.0).max() <= 4.0
+
+
+def test_a_line_that_ends_is_not_drawn_on() -> None:
+    rng = np.random.default_rng(7)
+    dark = rng.normal(0, 0.02, (80, 300)).astype(np.float32)
+    dark[39:42, 60:150] -= 0.5
+    seen = np.ones(dark.shape, bool)
+    evened = Evened(dark, seen, ~seen, np.zeros((1, 1, 3), np.float32), np.ones((1, 1), bool), 1, 0.0, 0.5)
+    path = to_the_tips(np.column_stack([np.arange(60.0, 150.0), np.full(90, 40.0)]), evened)
+    assert path[:, 0].min() >= 50
+    assert path[:, 0].max() <= 160
+
+
+def test_a_patch_that_falls_apart_is_looked_at_whole_too() -> None:
+    # Two dark spots in a fainter one: three things to judge, nested as they lie.
+    distance = np.zeros((120, 200), np.float32)
+    cv2.ellipse(distance, ((100, 60), (150, 80), 0.0), 12.0, -1)
+    for x in (65, 135):
+        cv2.circle(distance, (x, 60), 16, 60.0, -1)
+    colours = np.repeat(-distance[..., None] / 60, 3, axis=2)
+    sizes = sorted(int(mask.sum()) for mask, _ in odd_patches(distance, colours, 0.5))
+    assert len(sizes) == 3
+    assert sizes[0] == pytest.approx(np.pi * 16**2, rel=0.1)
+    assert sizes[2] == pytest.approx(np.pi * 75 * 40, rel=0.1)
+
+
+def test_a_hole_knows_of_the_knot_around_it() -> None:
+    def thing(radius: float, step: float) -> Candidate:
+        cover = cover_of(covered_share((200, 200), ellipse(radius, radius, 100, 100)), (0, 0))
+        assert cover is not None
+        figures = {"step": step, "dark_middle": -step, "lean_x": 0.3, "lean_y": 0.0}
+        return Candidate(cover, "patch", 0.0, features=figures)
+
+    knot, hole = related([thing(60, 0.5), thing(30, 1.0)], 0.3)
+    assert hole.features["outer_share"] == pytest.approx(0.25, rel=0.05)
+    assert [hole.features["outer_step"], hole.features["inner_share"]] == [0.5, 0.0]
+    assert [knot.features["inner_step"], knot.features["outer_share"]] == [1.0, 0.0]
+    assert knot.features["lean_along"] == pytest.approx(0.3)
+    assert shared(hole.cover, knot.cover) == 1.0
 
 
 def test_nothing_in_view_gives_nothing() -> None:

@@ -13,12 +13,11 @@ from voidmap.surface.features import Candidate, describe, texture_of
 from voidmap.surface.grain import grain_direction_deg
 from voidmap.surface.light import even_light
 from voidmap.surface.lines import find_lines
+from voidmap.surface.nested import related
 from voidmap.surface.odd import odd_patches, oddness
 from voidmap.surface.ridges import line_and_dot_scores
 from voidmap.surface.rim import refine_rim
 
-# Things this near to each other make a crowd.
-CROWD_MM = 25.0
 # Rows and columns kept around the slab when it is cut out of the picture.
 CUT_MARGIN_PX = 12
 
@@ -43,20 +42,7 @@ def find_candidates(ortho: Ortho, slab: SlabFound, grain_deg: float | None = Non
     found += [Candidate(dot.cover, "dot", dot.score) for dot in find_dots(evened, dots)]
     texture = texture_of(evened, distance)
     described = [replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found]
-    counted = _crowded(described, evened.mm_per_px)
-    return tuple(_moved(c, shift) for c in counted)
-
-
-def _crowded(found: list[Candidate], mm_per_px: float) -> list[Candidate]:
-    """Add how many things of its own source lie near each candidate: pores and pencil dashes come in crowds."""
-    middles = np.array([c.cover.outline_px.mean(axis=0) for c in found]).reshape(-1, 2)
-    sources = np.array([c.source for c in found])
-    counted = []
-    for candidate, middle in zip(found, middles, strict=True):
-        near = np.hypot(*(middles - middle).T) * mm_per_px < CROWD_MM
-        crowd = float(np.log(np.count_nonzero(near & (sources == candidate.source))))
-        counted.append(replace(candidate, features={**candidate.features, "crowd": crowd}))
-    return counted
+    return tuple(_moved(c, shift) for c in related(described, evened.mm_per_px))
 
 
 def _cut_out(ortho: Ortho, slab: SlabFound) -> tuple[Ortho, SlabFound, tuple[int, int]]:

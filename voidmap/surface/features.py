@@ -149,12 +149,12 @@ def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
     slope = _slope_on(cover, dark, box)
     width = abs(step) / (np.sqrt(2 * np.pi) * max(slope, 1e-4))
     rows, columns = np.nonzero(inside)
-    lean = 0.0
+    lean = np.zeros(2)
     if len(rows) > 30 and values.std() > 1e-3:
         shade = np.exp(values) - np.exp(values).mean()
         spots = np.column_stack([columns - columns.mean(), rows - rows.mean()])
         spots = spots / np.maximum(spots.std(axis=0), 1e-6)
-        lean = float(np.hypot(*(spots.T @ shade)) / len(rows) / max(float(np.exp(values).std()), 1e-6))
+        lean = -(spots.T @ shade) / len(rows) / max(float(np.exp(values).std()), 1e-6)
     return {
         "dark_low": low,
         "dark_middle": middle,
@@ -166,7 +166,9 @@ def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
         "rim_width_mm": float(np.clip(width * mm, 0.0, 10.0)),
         "collar": (float(np.median(dark[core])) - at_rim) if core.any() else 0.0,
         "black": float(np.mean(np.exp(values) < BLACK_SHARE)),
-        "lean": lean,
+        "lean": float(np.hypot(*lean)),
+        "lean_x": float(lean[0]),
+        "lean_y": float(lean[1]),
         "at_border": 1.0 - float(bare[around].mean()) if around.any() else 1.0,
     }
 

@@ -12,6 +12,7 @@ from voidmap.model import Floats
 from voidmap.surface.across import profiles, widths_px
 from voidmap.surface.light import Evened
 from voidmap.surface.mosaic import Bools, Floats32
+from voidmap.surface.reach import to_the_tips
 from voidmap.surface.rim import Cover, cover_of
 from voidmap.surface.skeleton import longest_paths
 
@@ -62,7 +63,7 @@ def find_lines(evened: Evened, score: Floats32, blur_px: float) -> list[Line]:
     pieces = _pieces(score, evened.mm_per_px)
     lines = []
     for group in _joined(pieces, evened.mm_per_px):
-        path = _chain(group)
+        path = to_the_tips(_chain(group), evened)
         length = float(np.hypot(*np.diff(path, axis=0).T).sum())
         if length * evened.mm_per_px < LEAST_LENGTH_MM:
             continue
@@ -165,7 +166,7 @@ def _chain(group: list[Piece]) -> Floats:
 def _line(group: list[Piece], path: Floats, length: float, evened: Evened, blur_px: float) -> Line | None:
     """Measure a line: what it covers, and its width along the path."""
     mm = evened.mm_per_px
-    bones = np.vstack([p.bones for p in group])
+    bones = np.vstack([path, *(p.bones for p in group)])
     reach = int(np.ceil((WIDEST_MM + 3.0) / mm))
     height, width = evened.seen.shape
     x0, y0 = np.maximum(bones.min(axis=0).astype(int) - reach, 0)

@@ -7,6 +7,8 @@ that a calm maple and a lively pine are judged by the same few numbers.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 
@@ -20,19 +22,21 @@ COLOUR_BLUR_MM = 0.6
 ORDINARY_SHARE = 0.75
 # Sound wood is never calmer than this (logs of brightness, blue/green, red/green): 8-bit steps and JPEG.
 LEAST_SCATTER = (0.012, 0.005, 0.005)
-# Distances (sigmas) at which patches are cut out: from a faint stain up to a black hole.
-LEVELS = tuple(5.0 * 1.4**k for k in range(8))
+# Distances (sigmas) at which patches are cut out: from a faint stain up to a black hole in pale, calm wood.
+LEVELS = tuple(5.0 * 1.3**k for k in range(14))
 # A patch is at least this wide; thinner things are lines or dots and found elsewhere.
 LEAST_WIDTH_MM = 2.5
 # Gaps narrower than this within a patch belong to it.
 CLOSE_MM = 2.0
-# An inner rim is taken for the patch's own when it is so many times steeper than the outer one and still
-# holds this share of the area (a hole in a knot, against dark spots in bark).
-STEEPER, HELD_SHARE = 1.8, 0.3
-# A patch within a patch is looked at when it holds between these shares of it and its rim is steeper.
-INNER_SHARE, LESSER_SHARE = 0.12, 0.8
-# A patch falls into two when a higher level breaks it in parts that each hold this share of it.
-PART_SHARE = 0.2
+# From level to level a patch goes on as the same thing while its greatest part holds this share of it; else its
+# parts are things of their own (a hole in a dark knot, two knots in one stain).
+SAME_SHARE = 0.6
+# Two rims of one thing are both looked at when their areas differ by more than this factor.
+OTHER_RIM = 1.25
+# What lies within another patch is looked at when its rim is this steep against the outer one: spots in bark fade.
+INNER_STEEP = 0.7
+# No more patches than this are looked at, those with the most rim times its steepness first: this bounds the time.
+MOST_PATCHES = 300
 
 
 def oddness(evened: Evened) -> tuple[Floats32, Floats32]:
@@ -75,16 +79,81 @@ def _sound_scatter(sample: Floats) -> tuple[Floats, Floats]:
 Patch = tuple[Bools, tuple[int, int]]
 
 
+@dataclass(frozen=True, eq=False)
+class _Node:
+    """A patch at one level: its mask with the first cell (column, row), its size, its rim's steepness, its parent."""
+
+    mask: Bools
+    corner: tuple[int, int]
+    area: int
+    rim: float
+    parent: int
+
+
 def odd_patches(distance: Floats32, colours: Floats32, cell_mm: float) -> list[Patch]:
-    """Return patches on the grid as (mask, (column, row) of its first cell)."""
-    steep = _steepness(colours)
-    found: list[Patch] = []
-    for mask, corner in _parts(_solid(distance > LEVELS[0], cell_mm), cell_mm):
-        x, y = corner
-        box = (slice(y, y + mask.shape[0]), slice(x, x + mask.shape[1]))
-        for inner, (dx, dy) in _own_rims(mask, distance[box], steep[box], 1, cell_mm):
-            found.append((inner, (x + dx, y + dy)))
-    return found
+    """Return patches on the grid as (mask, (column, row) of its first cell).
+
+    A patch of one level holds those of the next within it (a component tree, R. Jones, 1999). Each run of the tree
+    in which a patch stays the same thing gives the patch with the steepest rim, and the steepest of clearly other
+    size: a hole, the knot around it and the stain around both are all looked at.
+    """
+    nodes = _tree(distance, _steepness(colours), cell_mm)
+    parts: list[list[int]] = [[] for _ in nodes]
+    for k, node in enumerate(nodes):
+        if node.parent >= 0:
+            parts[node.parent].append(k)
+    picked: list[int] = []
+    open_runs = [(k, 0.0) for k, node in enumerate(nodes) if node.parent < 0]
+    while open_runs:
+        first, outer = open_runs.pop()
+        run = [first]
+        while parts[run[-1]]:
+            greatest = max(parts[run[-1]], key=lambda k: nodes[k].area)
+            if nodes[greatest].area < SAME_SHARE * nodes[run[-1]].area:
+                break
+            run.append(greatest)
+        taken = [k for k in _steepest(nodes, run) if nodes[k].rim >= INNER_STEEP * outer]
+        picked += taken
+        within = max([outer, *(nodes[k].rim for k in taken)])
+        open_runs += [(k, within) for member in run for k in parts[member] if k not in run]
+    picked.sort(key=lambda k: -nodes[k].rim * np.sqrt(nodes[k].area))
+    return [(nodes[k].mask, nodes[k].corner) for k in picked[:MOST_PATCHES]]
+
+
+def _steepest(nodes: list[_Node], run: list[int]) -> list[int]:
+    """Return the patch with the steepest rim of a run, and the steepest of clearly other size."""
+    best = max(run, key=lambda k: nodes[k].rim)
+    ratio = {k: nodes[best].area / nodes[k].area for k in run}
+    others = [k for k in run if not 1 / OTHER_RIM < ratio[k] < OTHER_RIM]
+    return [best, max(others, key=lambda k: nodes[k].rim)] if others else [best]
+
+
+def _tree(distance: Floats32, steep: Floats32, cell_mm: float) -> list[_Node]:
+    """Cut patches out at each level; a level's patches lie within those of the one below it."""
+    nodes: list[_Node] = []
+    least = max(4.0, (LEAST_WIDTH_MM / cell_mm) ** 2 * 0.7)
+    within = np.ones(distance.shape, bool)
+    before = np.full(distance.shape, -1, np.int32)
+    for level in LEVELS:
+        solid = _solid(within & (distance > level), cell_mm) & within
+        count, labels, stats, _ = cv2.connectedComponentsWithStats(solid.astype(np.uint8), ltype=cv2.CV_32S)
+        if count < 2:
+            break
+        inner = cv2.erode(solid.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=0).astype(bool)
+        rim = labels[solid & ~inner]
+        total = np.bincount(rim, steep[solid & ~inner], count) / np.maximum(np.bincount(rim, minlength=count), 1)
+        number = np.full(count, -1, np.int32)
+        for k in range(1, count):
+            x, y, w, h, area = (int(v) for v in stats[k])
+            if area < least:
+                continue
+            mask = labels[y : y + h, x : x + w] == k
+            number[k] = len(nodes)
+            parent = int(before[y, x + int(np.argmax(mask[0]))])
+            nodes.append(_Node(mask, (x, y), area, float(total[k]), parent))
+        before = number[labels]
+        within = before >= 0
+    return nodes
 
 
 def _steepness(colours: Floats32) -> Floats32:
@@ -92,50 +161,6 @@ def _steepness(colours: Floats32) -> Floats32:
     down = cv2.Sobel(colours, cv2.CV_32F, 0, 1, scale=0.125)
     square = cv2.add(cv2.multiply(across, across), cv2.multiply(down, down))
     return np.asarray(cv2.sqrt(cv2.transform(square, np.ones((1, 3), np.float32))), dtype=np.float32)
-
-
-def _own_rims(mask: Bools, distance: Floats32, steep: Floats32, level: int, cell_mm: float) -> list[Patch]:
-    """Climb the levels: split a patch that falls apart, tighten one whose inner rim is the real one.
-
-    The steepest inner rim that is no clear winner comes along as a patch of its own: a hole in a dark knot, to be
-    judged beside the knot.
-    """
-    best, best_rim = mask, _rim_steepness(mask, steep)
-    second: Bools | None = None
-    second_rim = best_rim
-    for k in range(level, len(LEVELS)):
-        parts = _parts(_solid(mask & (distance > LEVELS[k]), cell_mm), cell_mm)
-        large = [p for p in parts if p[0].sum() > PART_SHARE * mask.sum()]
-        if len(large) > 1 and sum(p[0].sum() for p in large) > 0.5 * mask.sum():
-            return _split(large, distance, steep, k, cell_mm)
-        held = [p for p in parts if p[0].sum() > INNER_SHARE * best.sum()]
-        if not held:
-            break
-        inner = np.zeros_like(mask)
-        (part, (x, y)) = max(held, key=lambda p: int(p[0].sum()))
-        inner[y : y + part.shape[0], x : x + part.shape[1]] = part
-        rim = _rim_steepness(inner, steep)
-        if rim > STEEPER * best_rim and part.sum() > HELD_SHARE * best.sum():
-            best, best_rim, second, second_rim = inner, rim, None, rim
-        elif rim > second_rim and part.sum() < LESSER_SHARE * best.sum():
-            second, second_rim = inner, rim
-    return [_cropped(best)] if second is None else [_cropped(best), _cropped(second)]
-
-
-def _split(parts: list[Patch], distance: Floats32, steep: Floats32, level: int, cell_mm: float) -> list[Patch]:
-    found: list[Patch] = []
-    for part, (x, y) in parts:
-        box = (slice(y, y + part.shape[0]), slice(x, x + part.shape[1]))
-        for inner, (dx, dy) in _own_rims(part, distance[box], steep[box], level + 1, cell_mm):
-            found.append((inner, (x + dx, y + dy)))
-    return found
-
-
-def _rim_steepness(mask: Bools, steep: Floats32) -> float:
-    padded = np.pad(mask, 1).astype(np.uint8)
-    inner = cv2.erode(padded, np.ones((3, 3), np.uint8))[1:-1, 1:-1].astype(bool)
-    rim = mask & ~inner
-    return float(np.mean(steep[rim])) if rim.any() else 0.0
 
 
 def _solid(mask: Bools, cell_mm: float) -> Bools:
@@ -147,23 +172,6 @@ def _solid(mask: Bools, cell_mm: float) -> Bools:
     whole = cv2.drawContours(np.zeros_like(whole), contours, -1, 1, cv2.FILLED)
     whole = cv2.morphologyEx(whole, cv2.MORPH_OPEN, disc(LEAST_WIDTH_MM / cell_mm))
     return np.asarray(whole[pad:-pad, pad:-pad]).astype(bool)
-
-
-def _parts(mask: Bools, cell_mm: float) -> list[Patch]:
-    least = max(4.0, (LEAST_WIDTH_MM / cell_mm) ** 2 * 0.7)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), ltype=cv2.CV_32S)
-    parts = []
-    for k in range(1, count):
-        x, y, w, h, area = (int(v) for v in stats[k])
-        if area >= least:
-            parts.append((labels[y : y + h, x : x + w] == k, (x, y)))
-    return parts
-
-
-def _cropped(mask: Bools) -> Patch:
-    rows, columns = np.nonzero(mask.any(axis=1))[0], np.nonzero(mask.any(axis=0))[0]
-    top, left = int(rows[0]), int(columns[0])
-    return mask[top : int(rows[-1]) + 1, left : int(columns[-1]) + 1], (left, top)
 
 
 def disc(diameter_px: float) -> np.ndarray:

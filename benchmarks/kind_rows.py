@@ -1,0 +1,168 @@
+"""Labelled candidates of simulated slabs: what the model that names finds is trained on.
+
+Photos are simulated once and kept; each is also taken as another camera may have developed it.
+"""
+
+from __future__ import annotations
+
+import json
+import pickle
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from scenes import THIN, laid_out, overlap, raster, simulated
+
+from voidmap.model import Ortho, Plane, SlabFound
+from voidmap.surface.candidates import find_candidates
+from voidmap.surface.features import Candidate
+from voidmap.surface.kinds import NOTHING
+
+# Photos are simulated at one of these sizes.
+MEGAPIXELS = (3.0, 5.0, 8.0)
+# Scenes with many knots, whose holes have nothing of the knot left around them.
+FALLEN = range(3000, 4000)
+# A label's rim may be off by so many pixels.
+NEAR_PX = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """One picture's candidates; each one's label ("" where the truth is neither one thing nor another).
+
+    ``on_void`` is each one's share that lies on true voids, ``fits`` its overlap (intersection over union) with the
+    void that it fits best.
+    """
+
+    group: int
+    mm_per_px: float
+    candidates: Sequence[Candidate]
+    labels: tuple[str, ...]
+    on_void: tuple[float, ...]
+    fits: tuple[float, ...]
+
+
+def redeveloped(ortho: Ortho, slab: SlabFound, rng: np.random.Generator) -> tuple[Ortho, SlabFound]:
+    """Return the picture as another lens, light and camera may have made it.
+
+    Coarser scale, more blur, stray light that lifts the voids, another tone curve, colour, white balance, sharpening,
+    noise and JPEG quality.
+    """
+    shrink = float(rng.uniform(0.6, 1.0)) if rng.random() < 0.5 and ortho.mm_per_px < 0.4 else 1.0
+    picture = ortho.pixels.astype(np.float32)
+    if rng.random() < 0.5:
+        picture = cv2.GaussianBlur(picture, (0, 0), float(rng.uniform(0.3, 1.3)))
+    bright = float(np.percentile(picture[::8, ::8][ortho.valid[::8, ::8]], 90))
+    stray = float(rng.uniform(0, 0.22)) if rng.random() < 0.7 else 0.0
+    picture = picture * (1 - stray) + stray * bright * np.exp(rng.normal(0, 0.05, 3)).astype(np.float32)
+    curve = float(np.exp(rng.uniform(np.log(0.75), np.log(1.35))))
+    picture = 255 * np.clip(picture / 255, 0, 1) ** curve
+    grey = (picture @ np.array([0.114, 0.587, 0.299], np.float32))[..., None]
+    picture = grey + (picture - grey) * float(rng.uniform(0.2, 1.4))
+    picture = picture * np.exp(rng.normal(0, 0.08, 3)).astype(np.float32)
+    if rng.random() < 0.5:
+        soft = cv2.GaussianBlur(picture, (0, 0), float(rng.uniform(0.7, 1.5)))
+        picture = picture + float(rng.uniform(0.2, 1.4)) * (picture - soft)
+    picture = picture + rng.normal(0, float(rng.uniform(0, 4)), picture.shape[:2]).astype(np.float32)[..., None]
+    coded = cv2.imencode(".jpg", np.clip(picture, 0, 255).astype(np.uint8), [1, int(rng.integers(55, 95))])[1]
+    pixels = cv2.imdecode(coded, cv2.IMREAD_COLOR)
+    return shrunk(replace(ortho, pixels=pixels), slab, shrink)
+
+
+def shrunk(ortho: Ortho, slab: SlabFound, factor: float) -> tuple[Ortho, SlabFound]:
+    """Return a picture and its slab at a coarser scale."""
+    if factor == 1.0:
+        return ortho, slab
+    height, width = ortho.valid.shape
+    size = (round(width * factor), round(height * factor))
+
+    def small(mask: np.ndarray) -> np.ndarray:
+        return cv2.resize(mask.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 127
+
+    mm = ortho.mm_per_px * width / size[0]
+    shift = (mm - ortho.mm_per_px) / 2
+    pixels = cv2.resize(ortho.pixels, size, interpolation=cv2.INTER_AREA)
+    ortho = Ortho(pixels, small(ortho.valid), ortho.x0_mm + shift, ortho.y0_mm + shift, mm)
+    return ortho, replace(slab, mask=small(slab.mask), covered=small(slab.covered))
+
+
+def label(truths: list[tuple], found: Candidate) -> tuple[str, float, float]:
+    """Say what truly lies where a candidate is, its share on true voids, and how well it fits one.
+
+    A piece of a void is that void; what holds a knot hole and much of the knot around it is the knot.
+    """
+    mask, corner = found.cover.mask, found.cover.corner
+    best, name, on_void, fit = 0.0, NOTHING, 0.0, 0.0
+    for feature, true, wide, at in truths:
+        near = overlap(mask, corner, wide, at)
+        if not near:
+            continue
+        both = overlap(mask, corner, true, at)
+        inside, iou = near / mask.sum(), both / (mask.sum() + true.sum() - both)
+        thin, kind = feature["kind"] in THIN, feature["kind"]
+        on_void += inside if feature["is_void"] else 0.0
+        fit = max(fit, iou if feature["is_void"] else 0.0)
+        ranks = [(0.0, NOTHING)]
+        if (inside > 0.6 or iou > 0.4) if thin else iou > 0.5:
+            ranks.append((1.0 + iou, kind))
+        if feature["is_void"] and not thin and inside > 0.8:
+            ranks.append((0.8, kind))
+        if kind == "knot_hole" and both > 0.7 * true.sum() and iou > 0.1:
+            ranks.append((0.6, "sound_knot"))
+        if feature["is_void"] and (inside > 0.3 or iou > 0.15):
+            ranks.append((0.5, ""))
+        if kind == "stain" and found.source == "patch" and inside > 0.6:
+            ranks.append((0.4, kind))
+        rank, said = max(ranks)
+        if rank > best:
+            best, name = rank, said
+    return name, min(1.0, on_void), fit
+
+
+def labelled(group: int, ortho: Ortho, slab: SlabFound, plane: Plane, truth: dict) -> Rows:
+    """Return a picture's candidates with their labels."""
+    truths, size = [], 2 * NEAR_PX + 1
+    for feature in truth["features"]:
+        if len(feature["outline_px"]) > 2:
+            true, at = raster(ortho, plane.to_mm(np.array(feature["outline_px"])))
+            wide = cv2.dilate(true.astype(np.uint8), np.ones((size, size))).astype(bool)
+            truths.append((feature, true, wide, at))
+    found = find_candidates(ortho, slab)
+    return rows_of(group, ortho.mm_per_px, found, truths)
+
+
+def rows_of(group: int, mm_per_px: float, found: Sequence[Candidate], truths: list[tuple]) -> Rows:
+    """Label candidates by the truths (feature, mask, mask grown by ``NEAR_PX``, corner)."""
+    said = [label(truths, one) for one in found]
+    names, on_void, fits = zip(*said, strict=True) if said else ((), (), ())
+    return Rows(group, mm_per_px, found, tuple(names), tuple(on_void), tuple(fits))
+
+
+def photo(seed: int, close: bool, folder: Path) -> tuple[np.ndarray, dict]:
+    """Return a simulated photo and its truth, from the folder when it is there."""
+    kept = folder / f"{seed}{'-close' if close else ''}.json"
+    if not kept.exists():
+        if seed in FALLEN:
+            pixels, truth = simulated(seed, megapixels=MEGAPIXELS[:1], busy=(1.5, 2.5), fallen=True)
+        else:
+            pixels, truth = simulated(seed, close=close, megapixels=MEGAPIXELS)
+        folder.mkdir(parents=True, exist_ok=True)
+        cv2.imwrite(str(kept.with_suffix(".png")), pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1])
+        kept.write_text(json.dumps(truth))
+    return cv2.imread(str(kept.with_suffix(".png"))), json.loads(kept.read_text())
+
+
+def scene_rows(seed: int, close: bool, cache: Path) -> list[Rows]:
+    """Return the labelled candidates of one scene's photo, as it is and redeveloped."""
+    kept = cache / "rows" / f"{seed}{'-close' if close else ''}.pickle"
+    if kept.exists():
+        return list(pickle.loads(kept.read_bytes()))
+    pixels, truth = photo(seed, close, cache / "scenes")
+    ortho, slab, plane = laid_out(pixels, truth)
+    again = redeveloped(ortho, slab, np.random.default_rng([seed, 99, close]))
+    rows = [labelled(seed, *view, plane, truth) for view in ((ortho, slab), again)]
+    kept.parent.mkdir(parents=True, exist_ok=True)
+    kept.write_bytes(pickle.dumps(rows))
+    return rows
