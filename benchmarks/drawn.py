@@ -9,12 +9,16 @@ import cv2
 import numpy as np
 
 from voidmap.coat.blur import SIGMA_BY_MTF50
+from voidmap.coat.pit import RIM_RADII
 from voidmap.coat.plant import Plant, places_apart, plant
+from voidmap.simulate.faint import detectability
 from voidmap.simulate.grid import Grid
 from voidmap.simulate.wood import SPECIES, Knot, paint_knot, wood_albedo
 
 SIDE = 900
 LARGEST_PX = 30.0
+LAMP_SETTINGS = 8
+"""Settings of lamps and haze in one scene."""
 
 
 def wood_picture(rng):
@@ -144,18 +148,34 @@ def lit(rng, picture, sanded):
     return picture
 
 
-def photographed(rng, picture):
-    """Blur, noise, sharpening and JPEG; returns the photo and its blur (1 sigma, px)."""
+def photographed(rng, picture, bare):
+    """Photograph a picture with pinholes, and the bare one: blur, noise, sharpening and JPEG.
+
+    Returns the photo, its blur (1 sigma, px), the pinholes' grey signal free of noise, and the bare photo's grey.
+    """
     blur = float(rng.uniform(0.35, 1.6))
-    seen = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), blur)
+    seen, plain = (cv2.GaussianBlur(p.astype(np.float32), (0, 0), blur) for p in (picture, bare))
     noise = rng.standard_normal(seen.shape).astype(np.float32)
     noise = cv2.GaussianBlur(noise, (0, 0), 0.6) * 2.0
-    seen = seen + noise * np.float32(rng.uniform(0.3, 3.0)) * np.sqrt(np.maximum(seen, 8) / 128)
-    sharpen = float(rng.uniform(0, 0.9))
-    seen = seen + np.float32(sharpen) * (seen - cv2.GaussianBlur(seen, (0, 0), 1.1))
-    photo = np.clip(np.round(seen), 0, 255).astype(np.uint8)
-    _, data = cv2.imencode(".jpg", photo, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(78, 97))])
-    return cv2.imdecode(data, cv2.IMREAD_COLOR), effective_blur(blur, sharpen)
+    noise *= np.float32(rng.uniform(0.3, 3.0))
+    sharpen = np.float32(rng.uniform(0, 0.9))
+    quality = int(rng.integers(78, 97))
+    photo, without = (developed(p + noise * np.sqrt(np.maximum(p, 8) / 128), sharpen) for p in (seen, plain))
+    signal = grey_of(sharpened(seen, sharpen)) - grey_of(sharpened(plain, sharpen))
+    _, data = cv2.imencode(".jpg", photo, [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return cv2.imdecode(data, cv2.IMREAD_COLOR), effective_blur(blur, float(sharpen)), signal, grey_of(without)
+
+
+def sharpened(picture, sharpen):
+    return picture + sharpen * (picture - cv2.GaussianBlur(picture, (0, 0), 1.1))
+
+
+def developed(picture, sharpen):
+    return np.clip(np.round(sharpened(picture, sharpen)), 0, 255).astype(np.uint8)
+
+
+def grey_of(picture):
+    return cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY).astype(np.float32)
 
 
 def effective_blur(blur, sharpen):
@@ -175,7 +195,7 @@ def spread_out(places, least):
 
 
 def scene(rng):
-    """Return a photo, its planted pinholes and its blur."""
+    """Return a photo, its planted pinholes with their indices of detectability, and its blur."""
     base = wood_picture(rng)
     sanded = bool(rng.random() < 0.45)
     dressed, outlines = dress(rng, base.astype(np.float32))
@@ -191,6 +211,8 @@ def scene(rng):
     places = np.concatenate([places, at_rims[spread_out(at_rims, 12.0)]])
     sizes = np.clip(np.exp(rng.normal(np.log(5.5), 0.62, len(places))), 1.6, LARGEST_PX)
     plants = [Plant(float(x), float(y), float(d)) for (x, y), d in zip(places, sizes, strict=True)]
-    planted = plant(picture, plants, rng, sanded=sanded, blur_px=0.3)
-    photo, blur = photographed(rng, planted)
-    return photo, plants, blur
+    planted = plant(picture, plants, rng, sanded=sanded, blur_px=0.3, settings=LAMP_SETTINGS)
+    photo, blur, signal, bare = photographed(rng, planted, picture)
+    reach = [RIM_RADII * p.diameter_px / 2 + 2 * blur + 1 for p in plants]
+    told = [detectability(signal, bare, None, (p.x_px, p.y_px), r) for p, r in zip(plants, reach, strict=True)]
+    return photo, plants, told, blur

@@ -1,10 +1,11 @@
 """Train the net that tells pinholes from what only looks like them.
 
-    python benchmarks/train_spots.py --work FOLDER [--scenes 30] [--series 8] [--drawn 30] [--out classifier.json]
+    python benchmarks/train_spots.py --work FOLDER [--scenes 30] [--drawn 60] [--out voidmap/coat/classifier.json]
+        [--start voidmap/coat/classifier.json --epochs 6 --rate 3e-4]
 
 Makes what it learns from into FOLDER (kept there, so that a second run goes on): close-ups of simulated coats
-(``closeups``), whole simulated coat photos with pinholes planted among their own, and drawn scenes (``drawn``), all
-of development seeds; then fits the net and prints its figures on slabs not trained on.
+(``closeups``) and drawn scenes (``drawn``), all of development seeds; then fits the net and prints its figures on
+slabs not trained on. With --start it goes on from a net that is there, at its scales, a little at a time.
 """
 
 from __future__ import annotations
@@ -17,22 +18,20 @@ from pathlib import Path
 import closeups
 import cv2
 import numpy as np
-from spot_rows import Rows, closeup_rows, drawn_rows, planted_rows
+from spot_rows import Rows, closeup_rows, drawn_rows
 
 from voidmap.coat.features import PLAIN, RINGS_SIGMAS, SPOKES
-from voidmap.simulate.coat import write_series
 
 HIDDEN = (96, 40)
-EPOCHS = 24
 BATCH = 512
-RATE = 2e-3
 DECAY = 1e-4
 SIZE_SHARE = 0.3
 """The diameter's loss counts this much beside the call's."""
 PLAIN_SPREAD = 1 / 1.5
 """Samples are scaled by one figure, which keeps the rings' own proportions."""
-SERIES_SEED = 9100
 HELD_EVERY = 6
+FIRST_DRAWN = 10_000
+"""Drawn scenes take their seeds from here on, whatever the number of close-ups."""
 
 
 def make(folder, chosen):
@@ -42,17 +41,11 @@ def make(folder, chosen):
     for n in range(chosen.scenes):
         if len(list((folder / "closeups").glob(f"{chosen.seed}-{n:04d}-*.json"))) < 2 * closeups.WINDOWS:
             closeups.write(folder / "closeups", chosen.seed, n)
-    for seed in range(SERIES_SEED, SERIES_SEED + chosen.series):
-        if not (folder / "series" / f"c{seed}-3.json").exists():
-            surface = ("gloss", "sanded")[seed % 2]
-            write_series(folder / "series", f"c{seed}", seed, surface=surface, megapixels=4.0)
-    jobs = [(f.stem.split("-")[1], f"c-{f.stem}", lambda rng, f=f: closeup_rows(f, rng))
-            for f in sorted((folder / "closeups").glob("*.jpg"))]  # fmt: skip
-    jobs += [(f.stem.split("-")[0], f"s-{f.stem}", lambda rng, f=f: planted_rows(f, rng))
-             for f in sorted((folder / "series").glob("*.jpg"))]  # fmt: skip
-    jobs += [(f"d{k}", f"d-{k}", drawn_rows) for k in range(chosen.drawn)]
+    jobs = [(f.stem.split("-")[1], f"c-{f.stem}", number, lambda rng, f=f: closeup_rows(f, rng))
+            for number, f in enumerate(sorted((folder / "closeups").glob("*.jpg")))]  # fmt: skip
+    jobs += [(f"d{k}", f"d-{k}", FIRST_DRAWN + k, drawn_rows) for k in range(chosen.drawn)]
     out = []
-    for number, (slab, name, work) in enumerate(jobs):
+    for slab, name, number, work in jobs:
         file = rows / f"{name}.npz"
         if not file.exists():
             np.savez(file, *work(np.random.default_rng([chosen.seed, number])))
@@ -93,23 +86,27 @@ def gradient_of(out, label, ratio, weight):
     return (np.column_stack(parts) / len(out)).astype(np.float32)
 
 
-def train(rows, scale, rng):
-    """Fit the net by Adam (D. Kingma, J. Ba, 2015)."""
-    sizes = [rows.figures.shape[1], *HIDDEN, 3]
-    net = [
+def fresh(figures, rng):
+    """Return a net that has learned nothing."""
+    sizes = [figures, *HIDDEN, 3]
+    return [
         [rng.normal(0, np.sqrt(2 / a), (a, b)).astype(np.float32), np.zeros(b, np.float32)] for a, b in pairwise(sizes)
     ]
+
+
+def train(net, rows, scale, rng, *, epochs, highest_rate):
+    """Fit the net in place by Adam (D. Kingma, J. Ba, 2015), the rate falling to nothing."""
     first = [[np.zeros_like(p) for p in layer] for layer in net]
     second = [[np.zeros_like(p) for p in layer] for layer in net]
-    step, total = 0, EPOCHS * (len(rows.label) // BATCH)
-    for _ in range(EPOCHS):
+    step, total = 0, epochs * (len(rows.label) // BATCH)
+    for _ in range(epochs):
         order = rng.permutation(len(rows.label))
         for start in range(0, len(order) - BATCH + 1, BATCH):
             at = order[start : start + BATCH]
             hidden, out = forward(scale(mirrored(rows.figures[at], rng)), net)
             gradient = gradient_of(out, rows.label[at], rows.ratio[at], rows.weight[at])
             step += 1
-            rate = RATE * 0.5 * (1 + np.cos(np.pi * step / total))
+            rate = highest_rate * 0.5 * (1 + np.cos(np.pi * step / total))
             for k in range(len(net) - 1, -1, -1):
                 parts = [hidden[k].T @ gradient + DECAY * net[k][0], gradient.sum(axis=0)]
                 gradient = (gradient @ net[k][0].T) * (hidden[k] > 0)
@@ -143,9 +140,11 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--work", type=Path, required=True)
     parser.add_argument("--scenes", type=int, default=30)
-    parser.add_argument("--series", type=int, default=8)
-    parser.add_argument("--drawn", type=int, default=30)
+    parser.add_argument("--drawn", type=int, default=60)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--start", type=Path, help="a net to go on from")
+    parser.add_argument("--epochs", type=int, default=24)
+    parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--out", type=Path)
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
@@ -153,14 +152,21 @@ def main():
     held = set(sorted({slab for slab, _ in pictures})[::HELD_EVERY])
     rows = load([f for slab, f in pictures if slab not in held])
     print(f"{len(rows.label)} candidates, {int(rows.label.sum())} pinholes")
-    summed = rows.figures.shape[1] - PLAIN
-    mean = np.r_[rows.figures[:, :summed].mean(axis=0), np.zeros(PLAIN)].astype(np.float32)
-    spread = np.r_[rows.figures[:, :summed].std(axis=0) + 1e-3, np.full(PLAIN, PLAIN_SPREAD)].astype(np.float32)
+    rng = np.random.default_rng(chosen.seed)
+    if chosen.start:
+        start = json.loads(chosen.start.read_text())
+        mean, spread = (np.asarray(start[k], np.float32) for k in ("mean", "spread"))
+        net = [[np.asarray(layer[k], np.float32) for k in ("weight", "bias")] for layer in start["layers"]]
+    else:
+        summed = rows.figures.shape[1] - PLAIN
+        mean = np.r_[rows.figures[:, :summed].mean(axis=0), np.zeros(PLAIN)].astype(np.float32)
+        spread = np.r_[rows.figures[:, :summed].std(axis=0) + 1e-3, np.full(PLAIN, PLAIN_SPREAD)].astype(np.float32)
+        net = fresh(rows.figures.shape[1], rng)
 
     def scale(figures):
         return (figures - mean) / spread
 
-    net = train(rows, scale, np.random.default_rng(chosen.seed))
+    net = train(net, rows, scale, rng, epochs=chosen.epochs, highest_rate=chosen.rate)
     report(load([f for slab, f in pictures if slab in held]), scale, net)
     if chosen.out:
         layers = [{"weight": np.round(w.astype(float), 4).tolist(), "bias": np.round(b.astype(float), 4).tolist()}

@@ -89,3 +89,16 @@ def test_bound_holds_as_often_as_it_says():
 def test_no_curve_from_hits_alone():
     with pytest.raises(ValueRefused):
         fit_hit_miss([0.1, 0.2, 0.3], [1, 1, 1])
+
+
+def test_a_target_of_weight_two_counts_as_two():
+    rng = np.random.default_rng(4)
+    sizes = rng.uniform(0.2, 1.5, 80)
+    hits = rng.random(80) < 1 / (1 + np.exp(-4 * np.log(sizes / 0.6)))
+    times = rng.integers(1, 4, 80)
+    weighted = fit_hit_miss(sizes, hits, weights=times)
+    told = fit_hit_miss(np.repeat(sizes, times), np.repeat(hits, times))
+    assert weighted.size_at(0.9) == pytest.approx(told.size_at(0.9), rel=1e-6)
+    alike = fit_hit_miss(sizes, hits, weights=np.full(80, 7.0))
+    assert alike.covariance == pytest.approx(np.array(fit_hit_miss(sizes, hits).covariance))
+    assert size_bound(sizes, hits, alike, weights=np.ones(80)) == pytest.approx(size_bound(sizes, hits, alike))

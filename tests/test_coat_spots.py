@@ -5,9 +5,11 @@ import numpy as np
 import pytest
 from scipy.spatial import KDTree
 
+from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, find_candidates, pyramid
 from voidmap.coat.count import count_interval
 from voidmap.coat.plant import Plant, places_apart, plant
 from voidmap.coat.spots import find_spots
+from voidmap.coat.twins import find_all
 
 SIDE = 640
 PX_PER_MM = 8.0
@@ -76,3 +78,22 @@ def test_count_interval_counts_misses_and_false_calls_in():
     lo, hi = count_interval(chance, np.full(40, 0.8), None, rng, smallest_mm=0.5)
     assert lo < 36 < hi <= 40
     assert count_interval(np.zeros(0), np.zeros(0), None, rng, smallest_mm=0.5) == (0, 0)
+
+
+def test_two_glints_of_a_rim_make_a_candidate_between_them():
+    # A rim of 11 px lit by one lamp: two glints 1.4 radii from its middle, and no shade in between.
+    grey = np.full((SIDE, SIDE), 90, np.uint8)
+    grey += np.random.default_rng(1).integers(0, 3, grey.shape, dtype=np.uint8)
+    middle, reach = np.array([120.3, 131.8]), 1.4 * 5.5 * np.array([0.8, 0.6])
+    y, x = np.mgrid[0:SIDE, 0:SIDE]
+    for side in (-1, 1):
+        at = middle + side * reach
+        grey = np.maximum(grey, 90 + 150 * np.exp(-((x - at[0]) ** 2 + (y - at[1]) ** 2) / 2.5)).astype(np.uint8)
+    levels = pyramid(grey, 40.0)
+    found = find_all(levels, np.full(grey.shape, 255, np.uint8))
+    twins = found[found.polarity == 0]
+    away = np.hypot(twins.x_px - middle[0], twins.y_px - middle[1])
+    near = int(np.argmin(away))
+    assert away[near] < 0.3
+    assert 2 * DISC_RADIUS_SIGMAS * twins.sigma_px[near] == pytest.approx(11.0, rel=0.1)
+    assert len(find_candidates(levels, np.full(grey.shape, 255, np.uint8))) == np.sum(found.polarity != 0)

@@ -15,14 +15,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from voidmap.coat.donors import Donors, given
 from voidmap.coat.ground import Bytes, Floats32
 from voidmap.coat.near import Near, nearest
 from voidmap.coat.pit import DULL_SHARE, DULL_VEIL, DUST, RIM_RADII, Pit, draw_pit, look_of, sanded_style, style_of
 from voidmap.model import Floats
 
-FINE = 4
-"""Pinholes are drawn this many times finer than the photo, then averaged."""
+FINE, FINE_PX = 4, 16
+"""Pinholes are drawn up to so many times finer than the photo, then averaged: so that a radius is 8 cells and more."""
 GLARE_GREY = 225.0
 """8-bit grey from which a place lies in a lamp's reflection."""
 GLARE_STEP = 16
@@ -38,6 +37,11 @@ LAMP_SOFT = 0.02
 """A lamp's edge is this soft in slope: its own shade, and ripples of the film."""
 LAMP_SLOPES = (0.02, 0.1)
 """Half width of a lamp's reflection as the slope that leaves it."""
+
+
+_LEVEL = np.arange(256, dtype=np.float32) / 255
+_LIGHT = np.where(_LEVEL <= 0.04045, _LEVEL / 12.92, ((_LEVEL + 0.055) / 1.055) ** 2.4).astype(np.float32)
+"""Linear light of each 8-bit level (IEC 61966-2-1, sRGB)."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +72,7 @@ def plant(
     *,
     sanded: bool,
     blur_px: float,
-    donors: Donors | None = None,
+    settings: int = 1,
 ) -> Bytes:
     """Return a copy of a picture (H, W, 3) uint8 with pinholes planted.
 
@@ -84,18 +88,16 @@ def plant(
         Whether the surface is sanded haze (else gloss).
     blur_px
         The photo's blur (1 sigma), px.
-    donors
-        The photo's own pinholes, to look like them outside a lamp's reflection; None draws all looks.
+    settings
+        How many settings of lamps and haze are drawn; the plants take them in turn.
     """
     out = pixels.copy()
-    lamps = _lamps(rng)
-    haze = float(rng.uniform(*HAZE)) if sanded else 0.0
-    room = float(rng.uniform(0.1, 0.7))
-    glare = float(rng.uniform(*LAMP_SLOPES))
+    drawn = [_setting(rng, sanded) for _ in range(settings)]
     size = (max(1, out.shape[1] // GLARE_STEP), max(1, out.shape[0] // GLARE_STEP))
     glaring = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA).mean(axis=2) >= GLARE_GREY
-    for one in plants:
-        half = int(np.ceil(RIM_RADII * one.diameter_px / 2 + 4 * blur_px + 2))
+    for number, one in enumerate(plants):
+        lamps, haze, room, glare = drawn[number % settings]
+        half = _reach(one.diameter_px) + _margin(blur_px)
         left, top = round(one.x_px) - half, round(one.y_px) - half
         x0, y0 = max(0, left), max(0, top)
         x1, y1 = min(out.shape[1], left + 2 * half + 1), min(out.shape[0], top + 2 * half + 1)
@@ -106,16 +108,18 @@ def plant(
         patch = out[y0:y1, x0:x1]
         column, row = round(one.x_px) // GLARE_STEP, round(one.y_px) // GLARE_STEP
         in_glare = bool(glaring[min(row, glaring.shape[0] - 1), min(column, glaring.shape[1] - 1)])
-        donor = donors.draw(one.diameter_px, rng) if donors is not None and not in_glare else None
-        if donors is not None and donor is not None:
-            out[y0:y1, x0:x1] = given(patch, donors.planted(donor, one.diameter_px, away, half)[cut])
-            continue
         style = style_of(rng, KINDS[int(rng.choice(3, p=SHARES))])
         pit = draw_pit(rng, *away, one.diameter_px, sanded_style(rng, style) if sanded else style)
-        keep, add, bare = _changes(pit, half, lamps, room, blur_px)
-        lost = _lost_glare(pit, half, glare, blur_px)[cut] if in_glare else None
+        keep, add, bare = _changes(pit, lamps, room, blur_px)
+        lost = _lost_glare(pit, glare, blur_px)[cut] if in_glare else None
         out[y0:y1, x0:x1] = _changed(patch, keep[cut], add[cut], bare[cut], haze, lost)
     return out
+
+
+def _setting(rng: np.random.Generator, sanded: bool) -> tuple[tuple[Lamp, ...], float, float, float]:
+    """Draw lamps, haze, the room's own radiance, and the slope that leaves a lamp's reflection."""
+    haze = float(rng.uniform(*HAZE)) if sanded else 0.0
+    return _lamps(rng), haze, float(rng.uniform(0.1, 0.7)), float(rng.uniform(*LAMP_SLOPES))
 
 
 def _lamps(rng: np.random.Generator) -> tuple[Lamp, ...]:
@@ -142,30 +146,37 @@ def _lamps(rng: np.random.Generator) -> tuple[Lamp, ...]:
     return tuple(lamp for lamp in lamps if _lit(lamp, level, level)[0] == 0)
 
 
-def _grid(half: int) -> tuple[Floats32, Floats32]:
-    """Return the fine places (x, y) of a patch, px from its middle."""
-    axis = ((np.arange((2 * half + 1) * FINE) + 0.5) / FINE - 0.5 - half).astype(np.float32)
-    x, y = np.meshgrid(axis, axis)
-    return x, y
+def _reach(diameter_px: float) -> int:
+    """Return how far a pinhole and its rim reach from the middle of its patch, whole px."""
+    return int(np.ceil(RIM_RADII * diameter_px / 2)) + 1
 
 
-def _changes(
-    pit: Pit, half: int, lamps: tuple[Lamp, ...], room: float, blur_px: float
-) -> tuple[Floats32, Floats32, Floats32]:
+def _margin(blur_px: float) -> int:
+    return int(np.ceil(4 * blur_px)) + 1
+
+
+def _grid(pit: Pit) -> tuple[Floats32, Floats32]:
+    """Return the fine places of a patch as far as the pit reaches, px from its middle: x (1, n) and y (n, 1)."""
+    fine = int(np.clip(np.ceil(FINE_PX / pit.diameter_mm), 1, FINE))
+    half = _reach(pit.diameter_mm)
+    axis = ((np.arange((2 * half + 1) * fine) + 0.5) / fine - 0.5 - half).astype(np.float32)
+    return axis[None, :], axis[:, None]
+
+
+def _changes(pit: Pit, lamps: tuple[Lamp, ...], room: float, blur_px: float) -> tuple[Floats32, Floats32, Floats32]:
     """Return maps (h, w): share of the ground's light kept, light added, and freedom from haze."""
-    x, y = _grid(half)
+    x, y = _grid(pit)
     look = look_of(pit, x, y)
-    seen = np.zeros_like(x)
+    seen = np.zeros_like(look.dark)
     for lamp in lamps:
         seen += np.float32(lamp.strength) * _lit(lamp, look.slope_x, look.slope_y)
-    steep = 1 / np.sqrt(1 + look.slope_x**2 + look.slope_y**2)
-    share = MIRRORED + (1 - MIRRORED) * (1 - steep) ** 5
+    steep = 1 / np.sqrt(1 + look.slope_x * look.slope_x + look.slope_y * look.slope_y)
+    flat = 1 - steep
+    share = MIRRORED + (1 - MIRRORED) * flat * flat * flat * flat * flat
     add = share * (seen + room) - MIRRORED * room + look.white * np.float32(DUST)
-    keep = (1 - look.dark) * (1 - look.white)
-    size = (2 * half + 1, 2 * half + 1)
-    return tuple(  # type: ignore[return-value]
-        _photographed(m, size, blur_px) for m in (keep, add, np.maximum(look.bare, look.white))
-    )
+    lost = 1 - (1 - look.dark) * (1 - look.white)
+    maps = _photographed(cv2.merge([lost, add, np.maximum(look.bare, look.white)]), _reach(pit.diameter_mm), blur_px)
+    return 1 - maps[..., 0], maps[..., 1], maps[..., 2]
 
 
 def _lit(lamp: Lamp, slope_x: Floats32, slope_y: Floats32) -> Floats32:
@@ -178,18 +189,20 @@ def _lit(lamp: Lamp, slope_x: Floats32, slope_y: Floats32) -> Floats32:
     return np.asarray(along * across, dtype=np.float32)
 
 
-def _lost_glare(pit: Pit, half: int, glare: float, blur_px: float) -> Floats32:
+def _lost_glare(pit: Pit, glare: float, blur_px: float) -> Floats32:
     """Return the share (h, w) of a lamp's reflection that the slopes send elsewhere."""
-    x, y = _grid(half)
+    x, y = _grid(pit)
     look = look_of(pit, x, y)
     away = np.hypot(look.slope_x, look.slope_y) / np.float32(glare)
-    size = (2 * half + 1, 2 * half + 1)
-    return _photographed(np.clip(away - 0.5, 0, 1), size, blur_px)
+    return _photographed(np.clip(away - 0.5, 0, 1), _reach(pit.diameter_mm), blur_px)
 
 
-def _photographed(fine: Floats32, size: tuple[int, int], blur_px: float) -> Floats32:
-    small = cv2.resize(np.asarray(fine, dtype=np.float32), size, interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.GaussianBlur(small, (0, 0), max(blur_px, 0.1)), dtype=np.float32)
+def _photographed(fine: Floats32, half: int, blur_px: float) -> Floats32:
+    """Return fine maps averaged to px, with room for the blur around them, and blurred."""
+    side, room = 2 * half + 1, _margin(blur_px)
+    small = cv2.resize(np.asarray(fine, dtype=np.float32), (side, side), interpolation=cv2.INTER_AREA)
+    wide = cv2.copyMakeBorder(small, room, room, room, room, cv2.BORDER_CONSTANT, value=0)
+    return np.asarray(cv2.GaussianBlur(wide, (0, 0), max(blur_px, 0.1)), dtype=np.float32)
 
 
 def _changed(patch: Bytes, keep: Floats32, add: Floats32, bare: Floats32, haze: float, lost: Floats32 | None) -> Bytes:
@@ -214,8 +227,7 @@ def _changed(patch: Bytes, keep: Floats32, add: Floats32, bare: Floats32, haze: 
 
 
 def _linear(grey: Bytes) -> Floats32:
-    v = grey.astype(np.float32) / 255
-    return np.asarray(np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4), dtype=np.float32)
+    return np.asarray(_LIGHT[grey], dtype=np.float32)
 
 
 def _display(light: Floats32) -> Floats32:

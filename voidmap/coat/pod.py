@@ -64,7 +64,7 @@ def fit_of_values(values: Sequence[float]) -> Fit | None:
     return Fit(intercept, slope, True, 0.0, ((own, shared), (shared, other)))
 
 
-def fit_hit_miss(sizes: ArrayLike, hits: ArrayLike, *, log_size: bool = True) -> Fit:
+def fit_hit_miss(sizes: ArrayLike, hits: ArrayLike, *, log_size: bool = True, weights: ArrayLike | None = None) -> Fit:
     """Fit the curve by maximum likelihood (Newton's method).
 
     Parameters
@@ -75,6 +75,9 @@ def fit_hit_miss(sizes: ArrayLike, hits: ArrayLike, *, log_size: bool = True) ->
         (N,) 1 found, 0 missed.
     log_size
         Whether the curve runs over the log of the size.
+    weights
+        (N,) how much each target counts; None when all count alike. They are scaled to the number of targets alike
+        that would tell as much, (sum of w)^2 / sum of w^2 (L. Kish, Survey Sampling, 1965).
 
     Raises
     ------
@@ -84,21 +87,22 @@ def fit_hit_miss(sizes: ArrayLike, hits: ArrayLike, *, log_size: bool = True) ->
     x, y = _prepared(sizes, hits, log_size)
     if y.min() == y.max():
         raise ValueRefused("all targets were found, or none", "plant smaller and larger ones")
+    share = _shares(weights, len(x))
     middle, spread = float(x.mean()), float(x.std())
     z = (x - middle) / spread
     design = np.column_stack([np.ones_like(z), z])
     beta = np.zeros(2)
     for _ in range(100):
         p = _expit(design @ beta)
-        weight = np.maximum(p * (1 - p), 1e-12)
-        step = np.linalg.solve(design.T @ (design * weight[:, None]), design.T @ (y - p))
+        weight = share * np.maximum(p * (1 - p), 1e-12)
+        step = np.linalg.solve(design.T @ (design * weight[:, None]), design.T @ (share * (y - p)))
         step *= min(1.0, 2.0 / max(float(np.abs(step).max()), 1e-12))
         beta = beta + step
         beta[1] = min(beta[1], STEEPEST * spread)
         if np.abs(step).max() < 1e-10:
             break
     p = _expit(design @ beta)
-    information = design.T @ (design * np.maximum(p * (1 - p), 1e-12)[:, None])
+    information = design.T @ (design * (share * np.maximum(p * (1 - p), 1e-12))[:, None])
     back = np.array([[1.0, -middle / spread], [0.0, 1 / spread]])
     covariance = back @ np.linalg.inv(information) @ back.T
     intercept, slope = back @ beta
@@ -106,22 +110,33 @@ def fit_hit_miss(sizes: ArrayLike, hits: ArrayLike, *, log_size: bool = True) ->
         float(intercept),
         float(slope),
         log_size,
-        -2 * _log_likelihood(design @ beta, y),
+        -2 * _log_likelihood(design @ beta, y, share),
         ((float(covariance[0, 0]), float(covariance[0, 1])), (float(covariance[1, 0]), float(covariance[1, 1]))),
     )
 
 
-def size_bound(sizes: ArrayLike, hits: ArrayLike, fit: Fit, *, chance: float = 0.9, cut: float = CHI2_95) -> float:
+def size_bound(
+    sizes: ArrayLike,
+    hits: ArrayLike,
+    fit: Fit,
+    *,
+    chance: float = 0.9,
+    cut: float = CHI2_95,
+    weights: ArrayLike | None = None,
+) -> float:
     """Return the upper bound of the size found with probability ``chance`` (a90/95 for 0.9).
+
+    ``weights`` are those that the curve was fitted with.
 
     Infinite when the hits and misses can't bound it.
     """
     x, y = _prepared(sizes, hits, fit.log_size)
+    share = _shares(weights, len(x))
     start = np.log(fit.size_at(chance)) if fit.log_size else fit.size_at(chance)
     reach = max(float(np.ptp(x)), 1e-6)
 
     def excess(at: float) -> float:
-        return _profile_deviance(x, y, at, chance) - fit.deviance - cut
+        return _profile_deviance(x, y, share, at, chance) - fit.deviance - cut
 
     if excess(start + 20 * reach) < 0:
         return float("inf")
@@ -135,19 +150,19 @@ def size_bound(sizes: ArrayLike, hits: ArrayLike, fit: Fit, *, chance: float = 0
     return float(np.exp(bound) if fit.log_size else bound)
 
 
-def _profile_deviance(x: Floats, y: Floats, at: float, chance: float) -> float:
+def _profile_deviance(x: Floats, y: Floats, share: Floats, at: float, chance: float) -> float:
     """Least deviance of a curve that passes through ``chance`` at ``at``: convex in the slope, so Newton's method."""
     spread = float(x.std())
     low, high = SOFTEST / spread, 10 * STEEPEST / spread
     away, slope = x - at, 1 / spread
     for _ in range(60):
         p = _expit(_logit(chance) + slope * away)
-        step = float(((y - p) * away).sum() / max(float((p * (1 - p) * away * away).sum()), 1e-12))
+        step = float((share * (y - p) * away).sum() / max(float((share * p * (1 - p) * away * away).sum()), 1e-12))
         moved = min(max(slope + min(max(step, -0.7 * slope), 2 * slope), low), high)
         if abs(moved - slope) <= 1e-10 * slope:
             break
         slope = moved
-    return -2 * _log_likelihood(_logit(chance) + slope * away, y)
+    return -2 * _log_likelihood(_logit(chance) + slope * away, y, share)
 
 
 def _prepared(sizes: ArrayLike, hits: ArrayLike, log_size: bool) -> tuple[Floats, Floats]:
@@ -155,8 +170,15 @@ def _prepared(sizes: ArrayLike, hits: ArrayLike, log_size: bool) -> tuple[Floats
     return (np.log(x) if log_size else x), np.asarray(hits, dtype=np.float64)
 
 
-def _log_likelihood(eta: Floats, y: Floats) -> float:
-    return float(np.sum(y * eta - np.logaddexp(0.0, eta)))
+def _shares(weights: ArrayLike | None, count: int) -> Floats:
+    if weights is None:
+        return np.ones(count)
+    w = np.asarray(weights, dtype=np.float64)
+    return np.asarray(w * w.sum() / np.sum(w * w), dtype=np.float64)
+
+
+def _log_likelihood(eta: Floats, y: Floats, share: Floats) -> float:
+    return float(np.sum(share * (y * eta - np.logaddexp(0.0, eta))))
 
 
 def _expit(eta: Floats) -> Floats:

@@ -7,11 +7,12 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, Candidates, find_candidates, pyramid
+from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, Candidates, pyramid
 from voidmap.coat.classify import judge
-from voidmap.coat.features import features, ground_noise, ring_samples
+from voidmap.coat.features import NEAR_RINGS, OUTER_RING, features, ground_noise, ring_samples
 from voidmap.coat.ground import Bytes
 from voidmap.coat.near import Near
+from voidmap.coat.twins import find_all
 from voidmap.model import Floats
 
 LARGEST_MM = 4.0
@@ -32,9 +33,10 @@ GLINT_MARGIN = 0.15
 
 @dataclass(frozen=True, eq=False)
 class Spots:
-    """Pinholes (N,): centre and diameter in photo px, signal over noise, probability, polarity (-1 dark, +1 bright).
+    """Pinholes (N,): centre and diameter in photo px, signal over noise, probability, polarity.
 
-    ``diameter_rel`` is the 1-sigma error of the diameter's logarithm.
+    ``polarity`` is -1 for a dark spot, +1 for a bright one, 0 for a pair of glints; ``diameter_rel`` is the 1-sigma
+    error of the diameter's logarithm.
     """
 
     x_px: Floats
@@ -91,7 +93,7 @@ def find_spots(
         Strongest first; empty when there is none.
     """
     levels = pyramid(grey, largest_mm * px_per_mm)
-    found = find_candidates(levels, look)
+    found = find_all(levels, look)
     if len(found) == 0:
         nothing = np.zeros(0)
         return Spots(nothing, nothing, nothing, nothing, nothing, nothing, np.zeros(0, np.int64))
@@ -103,13 +105,14 @@ def find_spots(
     likely = np.flatnonzero(seen.probability >= least_probability)
     keep = likely[_apart(found[likely], diameter_px[likely], seen.probability[likely])]
     chosen = found[keep]
-    outer = np.abs(samples[keep, 0, 0] - np.median(samples[keep, 4], axis=1))
+    outer = np.abs(samples[keep, :NEAR_RINGS] - np.median(samples[keep, OUTER_RING], axis=1)[:, None, None])
+    shown = np.where(chosen.polarity == 0, outer.max(axis=(1, 2)), outer[:, 0, 0])
     return Spots(
         x_px=chosen.x_px,
         y_px=chosen.y_px,
         diameter_px=diameter_px[keep],
         diameter_rel=seen.size_rel[keep],
-        score=outer / noise[keep],
+        score=shown / noise[keep],
         probability=seen.probability[keep],
         polarity=chosen.polarity,
     )
@@ -136,8 +139,8 @@ def _without_glints(
     probability: Floats,
     polarity: NDArray[np.int64],
 ) -> NDArray[np.int64]:
-    """Leave out bright spots that lie on the rim of a dark one."""
-    dark = kept[polarity[kept] < 0]
+    """Leave out bright spots that lie on the rim of a dark one, or of a pair of glints."""
+    dark = kept[polarity[kept] <= 0]
     bright = kept[polarity[kept] > 0]
     near = Near(places[bright])
     glints = {

@@ -118,7 +118,8 @@ def _edge_from_left(small: Floats32, hidden: NDArray[np.bool_]) -> NDArray[np.in
     reach = int(small.shape[1] * DEEPEST)
     part = cv2.blur(np.ascontiguousarray(small[:, : reach + BAND_CELLS[1]]), (1, 9))
     step = np.zeros(part.shape[:2], np.float32)
-    step[:, EDGE_STEP_PX:-EDGE_STEP_PX] = np.abs(part[:, 2 * EDGE_STEP_PX :] - part[:, : -2 * EDGE_STEP_PX]).max(axis=2)
+    blue, green, red = cv2.split(cv2.absdiff(part[:, 2 * EDGE_STEP_PX :], part[:, : -2 * EDGE_STEP_PX]))
+    step[:, EDGE_STEP_PX:-EDGE_STEP_PX] = cv2.max(cv2.max(blue, green), red)
     step[hidden[:, : part.shape[1]]] = 0
     path = _best_path(np.minimum(step[:, :reach], 2 * LEAST_STEP))
     rows = np.arange(len(path))

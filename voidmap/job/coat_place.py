@@ -96,15 +96,16 @@ def picture(looked: Sequence[Looked], bends: Sequence[Bend]) -> Ortho:
     step = float(max(finest, max(x1 - x0, y1 - y0) / PICTURE_SIDE_PX))
     size = (int((x1 - x0) / step) + 1, int((y1 - y0) / step) + 1)
     pixels: Any = np.zeros((size[1], size[0], 3), np.uint8)
-    valid = np.zeros((size[1], size[0]), np.bool_)
+    valid: Any = np.zeros((size[1], size[0]), np.uint8)
     for one, bend in zip(looked, bends, strict=True):
         at_x, at_y = smooth_map(_to_photo(one, bend, np.array([x0, y0]), step), size)
         width, height = one.plane.size_px
-        inside = (at_x >= 0) & (at_y >= 0) & (at_x <= width - 1) & (at_y <= height - 1) & ~valid
+        inside = cv2.bitwise_and(cv2.inRange(at_x, 0.0, width - 1.0), cv2.inRange(at_y, 0.0, height - 1.0))
+        inside = cv2.bitwise_and(inside, cv2.bitwise_not(valid))
         drawn = cv2.remap(one.photo.pixels, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-        cv2.copyTo(drawn, inside.astype(np.uint8), pixels)
-        valid |= inside
-    return Ortho(pixels, valid, float(x0), float(y0), step)
+        cv2.copyTo(drawn, inside, pixels)
+        valid = cv2.bitwise_or(valid, inside)
+    return Ortho(pixels, valid > 0, float(x0), float(y0), step)
 
 
 def _to_photo(one: Looked, bend: Bend, corner_mm: Floats, step_mm: float) -> Callable[[Floats], Floats]:
