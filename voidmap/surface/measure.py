@@ -14,14 +14,14 @@ from voidmap.surface.skeleton import longest_path
 # Half-width of a 95 % interval in standard deviations.
 Z95 = 1.96
 # 95 % of true rims lie so far from the found one, in the mean along the rim (mm; negative: inside of it), by kind.
-# The 2.5th and 97.5th percentile over the finds (7 open seams to 191 cracks a kind) on simulated slabs 1 to 64 and 3000
-# to 3017, named by a model that had not seen them (find.py prints these figures for any photos): blur, walls that
-# slope, teeth and shade of the rim, and for cracks also ends that were not found, all count.
+# The 2.5th and 97.5th percentile, by the formula of ``area_interval``, over the finds (7 open seams to 194 cracks a
+# kind) on simulated slabs 1 to 64 and 3000 to 3017, named by a model that had not seen them (find.py prints such
+# figures for any photos): blur, walls that slope, teeth and shade of the rim, pieces that were not found, all count.
 RIM_OFF_MM = {
-    Kind.CRACK: (-0.45, 1.45),
-    Kind.KNOT_HOLE: (-2.05, 1.4),
+    Kind.CRACK: (-0.95, 1.25),
+    Kind.KNOT_HOLE: (-3.0, 1.3),
     Kind.BARK_VOID: (-3.65, 1.85),
-    Kind.HOLE: (-1.75, 0.65),
+    Kind.HOLE: (-2.3, 0.65),
     Kind.SEAM_GAP: (-0.3, 0.5),
     Kind.SOUND_KNOT: (-0.6, 0.6),
     Kind.STAIN: (-1.15, 4.0),

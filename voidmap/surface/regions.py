@@ -24,7 +24,8 @@ from voidmap.surface.measure import (
 )
 from voidmap.surface.merge import Judged, merged
 from voidmap.surface.nested import shared
-from voidmap.surface.rim import Cover, cover_of
+from voidmap.surface.rim import Cover
+from voidmap.surface.slopes import drawn_at, with_slopes
 from voidmap.surface.through import bench_tint, through_chance
 
 # A thing that lies within another by more than this share is a part of it.
@@ -33,8 +34,9 @@ PART_SHARE = 0.5
 SAME_SHARE = 0.7
 # A line whose cover is less than this many times longer than wide runs around or across a hole.
 STUBBY = 3.0
-# How much larger counts among voids that overlap (power of the area): what a piece of a void leaves out is resin too.
-LARGER = 0.25
+# How much surer and larger count among voids that overlap (powers of the chance and the area) beside the fit: all are
+# called voids, and what a piece of a void leaves out is resin too.
+SURER, LARGER = 0.5, 0.25
 # A slender patch is taken for traced when lines run along so much of its length and cover so much of it.
 TRACED_SHARE = 0.6
 # A patch more slender than this (length squared over area) is better measured as a line, where one was traced.
@@ -147,7 +149,7 @@ def _without_parts(judged: Sequence[Judged]) -> list[Judged]:
     def rank(item: Judged) -> tuple[bool, float]:
         found, judgement = item
         area = found.cover.area_px
-        worth = judgement.void_probability * judgement.fit * area**LARGER if judgement.is_void else area
+        worth = judgement.void_probability**SURER * judgement.fit * area**LARGER if judgement.is_void else area
         return (not judgement.is_void, -worth)
 
     kept: list[Judged] = []
@@ -176,13 +178,16 @@ def _kind_by_form(found: Candidate, judgement: Judgement) -> Kind:
     return Kind.HOLE if short and compact and judgement.kind in (Kind.CRACK, Kind.SEAM_GAP) else judgement.kind
 
 
-def _rim_drawn(found: Candidate, kind: Kind) -> Cover:
+def _rim_drawn(found: Candidate, kind: Kind, mm_per_px: float) -> Cover:
     """Return the cover with its rim drawn at the level at which the kind's areas are right."""
-    cover, level = found.cover, RIM_LEVEL.get(kind, 0.5)
-    if level == 0.5 or found.features["solidity"] > TORN_SOLIDITY:
-        return cover
-    again = cover_of(np.clip(cover.share + np.float32(0.5 - level), 0.0, 1.0), cover.corner, cover.mask)
-    return again if again is not None and again.area_px < MOST_GROWTH * cover.area_px else cover
+    cover, figures = found.cover, found.features
+    if kind in RIM_LEVEL and figures["solidity"] < TORN_SOLIDITY:
+        again = drawn_at(cover, RIM_LEVEL[kind])
+        return again if again is not None and again.area_px < MOST_GROWTH * cover.area_px else cover
+    if found.source == "line" and found.path_px is not None:
+        blur = figures["rim_width_mm"] / mm_per_px / max(figures["rim_width"], 1e-6)
+        return with_slopes(cover, np.exp(figures["log_length"]) / mm_per_px, blur)
+    return cover
 
 
 def _region(
@@ -195,7 +200,7 @@ def _region(
     scale_rel: float,
 ) -> Region:
     mm, kind = ortho.mm_per_px, _kind_by_form(found, judgement)
-    cover = _rim_drawn(found, kind)
+    cover = _rim_drawn(found, kind, mm)
     outline = ortho.to_mm(cover.outline_px)
     area = cover.area_px * mm * mm
     traced = found.source == "line" and found.path_px is not None
