@@ -240,7 +240,7 @@ def test_a_line_is_followed_to_its_faint_tip() -> None:
     seen = np.ones(dark.shape, bool)
     evened = Evened(dark, seen, ~seen, np.zeros((1, 1, 3), np.float32), np.ones((1, 1), bool), 1, 0.0, 0.5)
     traced = np.column_stack([np.arange(60.0, 151.0), np.full(91, 40.0)])
-    path = to_the_tips(traced, evened)
+    (path,) = to_the_tips([traced], evened)
     assert 185 <= path[:, 0].max() <= 205
     assert 10 <= path[:, 0].min() <= 22
     assert np.abs(path[:, 1] - 40.0).max() <= 4.0
@@ -252,7 +252,7 @@ def test_a_line_that_ends_is_not_drawn_on() -> None:
     dark[39:42, 60:150] -= 0.5
     seen = np.ones(dark.shape, bool)
     evened = Evened(dark, seen, ~seen, np.zeros((1, 1, 3), np.float32), np.ones((1, 1), bool), 1, 0.0, 0.5)
-    path = to_the_tips(np.column_stack([np.arange(60.0, 150.0), np.full(90, 40.0)]), evened)
+    (path,) = to_the_tips([np.column_stack([np.arange(60.0, 150.0), np.full(90, 40.0)])], evened)
     assert path[:, 0].min() >= 50
     assert path[:, 0].max() <= 160
 
@@ -287,8 +287,8 @@ def test_a_hole_knows_of_the_knot_around_it() -> None:
 
 @pytest.mark.parametrize(("sloped", "reach"), [(False, 0.03), (True, 0.25)])
 def test_rim_of_a_crack_whose_walls_slope(sloped: bool, reach: float) -> None:
-    # Across a V the darkness falls evenly from the middle to the rim, across a slot it is the same: both 12 px wide. A V
-    # is drawn half as wide at the half level; the slope takes it most of the way.
+    # Across a V the darkness falls evenly from the middle to the rim, across a slot it is the same: both 12 px wide.
+    # A V is drawn half as wide at the half level; the slope takes it most of the way.
     y, x = np.mgrid[:60, :400].astype(np.float64)
     off = np.abs(y - 30.5)
     share = np.clip(1 - off / 6.0, 0, 1) if sloped else (off < 6.0).astype(float)

@@ -62,8 +62,8 @@ def find_lines(evened: Evened, score: Floats32, blur_px: float) -> list[Line]:
     """Trace dark lines in a score map (see ``ridges.line_and_dot_scores``)."""
     pieces = _pieces(score, evened.mm_per_px)
     lines = []
-    for group in _joined(pieces, evened.mm_per_px):
-        path = to_the_tips(_chain(group), evened)
+    groups = _joined(pieces, evened.mm_per_px)
+    for group, path in zip(groups, to_the_tips([_chain(g) for g in groups], evened), strict=True):
         length = float(np.hypot(*np.diff(path, axis=0).T).sum())
         if length * evened.mm_per_px < LEAST_LENGTH_MM:
             continue

@@ -7,12 +7,16 @@ goes on while its own way gains clearly more than those: rings and pores beside 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.model import Floats
 from voidmap.surface.light import Evened
+from voidmap.surface.mosaic import Floats32
 
 # The tip is sought so far ahead of an end; the end's direction is taken over the tangent's length.
 AHEAD_MM, TANGENT_MM = 40.0, 8.0
@@ -23,91 +27,116 @@ OVER_MM, SIGMAS = 4.0, 2.0
 # A faint tip is fine: its darkness is taken against what lies from so many to so many px beside it.
 BESIDE_PX = (2, 4)
 # What a place that is not in view gains.
-UNSEEN = -1e3
+UNSEEN = np.float32(-1e3)
+# Ends followed at once: enough to share the steps' cost, few enough to stay in the cache.
+AT_ONCE = 64
 
 
-def to_the_tips(path: Floats, evened: Evened) -> Floats:
-    """Return a path (N, 2) px (column, row), drawn on past both of its ends as far as the crack shows."""
-    ahead = _onward(path, evened)
-    behind = _onward(path[::-1], evened)
-    return np.vstack([behind[::-1], path, ahead])
+@dataclass(frozen=True)
+class _Laid:
+    """How the picture ahead of an end is laid out: steps of 1 px, lanes of ``width`` px, px over which gains count."""
+
+    steps: int
+    width: int
+    over: int
+
+    @classmethod
+    def of(cls, mm_per_px: float) -> _Laid:
+        """Return the layout at this scale."""
+        width = 2 * max(3, round(SIDE_MM / mm_per_px)) + 1
+        return cls(max(8, round(AHEAD_MM / mm_per_px)), width, max(2, round(OVER_MM / mm_per_px)))
 
 
-def _onward(path: Floats, evened: Evened) -> Floats:
-    """Return the points (N, 2) by which a path goes on past its last one."""
-    mm = evened.mm_per_px
-    back = max(1, round(TANGENT_MM / mm))
-    along = path[-1] - path[max(0, len(path) - 1 - back)]
-    size = float(np.hypot(*along))
-    if size < 2.0:
-        return np.empty((0, 2))
-    along = along / size
-    side = np.array([-along[1], along[0]])
-    steps = max(8, round(AHEAD_MM / mm))
-    half = max(3, round(SIDE_MM / mm))
-    width = 2 * half + 1
-    across = np.arange((LANES + 1) * width, dtype=np.float64) - (LANES // 2) * width - half
-    ahead = np.arange(1.0, steps + 1.0)
-    gain = _gain(evened, path[-1], along, side, ahead, across)
-    lanes = gain.reshape(steps, LANES + 1, width)
+def to_the_tips(paths: Sequence[Floats], evened: Evened) -> list[Floats]:
+    """Return paths (N, 2) px (column, row), each drawn on past both of its ends as far as the crack shows."""
+    ways = [way for path in paths for way in (path[::-1], path)]
+    onward = [
+        points for first in range(0, len(ways), AT_ONCE) for points in _onward(ways[first : first + AT_ONCE], evened)
+    ]
+    return [np.vstack([onward[2 * k][::-1], path, onward[2 * k + 1]]) for k, path in enumerate(paths)]
+
+
+def _onward(paths: Sequence[Floats], evened: Evened) -> list[Floats]:
+    """Return for each path the points (N, 2) by which it goes on past its last one."""
+    laid = _Laid.of(evened.mm_per_px)
+    ends, along = np.array([path[-1] for path in paths]), _directions(paths, evened.mm_per_px)
+    side = np.column_stack([-along[:, 1], along[:, 0]])
+    lanes = _gain(evened, ends, along, side, laid)
     best, came = _ways(lanes)
-    over = max(2, round(OVER_MM / mm))
-    if steps <= over:
-        return np.empty((0, 2))
-    total = np.vstack([np.zeros(LANES + 1), best.max(axis=2)])
-    rate = (total[over:] - total[:-over]) / over
-    own = LANES // 2
-    beside = np.delete(rate, own, axis=1)
+    total = np.concatenate([np.zeros((1, *best.shape[1:3]), np.float32), best.max(axis=3)])
+    rate = (total[laid.over :] - total[: -laid.over]) / laid.over
+    found = []
+    for k in range(len(paths)):
+        reach = _reach(rate[:, k], laid) if along[k].any() else 0
+        offsets = _traced(best[:reach, k, LANES // 2], came[:reach, k, LANES // 2]) - laid.width // 2
+        ahead = np.arange(1, reach + 1)
+        found.append(ends[k] + ahead[:, None] * along[k] + offsets[:, None] * side[k])
+    return found
+
+
+def _directions(paths: Sequence[Floats], mm_per_px: float) -> Floats:
+    """Return the unit vectors (n, 2) out of the paths' last points; zero for a path too short to have one."""
+    back = max(1, round(TANGENT_MM / mm_per_px))
+    along = np.array([path[-1] - path[max(0, len(path) - 1 - back)] for path in paths])
+    size = np.hypot(*along.T)[:, None]
+    return np.asarray(np.where(size < 2.0, 0.0, along / np.maximum(size, 1e-9)))
+
+
+def _reach(rate: Floats32, laid: _Laid) -> int:
+    """Return how many steps a crack goes on whose own lane and those beside gain so much a step, (steps, lanes)."""
+    beside = np.delete(rate, LANES // 2, axis=1)
     beside = beside[beside > 0.01 * UNSEEN]
-    if len(beside) < over:
-        return np.empty((0, 2))
-    fades = np.nonzero(~(rate[:, own] > beside.mean() + SIGMAS * beside.std()))[0]
-    reach = (int(fades[0]) if len(fades) else len(rate)) + over // 2
-    if not len(fades) or fades[0] > 0:
-        return _traced(best[:reach, own], came[:reach, own], path[-1], along, side, half)
-    return np.empty((0, 2))
+    if len(beside) < laid.over:
+        return 0
+    fades = np.nonzero(~(rate[:, LANES // 2] > beside.mean() + SIGMAS * beside.std()))[0]
+    if len(fades) and fades[0] == 0:
+        return 0
+    return (int(fades[0]) if len(fades) else len(rate)) + laid.over // 2
 
 
-def _gain(evened: Evened, end: Floats, along: Floats, side: Floats, ahead: Floats, across: Floats) -> Floats:
-    """How much darker each place ahead is than what lies beside it, (steps, across); ``UNSEEN`` out of view."""
-    spots = end + ahead[:, None, None] * along + across[None, :, None] * side
-    x, y = spots[..., 0].astype(np.float32), spots[..., 1].astype(np.float32)
-    seen = cv2.remap(evened.seen.astype(np.uint8), x, y, cv2.INTER_NEAREST, borderValue=0) > 0
-    dark = cv2.remap(evened.dark, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    dark = np.where(seen, dark, np.float32(0))
+def _gain(evened: Evened, ends: Floats, along: Floats, side: Floats, laid: _Laid) -> Floats32:
+    """How much darker each place ahead is than what lies beside it; ``UNSEEN`` out of view.
+
+    Ends, directions and sides are (n, 2); the gains (steps, n, lanes, width).
+    """
+    ahead = np.arange(1.0, laid.steps + 1.0)[:, None, None]
+    across = np.arange((LANES + 1) * laid.width, dtype=np.float64) - (LANES // 2) * laid.width - laid.width // 2
+    spots = [ends[:, k, None] + ahead * along[:, k, None] + across * side[:, k, None] for k in (0, 1)]
+    shape = spots[0].shape
+    x, y = (each.reshape(-1, shape[2]).astype(np.float32) for each in spots)
+    seen = cv2.remap(evened.seen.astype(np.uint8), x, y, cv2.INTER_NEAREST, borderValue=0)
+    dark = cv2.copyTo(cv2.remap(evened.dark, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), seen)
     near, far = BESIDE_PX
     weights = np.zeros(2 * far + 1)
     weights[: far - near + 1] = weights[-(far - near + 1) :] = 0.5 / (far - near + 1)
     weights[far - 1 : far + 2] = (-0.25, -0.5, -0.25)
-    return np.where(seen, cv2.filter2D(dark, -1, weights[None, :], borderType=cv2.BORDER_REPLICATE), UNSEEN)
+    gain = cv2.filter2D(dark, -1, weights[None, :], borderType=cv2.BORDER_REPLICATE)
+    return np.where(np.asarray(seen) > 0, gain, UNSEEN).reshape(*shape[:2], LANES + 1, laid.width)
 
 
-def _ways(lanes: Floats) -> tuple[Floats, NDArray[np.int8]]:
-    """Return the best sum of gains of a way from each lane's middle to each place, and the step that it came by."""
-    steps, count, width = lanes.shape
+def _ways(lanes: Floats32) -> tuple[Floats32, NDArray[np.int8]]:
+    """Return the best sum of gains of a way from each lane's middle to each place, and the step that it came by.
+
+    Places are (steps, n, lanes, width); a step goes on ahead, or one place to either side of that.
+    """
     best = np.empty_like(lanes)
-    came: NDArray[np.int8] = np.zeros(lanes.shape, np.int8)
-    last = np.full((count, width), UNSEEN)
-    last[:, width // 2] = 0.0
-    shifted = np.full((3, count, width), UNSEEN)
-    for k in range(steps):
-        shifted[0, :, 1:] = last[:, :-1]
-        shifted[1] = last
-        shifted[2, :, :-1] = last[:, 1:]
-        which = shifted.argmax(axis=0)
-        came[k] = which - 1
-        last = np.take_along_axis(shifted, which[None], axis=0)[0] + lanes[k]
-        best[k] = last
+    came = np.zeros(lanes.shape, np.int8)
+    last = np.full((*lanes.shape[1:3], lanes.shape[3] + 2), UNSEEN)
+    last[..., 1 + lanes.shape[3] // 2] = 0.0
+    for k, own in enumerate(lanes):
+        left, same, right = last[..., :-2], last[..., 1:-1], last[..., 2:]
+        from_left, from_right = left >= np.maximum(same, right), right > np.maximum(left, same)
+        came[k] = from_right.view(np.int8) - from_left.view(np.int8)
+        best[k] = np.maximum(np.maximum(left, same), right) + own
+        last[..., 1:-1] = best[k]
     return best, came
 
 
-def _traced(best: Floats, came: NDArray[np.int8], end: Floats, along: Floats, side: Floats, half: int) -> Floats:
-    """Return the points of the best way to the last step."""
-    at = int(np.argmax(best[-1]))
-    offsets = []
+def _traced(best: Floats32, came: NDArray[np.int8]) -> NDArray[np.intp]:
+    """Return the places (steps,) in the lane of the best way to the last step of (steps, width)."""
+    places = np.zeros(len(best), np.intp)
+    at = int(np.argmax(best[-1])) if len(best) else 0
     for k in range(len(best) - 1, -1, -1):
-        offsets.append(at - half)
-        at += int(came[k, at])
-        at = min(max(at, 0), best.shape[1] - 1)
-    ahead = np.arange(1, len(best) + 1)
-    return np.asarray(end + ahead[:, None] * along + np.array(offsets[::-1])[:, None] * side, dtype=np.float64)
+        places[k] = at
+        at = min(max(at + int(came[k, at]), 0), best.shape[1] - 1)
+    return places
