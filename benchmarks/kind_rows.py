@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import pickle
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -156,13 +156,19 @@ def photo(seed: int, close: bool, folder: Path) -> tuple[np.ndarray, dict]:
 
 def scene_rows(seed: int, close: bool, cache: Path) -> list[Rows]:
     """Return the labelled candidates of one scene's photo, as it is and redeveloped."""
-    kept = cache / "rows" / f"{seed}{'-close' if close else ''}.pickle"
-    if kept.exists():
-        return list(pickle.loads(kept.read_bytes()))
-    pixels, truth = photo(seed, close, cache / "scenes")
-    ortho, slab, plane = laid_out(pixels, truth)
-    again = redeveloped(ortho, slab, np.random.default_rng([seed, 99, close]))
-    rows = [labelled(seed, *view, plane, truth) for view in ((ortho, slab), again)]
-    kept.parent.mkdir(parents=True, exist_ok=True)
-    kept.write_bytes(pickle.dumps(rows))
-    return rows
+
+    def made() -> list[Rows]:
+        pixels, truth = photo(seed, close, cache / "scenes")
+        ortho, slab, plane = laid_out(pixels, truth)
+        again = redeveloped(ortho, slab, np.random.default_rng([seed, 99, close]))
+        return [labelled(seed, *view, plane, truth) for view in ((ortho, slab), again)]
+
+    return kept_rows(cache / "rows" / f"{seed}{'-close' if close else ''}.pickle", made)
+
+
+def kept_rows(path: Path, made: Callable[[], list[Rows]]) -> list[Rows]:
+    """Return rows from a file, made when it is not there."""
+    if not path.exists():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(pickle.dumps(made()))
+    return list(pickle.loads(path.read_bytes()))

@@ -25,7 +25,7 @@ from pathlib import Path
 
 import numpy as np
 from drawn_kinds import drawn_rows
-from kind_rows import FALLEN, Rows, scene_rows
+from kind_rows import FALLEN, Rows, kept_rows, scene_rows
 
 from voidmap.records import Kind
 from voidmap.surface.kinds import NOTHING, judged_by, softmax
@@ -228,8 +228,8 @@ def seeds_of(text: str) -> range:
 
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("--seeds", type=seeds_of, default=range(1, 81))
-    ask.add_argument("--fallen", type=seeds_of, default=range(3000, 3030), help="scenes of knots fallen out whole")
+    ask.add_argument("--seeds", type=seeds_of, default=range(1, 65))
+    ask.add_argument("--fallen", type=seeds_of, default=range(3000, 3018), help="scenes of knots fallen out whole")
     ask.add_argument("--drawn", type=int, default=40, help="number of drawn boards")
     ask.add_argument("--cache", type=Path, required=True)
     ask.add_argument("--out", type=Path, default=Path("voidmap/surface/kinds.json"))
@@ -239,7 +239,9 @@ def main() -> None:
         for close in (False, True) if seed % CLOSE_EVERY == 0 and seed not in FALLEN else (False,):
             pictures += scene_rows(seed, close, given.cache)
         print(seed, sum(len(rows.labels) for rows in pictures), flush=True)
-    pictures += [drawn_rows(seed) for seed in range(FIRST_DRAWN, FIRST_DRAWN + given.drawn)]
+    for seed in range(FIRST_DRAWN, FIRST_DRAWN + given.drawn):
+        pictures += kept_rows(given.cache / "rows" / f"{seed}.pickle", lambda seed=seed: [drawn_rows(seed)])
+    pictures = [rows for rows in pictures if rows.candidates]
     names = sorted(set(pictures[0].candidates[0].features) - set(PAINT))
     given.out.write_text(json.dumps(train(names, pictures), separators=(",", ":")))
 

@@ -16,8 +16,8 @@ from voidmap.surface.rim import Cover, cover_of
 BLUR_GROWTH = 1.35
 # The covered share is itself smoothed by this (1 sigma, px).
 SHARE_BLUR_PX = 0.5
-# How far outside of the half the rim lies, in growths: 1 for an even slope (simulated cracks ask for 2.6, those of another
-# renderer for less than 1).
+# How far outside of the half the rim lies, in growths: 1 for an even slope (simulated cracks ask for 2.6, those of
+# another renderer for less than 1).
 SLOPE_REACH = 1.0
 # The faintest level at which a rim is drawn: below is the wood's own figure.
 FAINTEST = 0.15
