@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
-from voidmap.depth.fuse import with_pit
+import numpy as np
+
+from voidmap.depth.fuse import Z95, with_pit
 from voidmap.depth.hidden import DISHES
 from voidmap.depth.parallax import Relief, has_parallax, measurable, parallax_estimate, relief
 from voidmap.depth.prior import THROUGH_CHANCE, mixed_prior, through_estimate
@@ -13,6 +16,9 @@ from voidmap.records import DepthEstimate
 
 THROUGH_SURE = 0.8
 """From this chance on a void is taken to go through the slab."""
+DEPTH_BY_AREA = 0.5
+"""A rim that is drawn too tight or too wide by a share of the area changes the mean depth by so much of that share: it
+leaves out or takes in the shallow wall (a paraboloid; simulated voids with found rims agree)."""
 MOST_THROUGH = 0.97
 """No tint of a bench makes it surer than this that a void goes through."""
 
@@ -59,6 +65,9 @@ def _measured(found: Relief, region: Region, planes: Sequence[Plane], thickness_
     """Turn a depth map into an estimate that allows for the chance that the void goes through."""
     chance = min(region.through_probability or THROUGH_CHANCE.get(region.kind, 0.0), MOST_THROUGH)
     seen = parallax_estimate(found, planes, kind=region.kind, thickness_mm=thickness_mm, through=chance)
+    lo, hi = region.area_interval_mm2
+    rim = DEPTH_BY_AREA * (hi - lo) / (2 * Z95 * max(region.area_mm2, 1e-6))
+    seen = replace(seen, own_rel=float(np.hypot(seen.own_rel, rim)))
     if region.kind in DISHES or chance >= THROUGH_SURE or thickness_mm is None:
         return seen
     return with_pit(seen, thickness_mm, chance)
