@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -11,8 +12,9 @@ from voidmap.surface.blur import edge_blur_px
 from voidmap.surface.dots import find_dots
 from voidmap.surface.features import Candidate, describe, texture_of
 from voidmap.surface.grain import grain_direction_deg
-from voidmap.surface.light import even_light
+from voidmap.surface.light import Evened, even_light
 from voidmap.surface.lines import find_lines
+from voidmap.surface.mosaic import Floats32
 from voidmap.surface.nested import related
 from voidmap.surface.odd import odd_patches, oddness
 from voidmap.surface.ridges import line_and_dot_scores
@@ -30,19 +32,27 @@ def find_candidates(ortho: Ortho, slab: SlabFound, grain_deg: float | None = Non
     if not evened.seen.any():
         return ()
     blur_px = edge_blur_px(ortho, slab)
-    distance, colours = oddness(evened)
-    found = []
-    for mask, corner in odd_patches(distance, colours, evened.cell_mm):
-        cover = refine_rim(mask, corner, evened.step, ortho.pixels, evened.seen, evened.mm_per_px)
-        if cover is not None:
-            found.append(Candidate(cover, "patch", 0.0))
-    lines, dots = line_and_dot_scores(evened)
+    with ThreadPoolExecutor(1) as beside:
+        # Filters over the whole picture leave the interpreter free for the patches, one by one.
+        scores = beside.submit(line_and_dot_scores, evened)
+        distance, found = _patches(evened, ortho)
+        lines, dots = scores.result()
     traced = find_lines(evened, lines, blur_px)
     found += [Candidate(line.cover, "line", line.score, line.path_px, line.width_max_px) for line in traced]
     found += [Candidate(dot.cover, "dot", dot.score) for dot in find_dots(evened, dots)]
     texture = texture_of(evened, distance)
     described = [replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found]
     return tuple(_moved(c, shift) for c in related(described, evened.mm_per_px))
+
+
+def _patches(evened: Evened, ortho: Ortho) -> tuple[Floats32, list[Candidate]]:
+    """Return the distance from sound wood (h, w) on the patch grid, and the patches, each with its rim."""
+    distance, colours = oddness(evened)
+    covers = (
+        refine_rim(mask, corner, evened.step, ortho.pixels, evened.seen, evened.mm_per_px)
+        for mask, corner in odd_patches(distance, colours, evened.cell_mm)
+    )
+    return distance, [Candidate(cover, "patch", 0.0) for cover in covers if cover is not None]
 
 
 def _cut_out(ortho: Ortho, slab: SlabFound) -> tuple[Ortho, SlabFound, tuple[int, int]]:
