@@ -24,7 +24,6 @@ from voidmap.surface.reach import to_the_tips
 from voidmap.surface.ridges import strengths
 from voidmap.surface.rim import cover_of, polygon_area
 from voidmap.surface.skeleton import longest_path
-from voidmap.surface.slopes import with_slopes
 
 FINE = 8  # shapes are drawn this much finer, so that a pixel's covered share is exact to 1/64
 
@@ -283,21 +282,6 @@ def test_a_hole_knows_of_the_knot_around_it() -> None:
     assert [knot.features["inner_step"], knot.features["outer_share"]] == [1.0, 0.0]
     assert knot.features["lean_along"] == pytest.approx(0.3)
     assert shared(hole.cover, knot.cover) == 1.0
-
-
-@pytest.mark.parametrize(("sloped", "reach"), [(False, 0.03), (True, 0.25)])
-def test_rim_of_a_crack_whose_walls_slope(sloped: bool, reach: float) -> None:
-    # Across a V the darkness falls evenly from the middle to the rim, across a slot it is the same: both 12 px wide.
-    # A V is drawn half as wide at the half level; the slope takes it most of the way.
-    y, x = np.mgrid[:60, :400].astype(np.float64)
-    off = np.abs(y - 30.5)
-    share = np.clip(1 - off / 6.0, 0, 1) if sloped else (off < 6.0).astype(float)
-    share[(x < 20) | (x > 380)] = 0.0
-    cover = cover_of(cv2.GaussianBlur(share, (0, 0), 0.9).astype(np.float32), (0, 0))
-    assert cover is not None
-    drawn = with_slopes(cover, 360.0, 0.75)
-    assert drawn.area_px == pytest.approx(360 * 12.0, rel=reach)
-    assert (drawn.area_px > 1.4 * cover.area_px) == sloped
 
 
 def test_nothing_in_view_gives_nothing() -> None:

@@ -18,7 +18,7 @@ Z95 = 1.96
 # kind) on simulated slabs 1 to 64 and 3000 to 3017, named by a model that had not seen them (find.py prints such
 # figures for any photos): blur, walls that slope, teeth and shade of the rim, pieces that were not found, all count.
 RIM_OFF_MM = {
-    Kind.CRACK: (-0.95, 1.25),
+    Kind.CRACK: (-0.45, 1.45),
     Kind.KNOT_HOLE: (-3.0, 1.3),
     Kind.BARK_VOID: (-3.65, 1.85),
     Kind.HOLE: (-2.3, 0.65),

@@ -24,8 +24,7 @@ from voidmap.surface.measure import (
 )
 from voidmap.surface.merge import Judged, merged
 from voidmap.surface.nested import shared
-from voidmap.surface.rim import Cover
-from voidmap.surface.slopes import drawn_at, with_slopes
+from voidmap.surface.rim import Cover, cover_of
 from voidmap.surface.through import bench_tint, through_chance
 
 # A thing that lies within another by more than this share is a part of it.
@@ -178,16 +177,14 @@ def _kind_by_form(found: Candidate, judgement: Judgement) -> Kind:
     return Kind.HOLE if short and compact and judgement.kind in (Kind.CRACK, Kind.SEAM_GAP) else judgement.kind
 
 
-def _rim_drawn(found: Candidate, kind: Kind, mm_per_px: float) -> Cover:
+def _rim_drawn(found: Candidate, kind: Kind) -> Cover:
     """Return the cover with its rim drawn at the level at which the kind's areas are right."""
-    cover, figures = found.cover, found.features
-    if kind in RIM_LEVEL and figures["solidity"] < TORN_SOLIDITY:
-        again = drawn_at(cover, RIM_LEVEL[kind])
-        return again if again is not None and again.area_px < MOST_GROWTH * cover.area_px else cover
-    if found.source == "line" and found.path_px is not None:
-        blur = figures["rim_width_mm"] / mm_per_px / max(figures["rim_width"], 1e-6)
-        return with_slopes(cover, np.exp(figures["log_length"]) / mm_per_px, blur)
-    return cover
+    cover = found.cover
+    if kind not in RIM_LEVEL or found.features["solidity"] > TORN_SOLIDITY:
+        return cover
+    share = np.clip(cover.share + np.float32(0.5 - RIM_LEVEL[kind]), 0.0, 1.0)
+    again = cover_of(share, cover.corner, cover.mask)
+    return again if again is not None and again.area_px < MOST_GROWTH * cover.area_px else cover
 
 
 def _region(
@@ -200,7 +197,7 @@ def _region(
     scale_rel: float,
 ) -> Region:
     mm, kind = ortho.mm_per_px, _kind_by_form(found, judgement)
-    cover = _rim_drawn(found, kind, mm)
+    cover = _rim_drawn(found, kind)
     outline = ortho.to_mm(cover.outline_px)
     area = cover.area_px * mm * mm
     traced = found.source == "line" and found.path_px is not None
