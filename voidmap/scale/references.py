@@ -11,33 +11,42 @@ from numpy.typing import NDArray
 from voidmap.errors import CantTell, ValueRefused
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import Lens
+from voidmap.scale.quads import find_quadrilaterals
 from voidmap.scale.rectangle import plane_from_rectangle
 from voidmap.scale.solve import lens_of_photo
 
 
 @dataclass(frozen=True)
 class Rectangle:
-    """A thing of standard size: name in words, sides and their standard deviations, thickness, mm."""
+    """A thing of standard size: name in words, sides and their standard deviations, thickness, corner radius, mm."""
 
     words: str
     sides_mm: tuple[float, float]
     side_sd_mm: tuple[float, float]
     height_mm: float
+    radius_mm: float = 0.0
+    least_share: float = 0.01
+    """Of the frame: a sheet that is smaller in it was photographed from too far away to serve."""
 
 
 # A tolerance of ±2 mm taken as even over its width has a standard deviation of 2 / sqrt(3).
 RECTANGLES = {
     "a4": Rectangle("A4 sheet", (297.0, 210.0), (2 / 3**0.5, 2 / 3**0.5), 0.1),  # ISO 216: ±2 mm from 150 to 600
     "letter": Rectangle("Letter sheet", (279.4, 215.9), (1.6 / 3**0.5, 1.6 / 3**0.5), 0.1),  # 1/16 in, no source
-    "id1": Rectangle("ID-1 card", (85.60, 53.98), (0.13 / 3**0.5, 0.06 / 3**0.5), 0.76),  # ISO/IEC 7810
+    "id1": Rectangle("ID-1 card", (85.60, 53.98), (0.13 / 3**0.5, 0.06 / 3**0.5), 0.76, 3.18, 0.001),  # ISO/IEC 7810
 }
-SEARCH_SIDE_PX = 1000
-LEAST_SHARE = 0.001
-"""A reference smaller than a thousandth of the frame can't carry a scale across it."""
 SIDE_FIT_PX = 0.6
 """Doubt of a corner from two fitted sides: paper edges are cut, not ruled, and cast a thin shadow."""
-RATIO_TOLERANCE = 0.06
-"""Sides' ratio as seen, square-on by the lens, against the true one."""
+RATIO_TOLERANCE = 0.03
+"""Corners' misfit as a share of the longer side: what a focal length from the camera data and a cut sheet leave."""
+LARGER = 0.02
+"""Misfit that a patch e times as large is allowed more."""
+LEAST_GAP_PX = 1.5
+"""How far an arc must pass from the corner of its sides to be told from a sharp corner under a pixel of blur."""
+SHARP_SHARE = 0.62
+"""Share of the inside's colour at that place: an arc leaves a half, a sharp corner three quarters or more."""
+LEAST_STEP = 5.0
+"""Steepest change of colour across a side, 8-bit steps a sample (three colours together): below, it is grain."""
 MIDDLE = (0.12, 0.88)
 """Part of a side that is fitted: a card's corners are round (radius 3 mm), a sheet's may curl."""
 
@@ -65,28 +74,19 @@ def plane_from_reference(photo: Photo, reference: str, *, lens: Lens | None = No
         raise ValueRefused(f"there is no reference {reference}", "say boards, a4, letter, id1 or points")
     thing = RECTANGLES[reference]
     lens_values, _ = lens_of_photo(photo, lens)
-    best = None
-    for rough in _quadrilaterals(photo.pixels):
-        corners = _refined(_clearest(photo.pixels, rough), rough)
-        if corners is None:
-            continue
-        for turn in (0, 1):
-            order = np.roll(corners, turn, axis=0)
-            error = _misfit(order, thing.sides_mm, lens_values)
-            if error < RATIO_TOLERANCE:
-                # The larger of two that fit is the reference: a knot or a label is smaller.
-                score = error - 0.02 * np.log(cv2.contourArea(corners.astype(np.float32)))
-                if best is None or score < best[0]:
-                    best = (score, order)
-    if best is None:
-        raise CantTell(
-            f"no {thing.words} can be told in {photo.file}",
-            "lay it flat on the slab's top with all four sides in view, and photograph again, or pick its corners by "
-            "hand with --reference points",
-        )
+    fits = [
+        _Found(error, corners, refined[1])
+        for rough in find_quadrilaterals(photo.pixels)
+        if (refined := _refined(photo.pixels, rough)) is not None
+        for corners in (refined[0], np.roll(refined[0], 1, axis=0))
+        if (error := _misfit(corners, thing.sides_mm, lens_values)) < RATIO_TOLERANCE
+        and cv2.contourArea(corners.astype(np.float32)) > thing.least_share * photo.width_px * photo.height_px
+        and _has_round_corners(photo.pixels, corners, thing)
+    ]
+    best = _one_of(fits, thing, photo.file)
     return plane_from_rectangle(
         photo,
-        best[1],
+        best,
         thing.sides_mm,
         side_sd_mm=thing.side_sd_mm,
         corner_sd_px=SIDE_FIT_PX,
@@ -96,81 +96,75 @@ def plane_from_reference(photo: Photo, reference: str, *, lens: Lens | None = No
     )
 
 
-def _quadrilaterals(pixels: NDArray[np.uint8]) -> list[Floats]:
-    """Four-sided patches at many brightness and colour levels, corners (4, 2) px of the full picture, clockwise."""
-    shrink = max(1.0, max(pixels.shape[:2]) / SEARCH_SIDE_PX)
-    small = cv2.resize(pixels, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
-    grey = cv2.cvtColor(small, cv2.COLOR_BGR2GRAY)
-    colourless = (255 - (small.max(axis=2) - small.min(axis=2))).astype(np.uint8)
-    found = []
-    blue, red = small[:, :, 0], small[:, :, 2]
-    for layer in (grey, 255 - grey, colourless, blue, 255 - blue, 255 - red):
-        smooth = cv2.medianBlur(np.ascontiguousarray(layer), 5)
-        for level in np.unique(np.percentile(smooth, np.arange(10, 100, 6)).astype(int)):
-            mask = (smooth > level).astype(np.uint8)
-            contours = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)[-2]
-            for contour in contours:
-                quad = _four_corners(contour, grey.size)
-                if quad is not None:
-                    found.append((quad + 0.5) * shrink - 0.5)
-    return _distinct(found, shrink)
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """A rectangle of about the right shape: its misfit, its corners (4, 2) px, and how much of its sides was seen."""
+
+    misfit: float
+    corners: Floats
+    seen: float
+
+    @property
+    def area(self) -> float:
+        return float(cv2.contourArea(self.corners.astype(np.float32)))
+
+    def apart(self, other: _Found) -> bool:
+        """Whether the other one lies elsewhere."""
+        away = self.corners.mean(axis=0) - other.corners.mean(axis=0)
+        return bool(np.hypot(*away) > np.hypot(*(self.corners[2] - self.corners[0])) / 2)
 
 
-def _four_corners(contour: NDArray[np.int32], area: int) -> Floats | None:
-    size = cv2.contourArea(contour)
-    if not LEAST_SHARE * area < size < 0.6 * area:
-        return None
-    hull = cv2.convexHull(contour)
-    if size < 0.93 * cv2.contourArea(hull):
-        return None
-    rough = cv2.approxPolyDP(hull, 0.03 * cv2.arcLength(hull, True), True).reshape(-1, 2)
-    if len(rough) != 4 or cv2.contourArea(rough) < 0.9 * size:
-        return None
-    quad = rough.astype(np.float64)
-    ahead = np.roll(quad, -1, axis=0)
-    clockwise = np.sum(quad[:, 0] * ahead[:, 1] - ahead[:, 0] * quad[:, 1]) > 0
-    return quad if clockwise else quad[::-1].copy()
-
-
-def _distinct(quads: list[Floats], shrink: float) -> list[Floats]:
-    kept: list[Floats] = []
-    for quad in quads:
-        middle = quad.mean(axis=0)
-        if all(
-            np.hypot(*(middle - k.mean(axis=0))) > 3 * shrink
-            or abs(cv2.contourArea(quad.astype(np.float32)) / cv2.contourArea(k.astype(np.float32)) - 1) > 0.05
-            for k in kept
-        ):
-            kept.append(quad)
-    return kept
-
-
-def _clearest(pixels: NDArray[np.uint8], quad: Floats) -> NDArray[np.uint8]:
-    """Return the colour channel in which a patch stands out most from what lies round it."""
-    middle = quad.mean(axis=0)
-    levels = [
-        np.array(
-            [pixels[tuple(np.clip(np.round(p[::-1]).astype(int), 0, np.array(pixels.shape[:2]) - 1))] for p in ring]
+def _one_of(fits: list[_Found], thing: Rectangle, file: str) -> Floats:
+    """Return the corners that fit best, unless two things fit, or none."""
+    if not fits:
+        raise CantTell(
+            f"no {thing.words} can be told in {file}",
+            "lay it flat on the slab's top with all four sides in view, and photograph again, or pick its corners by "
+            "hand with --reference points",
         )
-        for ring in (middle + 0.8 * (quad - middle), middle + 1.15 * (quad - middle))
-    ]
-    step = np.abs(np.median(levels[0].astype(float), axis=0) - np.median(levels[1].astype(float), axis=0))
-    return np.ascontiguousarray(pixels[:, :, int(step.argmax())])
+    # The larger of two that fit is the reference: a knot or a label is smaller.
+    best = min(fits, key=lambda fit: fit.misfit - LARGER * np.log(fit.area))
+    if any(best.apart(fit) and fit.area > best.area / 2 for fit in fits):
+        raise CantTell(
+            f"more than one thing in {file} has the shape of the {thing.words}",
+            "take the others off the slab and photograph again, or pick its corners by hand with --reference points",
+        )
+    return max((fit for fit in fits if not best.apart(fit) and fit.area > best.area / 2), key=lambda f: f.seen).corners
 
 
-def _refined(grey: NDArray[np.uint8], quad: Floats) -> Floats | None:
-    """Corners where the sides meet, each side a parabola through its sub-pixel edge points (a lens bends it)."""
+def _has_round_corners(pixels: NDArray[np.uint8], corners: Floats, thing: Rectangle) -> bool:
+    """Whether corners are as round as the thing's: where its arc passes, a sharp corner would still be all inside."""
+    if not thing.radius_mm:
+        return True
+    gap_mm = (2**0.5 - 1) * thing.radius_mm
+    mm_per_px = thing.sides_mm[0] / np.hypot(*(corners[1] - corners[0]))
+    # Too small to be told from a label or a patch of grain.
+    if gap_mm / mm_per_px < LEAST_GAP_PX:
+        return False
+    inward = corners.mean(axis=0) - corners
+    inward *= gap_mm / mm_per_px / np.linalg.norm(inward, axis=1)[:, None]
+    # Outside, on the arc, and well inside.
+    at = np.stack([corners - inward, corners + inward, corners + 4 * inward]).astype(np.float32)
+    out, arc, within = cv2.remap(pixels, at[..., 0], at[..., 1], cv2.INTER_LINEAR).astype(np.float64)
+    step = np.sum((within - out) ** 2, axis=1)
+    share = np.sum((arc - out) * (within - out), axis=1) / np.maximum(step, 1.0)
+    return bool(np.median(share) < SHARP_SHARE)
+
+
+def _refined(pixels: NDArray[np.uint8], quad: Floats) -> tuple[Floats, float] | None:
+    """Corners where the sides meet, each a parabola through its edge points (a lens bends it); the least share seen."""
     sides = []
     for i in range(4):
-        side = _side(grey, quad[i], quad[(i + 1) % 4])
+        side = _side(pixels, quad[i], quad[(i + 1) % 4])
         if side is None:
             return None
         sides.append(side)
-    return np.array([_meet(sides[i - 1], sides[i], quad[i]) for i in range(4)])
+    corners = np.array([_meet(sides[i - 1][:3], sides[i][:3], quad[i]) for i in range(4)])
+    return corners, min(side[3] for side in sides)
 
 
-def _side(grey: NDArray[np.uint8], start: Floats, end: Floats) -> tuple[Floats, Floats, Floats] | None:
-    """Fit a side: its start, its unit direction, and the parabola of its offset along it."""
+def _side(pixels: NDArray[np.uint8], start: Floats, end: Floats) -> tuple[Floats, Floats, Floats, float] | None:
+    """Fit a side: its start, its unit direction, the parabola of its offset along it, and the share of it seen."""
     length = float(np.hypot(*(end - start)))
     unit = (end - start) / length
     normal = np.array([-unit[1], unit[0]])
@@ -179,15 +173,16 @@ def _side(grey: NDArray[np.uint8], start: Floats, end: Floats) -> tuple[Floats, 
     across = np.arange(-reach, reach + 0.25, 0.5)
     at = start + along[:, None, None] * unit + across[None, :, None] * normal
     profile = cv2.remap(
-        grey,
+        pixels,
         at[..., 0].astype(np.float32),
         at[..., 1].astype(np.float32),
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     ).astype(np.float64)
-    slope = np.abs(np.diff(cv2.GaussianBlur(profile, (0, 0), 1.0), axis=1))
+    # In all colours at once: a stripe of a card may differ from the wood in one of them only.
+    slope = np.sqrt(np.sum(np.diff(cv2.GaussianBlur(profile, (0, 0), 1.0), axis=1) ** 2, axis=2))
     peak = slope.argmax(axis=1)
-    good = (peak > 2) & (peak < slope.shape[1] - 3) & (slope.max(axis=1) > 3)
+    good = (peak > 2) & (peak < slope.shape[1] - 3) & (slope.max(axis=1) > LEAST_STEP)
     if good.sum() < 60:
         return None
     rows = np.flatnonzero(good)
@@ -202,7 +197,7 @@ def _side(grey: NDArray[np.uint8], start: Floats, end: Floats) -> tuple[Floats, 
         place, offset = place[keep], offset[keep]
         if len(place) < 50:
             return None
-    return start, unit, curve
+    return start, unit, curve, len(place) / len(along)
 
 
 def _meet(a: tuple[Floats, Floats, Floats], b: tuple[Floats, Floats, Floats], near: Floats) -> Floats:
