@@ -23,12 +23,14 @@ from voidmap.surface.measure import (
     walk_outline,
 )
 from voidmap.surface.merge import Judged, merged
-from voidmap.surface.nested import shared
+from voidmap.surface.nested import WITHIN, shared
 from voidmap.surface.rim import Cover, cover_of
 from voidmap.surface.through import bench_tint, through_chance
 
 # A thing that lies within another by more than this share is a part of it.
 PART_SHARE = 0.5
+# A void that fills more than this of a larger one around it is a part of it that stands out.
+WHOLE_SHARE = 0.5
 # Two finds that cover this much of each other are the same thing.
 SAME_SHARE = 0.7
 # A line whose cover is less than this many times longer than wide runs around or across a hole.
@@ -152,7 +154,7 @@ def _without_parts(judged: Sequence[Judged]) -> list[Judged]:
         return (not judgement.is_void, -worth)
 
     kept: list[Judged] = []
-    for item in sorted(judged, key=rank):
+    for item in sorted(_whole(judged), key=rank):
         if item[1].is_void:
             free = all(max(_both(item, other)) <= PART_SHARE for other in kept)
         else:
@@ -160,6 +162,22 @@ def _without_parts(judged: Sequence[Judged]) -> list[Judged]:
         if free:
             kept.append(item)
     return kept
+
+
+def _whole(judged: Sequence[Judged]) -> list[Judged]:
+    """Drop patches that are the most part of a larger one that is likelier a void than not: a void's floor is not cut.
+
+    The larger one of a hole in a knot, or of a dark spot in a stain, is no void.
+    """
+    patches = [item for item in judged if item[0].source == "patch" and item[1].is_void]
+    likely = [item for item in patches if item[1].void_probability >= 0.5]
+
+    def most_of(item: Judged, larger: Judged) -> bool:
+        own, whole = item[0].cover.area_px, larger[0].cover.area_px
+        return WHOLE_SHARE * whole <= own < whole and shared(item[0].cover, larger[0].cover) > WITHIN
+
+    cut = {id(item) for item in patches if any(most_of(item, larger) for larger in likely)}
+    return [item for item in judged if id(item) not in cut]
 
 
 def _both(one: Judged, other: Judged) -> tuple[float, float]:
