@@ -26,6 +26,8 @@ RIM_OFF_MM = {
     Kind.SOUND_KNOT: (-0.6, 0.6),
     Kind.STAIN: (-1.15, 4.0),
 }
+# A spine is traced where the mask is about this wide (px, from the middle to the rim).
+SPINE_REACH_PX = 10.0
 # The slab's outline is walked in steps of this size when its contact with a void is measured.
 WALK_MM = 0.25
 # The scale's doubt is taken on a square of this half side.
@@ -36,9 +38,15 @@ def spine_length_px(mask: Bools) -> float:
     """Length of a mask along its skeleton from tip to tip, px; at least the root of its area."""
     from skimage.morphology import skeletonize
 
-    padded = np.pad(mask, 1)
-    path = longest_path(skeletonize(padded))
-    reach = cv2.distanceTransform(padded.astype(np.uint8), cv2.DIST_L2, 5)
+    padded = np.pad(mask, 1).astype(np.uint8)
+    reach = cv2.distanceTransform(padded, cv2.DIST_L2, 5)
+    # A skeleton is found layer by layer: where a mask is wide, it is found as well, and sooner, in a smaller picture.
+    shrink = max(1, int(reach.max() / SPINE_REACH_PX))
+    if shrink > 1:
+        size = (-(-padded.shape[1] // shrink), -(-padded.shape[0] // shrink))
+        small = cv2.resize(padded * np.uint8(255), size, interpolation=cv2.INTER_AREA) > 127
+        return max(shrink * spine_length_px(small), float(np.sqrt(mask.sum())))
+    path = longest_path(skeletonize(padded.astype(bool)))
     length = float(np.hypot(*np.diff(path, axis=0).T).sum()) if len(path) > 1 else 0.0
     if len(path):
         ends = path[[0, -1]].astype(int)

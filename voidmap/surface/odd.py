@@ -97,7 +97,7 @@ def odd_patches(distance: Floats32, colours: Floats32, cell_mm: float) -> list[P
     in which a patch stays the same thing gives the patch with the steepest rim, and the steepest of clearly other
     size: a hole, the knot around it and the stain around both are all looked at.
     """
-    nodes = _tree(distance, _steepness(colours), cell_mm)
+    nodes = _tree(distance, colours, cell_mm)
     parts: list[list[int]] = [[] for _ in nodes]
     for k, node in enumerate(nodes):
         if node.parent >= 0:
@@ -128,32 +128,46 @@ def _steepest(nodes: list[_Node], run: list[int]) -> list[int]:
     return [best, max(others, key=lambda k: nodes[k].rim)] if others else [best]
 
 
-def _tree(distance: Floats32, steep: Floats32, cell_mm: float) -> list[_Node]:
+def _tree(distance: Floats32, colours: Floats32, cell_mm: float) -> list[_Node]:
     """Cut patches out at each level; a level's patches lie within those of the one below it."""
     nodes: list[_Node] = []
-    least = max(4.0, (LEAST_WIDTH_MM / cell_mm) ** 2 * 0.7)
-    within = np.ones(distance.shape, bool)
-    before = np.full(distance.shape, -1, np.int32)
-    for level in LEVELS:
-        solid = _solid(within & (distance > level), cell_mm) & within
-        count, labels, stats, _ = cv2.connectedComponentsWithStats(solid.astype(np.uint8), ltype=cv2.CV_32S)
-        if count < 2:
-            break
-        inner = cv2.erode(solid.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=0).astype(bool)
-        rim = labels[solid & ~inner]
-        total = np.bincount(rim, steep[solid & ~inner], count) / np.maximum(np.bincount(rim, minlength=count), 1)
-        number = np.full(count, -1, np.int32)
-        for k in range(1, count):
-            x, y, w, h, area = (int(v) for v in stats[k])
-            if area < least:
-                continue
-            mask = labels[y : y + h, x : x + w] == k
-            number[k] = len(nodes)
-            parent = int(before[y, x + int(np.argmax(mask[0]))])
-            nodes.append(_Node(mask, (x, y), area, float(total[k]), parent))
-        before = number[labels]
-        within = before >= 0
+    for mask, corner in _cut(distance > LEVELS[0], cell_mm):
+        (x, y), (height, width) = corner, mask.shape
+        box = (slice(y, y + height), slice(x, x + width))
+        steep = _steepness(colours[max(0, y - 1) : y + height + 1, max(0, x - 1) : x + width + 1])
+        top, left = min(y, 1), min(x, 1)
+        _grow(nodes, distance[box], steep[top : top + height, left : left + width], mask, corner, cell_mm)
     return nodes
+
+
+def _grow(
+    nodes: list[_Node], distance: Floats32, steep: Floats32, mask: Bools, corner: tuple[int, int], cell_mm: float
+) -> None:
+    """Add a patch of the lowest level, whose box is given, and the patches of the levels above within it."""
+    parents = [(mask, (0, 0), -1)]
+    for level in LEVELS:
+        found = []
+        for within, (x, y), parent in parents:
+            box = (slice(y, y + within.shape[0]), slice(x, x + within.shape[1]))
+            parts = [(within, (0, 0))] if parent < 0 else _cut(within & (distance[box] > level), cell_mm, within)
+            for part, (left, top) in parts:
+                place = (x + left, y + top)
+                own = (slice(place[1], place[1] + part.shape[0]), slice(place[0], place[0] + part.shape[1]))
+                rim = part & (cv2.erode(part.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=0) == 0)
+                at = (corner[0] + place[0], corner[1] + place[1])
+                nodes.append(_Node(part, at, int(part.sum()), float(steep[own][rim].mean()), parent))
+                found.append((part, place, len(nodes) - 1))
+        parents = found
+
+
+def _cut(chosen: Bools, cell_mm: float, within: Bools | None = None) -> list[Patch]:
+    """Return the solid pieces of a mask that are large enough, each with its first cell (column, row)."""
+    solid = _solid(chosen, cell_mm)
+    solid = solid if within is None else solid & within
+    least = max(4.0, (LEAST_WIDTH_MM / cell_mm) ** 2 * 0.7)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(solid.astype(np.uint8), ltype=cv2.CV_32S)
+    boxes = [(k, *(int(v) for v in row)) for k, row in enumerate(stats) if k and row[cv2.CC_STAT_AREA] >= least]
+    return [(labels[y : y + h, x : x + w] == k, (x, y)) for k, x, y, w, h, _ in boxes]
 
 
 def _steepness(colours: Floats32) -> Floats32:

@@ -10,6 +10,7 @@ from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
 from voidmap.records import Kind
 from voidmap.surface.candidates import find_candidates
 from voidmap.surface.features import Candidate
+from voidmap.surface.holes import without_holes
 from voidmap.surface.kinds import Judgement, judge
 from voidmap.surface.lines import LEAST_LENGTH_MM
 from voidmap.surface.measure import (
@@ -93,7 +94,8 @@ def find_regions(
     scale = area_scale_rel(plane, middles)
     walk = walk_outline(slab.outline_mm)
     regions = [_region(c, j, ortho, slab, walk, bench, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)]
-    return tuple(sorted((r for r in regions if _worth(r)), key=lambda r: -r.area_mm2))
+    worth = without_holes([r for r in regions if _worth(r)], ortho.mm_per_px)
+    return tuple(sorted(worth, key=lambda r: -r.area_mm2))
 
 
 def select(candidates: Sequence[Candidate], judgements: Sequence[Judgement], mm_per_px: float) -> list[Judged]:
@@ -169,15 +171,14 @@ def _whole(judged: Sequence[Judged]) -> list[Judged]:
 
     The larger one of a hole in a knot, or of a dark spot in a stain, is no void.
     """
-    patches = [item for item in judged if item[0].source == "patch" and item[1].is_void]
-    likely = [item for item in patches if item[1].void_probability >= 0.5]
-
-    def most_of(item: Judged, larger: Judged) -> bool:
-        own, whole = item[0].cover.area_px, larger[0].cover.area_px
-        return WHOLE_SHARE * whole <= own < whole and shared(item[0].cover, larger[0].cover) > WITHIN
-
-    cut = {id(item) for item in patches if any(most_of(item, larger) for larger in likely)}
-    return [item for item in judged if id(item) not in cut]
+    patches = [(c.cover, c.cover.area_px, j) for c, j in judged if c.source == "patch" and j.is_void]
+    likely = [(cover, area) for cover, area, j in patches if j.void_probability >= 0.5]
+    cut = {
+        id(own)
+        for own, area, _ in patches
+        if any(WHOLE_SHARE * large <= area < large and shared(own, whole) > WITHIN for whole, large in likely)
+    }
+    return [(c, j) for c, j in judged if id(c.cover) not in cut]
 
 
 def _both(one: Judged, other: Judged) -> tuple[float, float]:

@@ -1,0 +1,93 @@
+"""Things within things: a void's dark floor, a knot's hole; skeletons and block means that they are measured by."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from voidmap.model import Region
+from voidmap.records import Interval, Kind
+from voidmap.surface import measure
+from voidmap.surface.features import Candidate
+from voidmap.surface.holes import LEAST_LEFT, without_holes
+from voidmap.surface.kinds import Judgement
+from voidmap.surface.measure import spine_length_px
+from voidmap.surface.mosaic import block_mean
+from voidmap.surface.regions import select
+from voidmap.surface.rim import cover_of
+from voidmap.surface.skeleton import longest_paths
+
+
+def ellipse(half_width: float, half_height: float, size: int = 160) -> np.ndarray:
+    y, x = np.mgrid[:size, :size] - size / 2
+    return np.asarray((x / half_width) ** 2 + (y / half_height) ** 2 < 1)
+
+
+def patch(mask: np.ndarray, chance: float, fit: float, kind: Kind = Kind.BARK_VOID) -> tuple[Candidate, Judgement]:
+    cover = cover_of(mask.astype(np.float32), (0, 0))
+    assert cover is not None
+    features = {"log_slender": 0.3, "log_axes": 0.3, "log_length": 4.0, "solidity": 1.0}
+    return Candidate(cover, "patch", 0.0, features=features), Judgement(kind, chance, {kind: 1.0}, fit)
+
+
+@pytest.mark.parametrize(("outer", "taken"), [(0.55, "whole"), (0.45, "part")])
+def test_the_floor_of_a_void_is_not_cut_where_the_whole_is_likely(outer: float, taken: str) -> None:
+    whole, part = patch(ellipse(60, 50), outer, 0.3), patch(ellipse(50, 42), 0.9, 0.5)
+    found, judged = zip(whole, part, strict=True)
+    ((kept, _),) = select(found, judged, 0.25)
+    assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else part)[0].cover.area_px)
+
+
+def test_a_hole_in_a_knot_that_is_no_void_stays_the_hole() -> None:
+    knot, hole = patch(ellipse(60, 50), 0.1, 0.9, Kind.SOUND_KNOT), patch(ellipse(20, 15), 0.9, 0.9, Kind.KNOT_HOLE)
+    found, judged = zip(knot, hole, strict=True)
+    assert {j.kind for _, j in select(found, judged, 0.25)} == {Kind.SOUND_KNOT, Kind.KNOT_HOLE}
+
+
+def region(mask: np.ndarray, kind: Kind, corner: tuple[int, int] = (0, 0)) -> Region:
+    area, outline = float(mask.sum()), np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0]])
+    sizes = (area, Interval(area, area), 1.0, 1.0, 1.0, 1.0)
+    return Region(mask, corner, outline, kind, 0.5, {kind: 1.0}, *sizes, False, 0.0, 0.0, {})
+
+
+def test_a_knot_is_looked_at_without_its_hole() -> None:
+    knot, hole = region(ellipse(60, 50), Kind.SOUND_KNOT), region(ellipse(20, 15, 60), Kind.KNOT_HOLE, (50, 50))
+    kept, same = without_holes([knot, hole], 1.0)
+    assert same.mask is hole.mask
+    assert not kept.mask[50:110, 50:110][ellipse(20, 15, 60)].any()
+    # The hole with its wall of 1 px all around is gone, and no more than that.
+    assert knot.mask.sum() - kept.mask.sum() == pytest.approx(np.pi * 21 * 16, rel=0.05)
+
+
+def test_a_flat_thing_that_is_a_hole_s_rim_is_left_out() -> None:
+    rim, hole = region(ellipse(24, 19), Kind.STAIN), region(ellipse(22, 17), Kind.KNOT_HOLE)
+    assert np.pi * 24 * 19 * LEAST_LEFT > np.pi * (24 * 19 - 22 * 17)
+    (kept,) = without_holes([rim, hole], 1.0)
+    assert kept.kind is Kind.KNOT_HOLE
+
+
+def test_the_longest_ways_of_several_skeletons_are_found_at_once() -> None:
+    straight = np.array([[c, 3] for c in range(20)])
+    crossed = np.array(
+        sorted([*([c, 5] for c in range(11)), *([5, r] for r in range(2, 5))], key=lambda p: (p[1], p[0]))
+    )
+    alone = np.array([[7, 7]])
+    ways = longest_paths([straight, crossed, np.empty((0, 2), int), alone])
+    assert [len(way) for way in ways] == [20, 11, 0, 1]
+    assert {tuple(ways[0][0]), tuple(ways[0][-1])} == {(0.0, 3.0), (19.0, 3.0)}
+
+
+def test_a_wide_mask_has_the_spine_of_a_small_picture_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    # A stadium: two half discs of radius 60 at the ends of a straight 300 px, 420 px from tip to tip.
+    y, x = np.mgrid[:140, :460]
+    mask = np.hypot(x - np.clip(x, 80, 380), y - 70.0) < 60
+    small = spine_length_px(mask)
+    monkeypatch.setattr(measure, "SPINE_REACH_PX", np.inf)
+    assert small == pytest.approx(spine_length_px(mask), rel=0.03)
+    assert small == pytest.approx(420, rel=0.08)
+
+
+def test_blocks_are_averaged_exactly() -> None:
+    picture = np.random.default_rng(1).uniform(0, 1, (23, 31)).astype(np.float32)
+    mean = picture[:20, :28].reshape(5, 4, 7, 4).mean(axis=(1, 3))
+    assert block_mean(picture, 4) == pytest.approx(mean, rel=1e-5)
