@@ -9,6 +9,7 @@ from voidmap.model import Region
 from voidmap.records import Interval, Kind
 from voidmap.surface import measure
 from voidmap.surface.features import Candidate
+from voidmap.surface.form import by_form
 from voidmap.surface.holes import LEAST_LEFT, without_holes
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.measure import spine_length_px
@@ -91,3 +92,17 @@ def test_blocks_are_averaged_exactly() -> None:
     picture = np.random.default_rng(1).uniform(0, 1, (23, 31)).astype(np.float32)
     mean = picture[:20, :28].reshape(5, 4, 7, 4).mean(axis=(1, 3))
     assert block_mean(picture, 4) == pytest.approx(mean, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("length_mm", "area_mm2", "kind"),
+    [(120, 300, Kind.CRACK), (120, 1400, Kind.BARK_VOID), (5, 8, Kind.HOLE)],
+)
+def test_no_crack_is_short_and_compact_or_wider_than_cracks_are(length_mm: float, area_mm2: float, kind: Kind) -> None:
+    found, _ = patch(ellipse(60, 50), 0.9, 0.9)
+    found.features.update({"log_length": np.log(length_mm), "log_area": np.log(area_mm2)})
+    found.features["log_slender"] = np.log(length_mm**2 / area_mm2)
+    chances = {Kind.CRACK: 0.6, Kind.BARK_VOID: 0.3, Kind.KNOT_HOLE: 0.1}
+    told = by_form(found, Judgement(Kind.CRACK, 0.9, chances))
+    assert told.kind is kind
+    assert sum(told.kind_chances.values()) == pytest.approx(1.0)

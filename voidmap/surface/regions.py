@@ -10,6 +10,7 @@ from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
 from voidmap.records import Kind
 from voidmap.surface.candidates import find_candidates
 from voidmap.surface.features import Candidate
+from voidmap.surface.form import by_form
 from voidmap.surface.holes import without_holes
 from voidmap.surface.kinds import Judgement, judge
 from voidmap.surface.lines import LEAST_LENGTH_MM
@@ -43,8 +44,6 @@ SURER, LARGER = 0.5, 0.25
 TRACED_SHARE = 0.6
 # A patch more slender than this (length squared over area) is better measured as a line, where one was traced.
 SLENDER = 10.0
-# A thing less slender than this is no crack (a disc has 1.3).
-COMPACT = 4.0
 # A flat fleck smaller than this (a square of 3.5 mm) asks for nothing at the bench: it is not reported.
 LEAST_STAIN_MM2 = 12.0
 # A hole smaller than this (0.8 mm across) is a pore or a resin canal: the seal coat closes it or shows it as a pinhole.
@@ -93,7 +92,9 @@ def find_regions(
     middles = np.array([ortho.to_mm(c.cover.outline_px).mean(axis=0) for c, _ in kept])
     scale = area_scale_rel(plane, middles)
     walk = walk_outline(slab.outline_mm)
-    regions = [_region(c, j, ortho, slab, walk, bench, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)]
+    regions = [
+        _region(c, by_form(c, j), ortho, slab, walk, bench, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)
+    ]
     worth = without_holes([r for r in regions if _worth(r)], ortho.mm_per_px)
     return tuple(sorted(worth, key=lambda r: -r.area_mm2))
 
@@ -188,14 +189,6 @@ def _both(one: Judged, other: Judged) -> tuple[float, float]:
     return (inside, shared(b, a)) if inside > 0.0 else (0.0, 0.0)
 
 
-def _kind_by_form(found: Candidate, judgement: Judgement) -> Kind:
-    """Return the kind; what is compact and shorter than any crack is a hole."""
-    assert judgement.kind is not None
-    short = found.features["log_length"] < np.log(LEAST_LENGTH_MM)
-    compact = found.features["log_slender"] < np.log(COMPACT)
-    return Kind.HOLE if short and compact and judgement.kind in (Kind.CRACK, Kind.SEAM_GAP) else judgement.kind
-
-
 def _rim_drawn(found: Candidate, kind: Kind) -> Cover:
     """Return the cover with its rim drawn at the level at which the kind's areas are right."""
     cover = found.cover
@@ -215,7 +208,8 @@ def _region(
     bench: Floats | None,
     scale_rel: float,
 ) -> Region:
-    mm, kind = ortho.mm_per_px, _kind_by_form(found, judgement)
+    assert judgement.kind is not None, "what is nothing is no region"
+    mm, kind = ortho.mm_per_px, judgement.kind
     cover = _rim_drawn(found, kind)
     outline = ortho.to_mm(cover.outline_px)
     area = cover.area_px * mm * mm
