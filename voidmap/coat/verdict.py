@@ -192,13 +192,13 @@ def _reasons(record: CoatRecord, finish: Finish, call: Call) -> tuple[str, ...]:
         f"The {finish.name} finish allows {finish.allowed} of {finish.smallest_mm:g} mm and over in what was "
         f"photographed; up to {finish.by_hand} can be touched in by hand."
     )
-    over = 1 - call.met
+    many, few, over = (shown.chance(share) for share in (call.many, 1 - call.many, 1 - call.met))
     why = {
-        "seal_again": f"More than can be touched in by hand (chance {call.many:.0%}): seal the whole top again.",
-        "spot_fill": f"Few enough for the hand (chance {1 - call.many:.0%}), too many to flood over ({over:.0%}).",
+        "seal_again": f"More than can be touched in by hand (chance {many}): seal the whole top again.",
+        "spot_fill": f"Few enough for the hand (chance {few}), too many to flood over ({over}).",
         "flood": f"The finish is met with a chance of {call.met:.1%}; flooding asks for {SURE_ENOUGH_TO_FLOOD:.0%}.",
         "reshoot": "The answer hangs on what this photo can't show: the finish may be met, with a chance of "
-        f"{call.met:.0%}, where flooding asks for {SURE_ENOUGH_TO_FLOOD:.0%}.",
+        f"{shown.chance(call.met)}, where flooding asks for {SURE_ENOUGH_TO_FLOOD:.0%}.",
     }
     return first, agreed, why[call.decision]
 
@@ -254,6 +254,6 @@ def _would_change(call: Call, finish: Finish, record: CoatRecord) -> tuple[str, 
     if call.decision == "seal_again":
         return (f"{finish.by_hand} or fewer left, or more hands for touching in (--by-hand).",)
     if call.decision == "spot_fill":
-        limit = f"A limit above {finish.allowed} (--allowed; now met with a chance of {call.met:.0%})."
+        limit = f"A limit above {finish.allowed} (--allowed; now met with a chance of {shown.chance(call.met)})."
         return ("The sites touched in and photographed again.", limit, *unseen)
     return ("A nearer, sharper photo, or two of this coat with the lamp moved between them, given together.", *unseen)
