@@ -6,8 +6,8 @@ import importlib
 from collections.abc import Callable
 from threading import Thread
 
-LATER = ("scipy.ndimage", "scipy.sparse.csgraph", "scipy.spatial", "skimage.morphology")
-"""What finding slab and voids imports, and decoding and solving the scale do not."""
+LATER = ("skimage.morphology", "voidmap.surface", "voidmap.depth", "voidmap.corrections", "voidmap.fill")
+"""What finding, measuring and writing the voids import, and decoding and solving the scale do not."""
 
 
 def load_ahead() -> Callable[[], None]:

@@ -70,7 +70,7 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     from voidmap.job.coat_place import picture, place
     from voidmap.job.coat_record import record_of
     from voidmap.job.marks import carry_over
-    from voidmap.job.pictures import write_picture
+    from voidmap.job.pictures import picture_of
 
     job = open_job(folder)
     earlier = _earlier(job, options.number)
@@ -108,7 +108,7 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     )
     step(STEPS[5])
     result = carry_over(job, result, earlier)
-    write_picture(job, f"coat-{options.number}", picture(looked, [a.bend for a in alignments]))
+    picture_of(picture(looked, [a.bend for a in alignments])).write(job, f"coat-{options.number}")
     return result
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,11 +21,13 @@ from voidmap.records import (
     Outline,
     PhotoRecord,
     ScaleRecord,
+    SlabRecord,
     Totals,
 )
 
 if TYPE_CHECKING:
     from voidmap.depth import LampLight
+    from voidmap.job.pictures import KeptPicture
     from voidmap.model import Floats, Ortho, Photo, Plane, Region, SlabFound
 
 STEPS = ("reading photos", "scale", "outline", "voids", "depth", "writing")
@@ -99,13 +102,59 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
     photos = load_photos(list(photo_files))
     step(STEPS[1])
     planes = _planes(photos, options)
-    records, notes = _photo_records(photos, planes, bars_read=bool(options.bar_x_mm or options.bar_y_mm))
+    with ThreadPoolExecutor(1) as beside:
+        # How good the photos are and the picture for the sheet are not asked for before the records are written.
+        told = beside.submit(_photo_records, photos, planes, bars_read=bool(options.bar_x_mm or options.bar_y_mm))
+        found = _find(photos, planes, options, step, ready)
+        picture = beside.submit(found.picture)
+        step(STEPS[4])
+        defects, totals = _measure(found, photos, planes, options)
+        records, notes = told.result()
+    step(STEPS[5])
+    measured = Intake(
+        photos=records,
+        scale=_scale_record(planes[0], found.slab),
+        slab=_slab_record(found, planes[0], options.thickness_mm),
+        defects=defects,
+        totals=totals,
+        notes=(*notes, *_assumptions(photos[: found.day], planes, found.slab, options, found.light, defects)),
+    )
+    _same_slab(job, measured)
+    return _written(job, measured, picture.result())
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """What the photos show: the first ``day`` photos by daylight, the regions in the picture laid square-on."""
+
+    day: int
+    ortho: Ortho
+    slab: SlabFound
+    light: LampLight | None
+    grain_deg: float
+    regions: tuple[Region, ...]
+
+    def picture(self) -> KeptPicture:
+        """Return the picture that the job keeps."""
+        from voidmap.job.pictures import picture_of
+
+        return picture_of(self.ortho, around_mm=self.slab.outline_mm)
+
+
+def _find(
+    photos: Sequence[Photo],
+    planes: Sequence[Plane],
+    options: IntakeOptions,
+    step: Callable[[str], None],
+    ready: Callable[[], None],
+) -> _Found:
+    """Find the slab and what is on it; ``ready`` is called before the heavy libraries are used."""
     pegs = tuple(parse_peg(text) for text in options.pegs)
     day = photos_by_day(photos, pegs)
     ortho = _ortho(photos[:day], planes[:day])
     step(STEPS[2])
     ready()
-    from voidmap import corrections, fill, surface
+    from voidmap import surface
 
     slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, planes)
     light = None
@@ -116,23 +165,23 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
     step(STEPS[3])
     grain_deg = surface.grain_direction_deg(ortho, slab)
     regions = surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg)
-    step(STEPS[4])
-    defects, totals = _measure(regions, ortho, photos[:day], planes[:day], options, light)
-    step(STEPS[5])
-    slab_record = surface.slab_record(slab, planes[0], thickness_mm=options.thickness_mm, grain_deg=grain_deg)
-    measured = Intake(
-        photos=records,
-        scale=_scale_record(planes[0], slab),
-        slab=slab_record,
-        defects=defects,
-        totals=totals,
-        notes=(*notes, *_assumptions(photos[:day], planes, slab, options, light, defects)),
-    )
-    _same_slab(job, measured)
+    return _Found(day, ortho, slab, light, grain_deg, regions)
+
+
+def _slab_record(found: _Found, plane: Plane, thickness_mm: float | None) -> SlabRecord:
+    from voidmap import surface
+
+    return surface.slab_record(found.slab, plane, thickness_mm=thickness_mm, grain_deg=found.grain_deg)
+
+
+def _written(job: Job, measured: Intake, picture: KeptPicture) -> Intake:
+    """Write the job's files; return the record with the user's corrections applied."""
+    from voidmap import corrections, fill
+
     record = corrections.carry_over(job, measured)
     job.write(measured, name=MEASURED)
     job.write(record)
-    _write_picture(job, ortho, slab)
+    picture.write(job, "intake")
     if not job.path(RESIN).exists():
         write_text(job.path(RESIN), fill.write_template())
     return record
@@ -204,24 +253,19 @@ def _find_slab(ortho: Ortho, planes: Sequence[Plane]) -> SlabFound:
 
 
 def _measure(
-    regions: Sequence[Region],
-    ortho: Ortho,
-    photos: Sequence[Photo],
-    planes: Sequence[Plane],
-    options: IntakeOptions,
-    light: LampLight | None,
+    found: _Found, photos: Sequence[Photo], planes: Sequence[Plane], options: IntakeOptions
 ) -> tuple[tuple[Defect, ...], Totals]:
     from voidmap import depth
 
-    estimates = depth.estimate_depths(regions, ortho, photos, planes, thickness_mm=options.thickness_mm)
-    if light is not None:
-        estimates = depth.add_shadow(regions, estimates, light, thickness_mm=options.thickness_mm)
-    found = [
-        _defect(region, known, planes[0], options.thickness_mm)
-        for region, known in zip(regions, estimates, strict=True)
+    day, regions, thickness_mm = found.day, found.regions, options.thickness_mm
+    estimates = depth.estimate_depths(regions, found.ortho, photos[:day], planes[:day], thickness_mm=thickness_mm)
+    if found.light is not None:
+        estimates = depth.add_shadow(regions, estimates, found.light, thickness_mm=thickness_mm)
+    defects = [
+        _defect(region, known, planes[0], thickness_mm) for region, known in zip(regions, estimates, strict=True)
     ]
-    found.sort(key=lambda d: (not d.is_void, -d.area_mm2))
-    numbered = [replace(d, id=f"D{n:02d}") for n, d in enumerate(found, start=1)]
+    defects.sort(key=lambda d: (not d.is_void, -d.area_mm2))
+    numbered = [replace(d, id=f"D{n:02d}") for n, d in enumerate(defects, start=1)]
     return depth.volumes(numbered, scale_rel=_scale_rel(planes[0], regions))
 
 
@@ -306,9 +350,3 @@ def _assumptions(
             "One photo shows no depth: depths are typical ranges until you probe, or add photos from other places."
         )
     return tuple(notes)
-
-
-def _write_picture(job: Job, ortho: Ortho, slab: SlabFound) -> None:
-    from voidmap.job.pictures import write_picture
-
-    write_picture(job, "intake", ortho, around_mm=slab.outline_mm)

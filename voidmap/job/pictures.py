@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from voidmap.files import Job, load_photo, read_json, write_bytes, write_json
@@ -18,8 +19,24 @@ MARGIN_MM = 25.0
 """Bench left around the slab, so that its edge can be judged."""
 
 
-def write_picture(job: Job, name: str, ortho: Ortho, *, around_mm: Floats | None = None) -> None:
-    """Write ``pictures/NAME.jpg`` and its frame, cut to a margin around points (N, 2) mm when given."""
+@dataclass(frozen=True, eq=False)
+class KeptPicture:
+    """A square-on picture as the job keeps it: the bytes of a JPEG, and where its first pixel is centred."""
+
+    jpeg: bytes
+    x0_mm: float
+    y0_mm: float
+    mm_per_px: float
+
+    def write(self, job: Job, name: str) -> None:
+        """Write ``pictures/NAME.jpg`` and its frame."""
+        write_bytes(job.path(f"pictures/{name}.jpg"), self.jpeg)
+        frame = {"x0_mm": self.x0_mm, "y0_mm": self.y0_mm, "mm_per_px": self.mm_per_px}
+        write_json(job.path(f"pictures/{name}.frame.json"), frame)
+
+
+def picture_of(ortho: Ortho, *, around_mm: Floats | None = None) -> KeptPicture:
+    """Make the picture to keep, cut to a margin around points (N, 2) mm when given."""
     import cv2
     import numpy as np
 
@@ -40,9 +57,7 @@ def write_picture(job: Job, name: str, ortho: Ortho, *, around_mm: Floats | None
     # The centre of the first pixel moves when pixels are merged into larger ones.
     shift_mm = (mm_per_px - ortho.mm_per_px) / 2
     x0_mm, y0_mm = ortho.to_mm([[x0_px, y0_px]])[0] + shift_mm
-    write_bytes(job.path(f"pictures/{name}.jpg"), data.tobytes())
-    frame = {"x0_mm": float(x0_mm), "y0_mm": float(y0_mm), "mm_per_px": mm_per_px}
-    write_json(job.path(f"pictures/{name}.frame.json"), frame)
+    return KeptPicture(data.tobytes(), float(x0_mm), float(y0_mm), mm_per_px)
 
 
 def kept_picture(job: Job, name: str) -> Ortho | None:

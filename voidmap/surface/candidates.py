@@ -14,7 +14,7 @@ from voidmap.surface.features import Candidate, describe, texture_of
 from voidmap.surface.grain import grain_direction_deg
 from voidmap.surface.light import Evened, even_light
 from voidmap.surface.lines import find_lines
-from voidmap.surface.mosaic import Floats32
+from voidmap.surface.mosaic import Floats32, box_of
 from voidmap.surface.nested import related
 from voidmap.surface.odd import odd_patches, oddness
 from voidmap.surface.ridges import line_and_dot_scores
@@ -36,11 +36,11 @@ def find_candidates(ortho: Ortho, slab: SlabFound, grain_deg: float | None = Non
         # Filters over the whole picture leave the interpreter free for the patches, one by one.
         scores = beside.submit(line_and_dot_scores, evened)
         distance, found = _patches(evened, ortho)
+        texture = texture_of(evened, distance)
         lines, dots = scores.result()
     traced = find_lines(evened, lines, blur_px)
     found += [Candidate(line.cover, "line", line.score, line.path_px, line.width_max_px) for line in traced]
     found += [Candidate(dot.cover, "dot", dot.score) for dot in find_dots(evened, dots)]
-    texture = texture_of(evened, distance)
     described = [replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found]
     return tuple(_moved(c, shift) for c in related(described, evened.mm_per_px))
 
@@ -57,11 +57,8 @@ def _patches(evened: Evened, ortho: Ortho) -> tuple[Floats32, list[Candidate]]:
 
 def _cut_out(ortho: Ortho, slab: SlabFound) -> tuple[Ortho, SlabFound, tuple[int, int]]:
     """Cut the slab out of a picture that shows much bench; return the cut's (column, row) too."""
-    rows, columns = np.nonzero(slab.mask.any(axis=1))[0], np.nonzero(slab.mask.any(axis=0))[0]
-    if not len(rows):
-        return ortho, slab, (0, 0)
-    top, left = max(0, int(rows[0]) - CUT_MARGIN_PX), max(0, int(columns[0]) - CUT_MARGIN_PX)
-    box = (slice(top, int(rows[-1]) + 1 + CUT_MARGIN_PX), slice(left, int(columns[-1]) + 1 + CUT_MARGIN_PX))
+    box = box_of(slab.mask, CUT_MARGIN_PX)
+    top, left = box[0].start, box[1].start
     mm = ortho.mm_per_px
     x0, y0 = ortho.x0_mm + left * mm, ortho.y0_mm + top * mm
     pixels = np.ascontiguousarray(ortho.pixels[box])

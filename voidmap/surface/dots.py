@@ -6,9 +6,11 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.surface.light import Evened
 from voidmap.surface.mosaic import Floats32
+from voidmap.surface.quantiles import median
 from voidmap.surface.rim import Cover, cover_of
 
 # A dot starts where it is this many times stronger than the figure nearby.
@@ -33,8 +35,7 @@ class Dot:
 
 def find_dots(evened: Evened, score: Floats32) -> list[Dot]:
     """Measure the dots of a score map (see ``ridges.line_and_dot_scores``)."""
-    peak = (score > START_SCORE) & (score >= cv2.dilate(score, np.ones((5, 5), np.uint8)))
-    rows, columns = np.nonzero(peak)
+    rows, columns = _peaks(score)
     order = np.argsort(-score[rows, columns], kind="stable")[:MOST_DOTS]
     taken = np.zeros(score.shape, bool)
     dots = []
@@ -51,6 +52,17 @@ def find_dots(evened: Evened, score: Floats32) -> list[Dot]:
     return dots
 
 
+def _peaks(score: Floats32) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return rows and columns of the strong pixels that no pixel within two of them beats."""
+    rows, columns = np.nonzero(score > START_SCORE)
+    last_row, last_column = score.shape[0] - 1, score.shape[1] - 1
+    own, top = score[rows, columns], np.ones(len(rows), bool)
+    for down, right in np.ndindex(5, 5):
+        near = score[np.clip(rows + down - 2, 0, last_row), np.clip(columns + right - 2, 0, last_column)]
+        top &= own >= near
+    return rows[top], columns[top]
+
+
 def _cover(evened: Evened, x: int, y: int) -> Cover | None:
     mm = evened.mm_per_px
     reach = max(8, round(RING_MM[1] / mm))
@@ -63,7 +75,7 @@ def _cover(evened: Evened, x: int, y: int) -> Cover | None:
     ring = bare & (away >= min(RING_MM[0], 0.6 * reach * mm))
     if ring.sum() < 12:
         return None
-    wood = float(np.median(light[ring]))
+    wood = median(light[ring], 0.0)
     soft = cv2.GaussianBlur(light, (0, 0), 0.6)
     depth = wood - float(soft[(away <= 1.5 * mm) & bare].min(initial=wood))
     if depth <= 0.02:

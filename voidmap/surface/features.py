@@ -14,6 +14,7 @@ import numpy as np
 from voidmap.model import Floats
 from voidmap.surface.light import Evened
 from voidmap.surface.mosaic import Bools, Floats32
+from voidmap.surface.quantiles import median, quantiles
 from voidmap.surface.rim import Cover, polygon_area
 
 # The rings on both sides of a rim in which its step is measured, from and to, mm from the rim.
@@ -136,15 +137,15 @@ def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
     away = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3) * mm
     inside = mask & bare
     values = dark[inside] if inside.any() else np.zeros(1, np.float32)
-    low, middle, high = (float(q) for q in np.quantile(values, (0.1, 0.5, 0.9)))
+    low, middle, high = quantiles(values, 0.1, 0.5, 0.9)
     thickest = float(deep.max())
     ring_in = inside & (deep >= min(INNER_RING_MM[0], 0.4 * thickest)) & (deep <= INNER_RING_MM[1])
     ring_out = bare & (away >= OUTER_RING_MM[0]) & (away <= OUTER_RING_MM[1])
     around = (away > 0) & (away <= OUTER_RING_MM[1])
     core = inside & (deep > max(INNER_RING_MM[1], 0.5 * thickest))
-    at_rim = float(np.median(dark[ring_in])) if ring_in.any() else middle
+    at_rim = median(dark[ring_in], middle)
     outside = dark[ring_out] if ring_out.any() else np.zeros(1, np.float32)
-    beyond = float(np.median(outside))
+    bright, beyond, dim = quantiles(outside, 0.9, 0.5, 0.1)
     step = beyond - at_rim
     slope = _slope_on(cover, dark, box)
     width = abs(step) / (np.sqrt(2 * np.pi) * max(slope, 1e-4))
@@ -160,11 +161,11 @@ def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
         "dark_middle": middle,
         "dark_high": high,
         "dark_spread": high - low,
-        "outside_spread": float(np.quantile(outside, 0.9) - np.quantile(outside, 0.1)),
+        "outside_spread": bright - dim,
         "step": step,
         "rim_width": float(np.clip(width / blur_px, 0.0, 20.0)),
         "rim_width_mm": float(np.clip(width * mm, 0.0, 10.0)),
-        "collar": (float(np.median(dark[core])) - at_rim) if core.any() else 0.0,
+        "collar": median(dark[core], at_rim) - at_rim,
         "black": float(np.mean(np.exp(values) < BLACK_SHARE)),
         "lean": float(np.hypot(*lean)),
         "lean_x": float(lean[0]),
@@ -183,7 +184,7 @@ def _slope_on(cover: Cover, dark: Floats32, box: tuple[slice, slice]) -> float:
     stride = max(1, len(cover.outline_px) // 2000)
     local = cover.outline_px[::stride] - [box[1].start, box[0].start]
     spots = np.clip(np.round(local).astype(int), 0, np.array(slope.shape[::-1]) - 1)
-    return float(np.median(slope[spots[:, 1], spots[:, 0]]))
+    return median(slope[spots[:, 1], spots[:, 0]], 0.0)
 
 
 def _inside(cover: Cover, evened: Evened, distance: Floats32, texture: Texture) -> dict[str, float]:
@@ -206,9 +207,9 @@ def _inside(cover: Cover, evened: Evened, distance: Floats32, texture: Texture) 
         return dict.fromkeys(names, 0.0)
     tint = evened.patch[box][inside]
     figures = {
-        "blue": float(np.median(tint[:, 1])),
-        "red": float(np.median(tint[:, 2])),
-        "odd": float(np.log1p(np.median(distance[box][inside]))),
+        "blue": median(tint[:, 1], 0.0),
+        "red": median(tint[:, 2], 0.0),
+        "odd": float(np.log1p(median(distance[box][inside], 0.0))),
     }
     core = inside
     if inside.sum() >= 4 * LEAST_TEXTURE_CELLS:

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from voidmap.model import Ortho, SlabFound
-from voidmap.surface.mosaic import Bools, Floats32
+from voidmap.surface.mosaic import Bools, Floats32, block_mean, box_of
 
 # Rings and pores are judged at this grid: finer than a ring (about 1 to 5 mm), coarser than camera noise.
 GRAIN_CELL_MM = 0.6
@@ -48,15 +48,14 @@ def grain_direction_deg(ortho: Ortho, slab: SlabFound) -> float:
 
 def _coarse(ortho: Ortho, slab: SlabFound) -> tuple[Floats32, Bools]:
     """Shrink the top to the grain's grid: log grey values and the places where they speak of wood."""
-    shrink = max(1.0, GRAIN_CELL_MM / ortho.mm_per_px)
-    height, width = slab.mask.shape
-    size = (max(8, round(width / shrink)), max(8, round(height / shrink)))
-    grey = cv2.resize(cv2.cvtColor(ortho.pixels, cv2.COLOR_BGR2GRAY), size, interpolation=cv2.INTER_AREA)
-    bare = (slab.mask & ~slab.covered & ortho.valid).astype(np.uint8) * 255
-    bare = cv2.resize(bare, size, interpolation=cv2.INTER_AREA)
+    shrink = max(1, round(GRAIN_CELL_MM / ortho.mm_per_px))
+    box = box_of(slab.mask)
+    grey = block_mean(np.asarray(cv2.cvtColor(ortho.pixels[box], cv2.COLOR_BGR2GRAY), dtype=np.uint8), shrink)
+    bare = slab.mask[box] & ~slab.covered[box] & ortho.valid[box]
+    share = block_mean(bare.view(np.uint8) * np.uint8(255), shrink)
     reach = max(1, round(GRAIN_MARGIN_MM / (shrink * ortho.mm_per_px)))
     margin = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
-    whole = (bare == 255).astype(np.uint8)
+    whole = (share == 255).astype(np.uint8)
     free = cv2.erode(whole, margin, borderType=cv2.BORDER_CONSTANT, borderValue=0).astype(bool)
     return np.asarray(cv2.log(grey.astype(np.float32) + 1.0), dtype=np.float32), free
 

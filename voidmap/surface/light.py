@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.model import Floats, Ortho, SlabFound
 from voidmap.surface.mosaic import Bools, Floats32, GrainFrame, block_mean
@@ -29,6 +30,8 @@ ODD_SIGMAS = 2.5
 # The sapwood's edge and other ring borders wander across the grain by this much within the mean's reach:
 # any colour that the sound wood has this near is sound wood.
 WANDER_ACROSS_MM = 12.0
+# Rows of the picture handled at once.
+STRIP_ROWS = 128
 # A grey value this near the top of the 8-bit scale in all channels is glare.
 GLARE_LEVEL = 250
 # The patch grid: a cell of this size, or the picture's own pixel where that is coarser.
@@ -80,7 +83,7 @@ def even_light(ortho: Ortho, slab: SlabFound, grain_deg: float) -> Evened:
     bare = (slab.mask & ~slab.covered & ortho.valid).astype(np.uint8)
     # A pixel on the border mixes wood with what lies beyond.
     bare = cv2.erode(bare, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=1)
-    seen = bare.astype(bool) & ~glare
+    seen = np.asarray(bare).view(np.bool_) & ~glare
     frame = GrainFrame.of(seen.shape, ortho.mm_per_px, grain_deg)
     step = max(1, round(PATCH_CELL_MM / ortho.mm_per_px))
     small = block_mean(ortho.pixels, step)
@@ -88,11 +91,21 @@ def even_light(ortho: Ortho, slab: SlabFound, grain_deg: float) -> Evened:
     plain = cv2.transform(cv2.log(cv2.transform(small.astype(np.float32), TO_GREY_BGR) + 1.0), TO_TINTS)
     grids, share = _cells(frame, np.asarray(plain, dtype=np.float32), small_seen, step)
     level, odd = _background(grids[..., 0], share > 0.5)
-    curve = np.log(np.arange(256, dtype=np.float32) + 1.0)
-    dark = cv2.LUT(cv2.cvtColor(ortho.pixels, cv2.COLOR_BGR2GRAY), curve)
-    dark = cv2.subtract(dark, frame.back(level, dark.shape, 1))
+    dark = _dark(ortho.pixels, frame, level)
     patch = _patch_grid(np.asarray(plain), frame, step, grids, level, share, odd)
-    return Evened(np.asarray(dark), seen, glare, patch, small_seen, step, grain_deg, ortho.mm_per_px)
+    return Evened(dark, seen, glare, patch, small_seen, step, grain_deg, ortho.mm_per_px)
+
+
+def _dark(pixels: NDArray[np.uint8], frame: GrainFrame, level: Floats32) -> Floats32:
+    """Log of brightness over the level, (H, W), strip by strip so that only the result is held at full size."""
+    curve = np.log(np.arange(256, dtype=np.float32) + 1.0)
+    height, width = pixels.shape[:2]
+    dark = np.empty((height, width), np.float32)
+    for top in range(0, height, STRIP_ROWS):
+        strip = dark[top : top + STRIP_ROWS]
+        bright = cv2.LUT(cv2.cvtColor(pixels[top : top + STRIP_ROWS], cv2.COLOR_BGR2GRAY), curve)
+        cv2.subtract(bright, frame.back(level, strip.shape, 1, top), dst=strip)
+    return dark
 
 
 def _patch_grid(
@@ -119,9 +132,8 @@ def _reach_across(ground: Floats32) -> tuple[Floats32, Floats32]:
 
 
 def _glare(ortho: Ortho) -> Bools:
-    lowest = cv2.min(cv2.min(ortho.pixels[..., 0], ortho.pixels[..., 1]), ortho.pixels[..., 2])
-    glare = (np.asarray(lowest) >= GLARE_LEVEL).astype(np.uint8)
-    return np.asarray(cv2.dilate(glare, np.ones((3, 3), np.uint8))).astype(bool)
+    glare = cv2.inRange(ortho.pixels, np.full(3, GLARE_LEVEL), np.full(3, 255))
+    return np.asarray(cv2.dilate(glare, np.ones((3, 3), np.uint8))) > 0
 
 
 def _cells(frame: GrainFrame, picture: Floats32, seen: Bools, step: int) -> tuple[Floats32, Floats32]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from voidmap.model import Floats
 from voidmap.surface.across import profiles, widths_px
 from voidmap.surface.light import Evened
-from voidmap.surface.mosaic import Bools, Floats32
+from voidmap.surface.mosaic import Bools, Floats32, mean_nearby
 from voidmap.surface.reach import to_the_tips
 from voidmap.surface.rim import Cover, cover_of
 from voidmap.surface.skeleton import longest_paths
@@ -238,12 +238,4 @@ def _narrowed(cover: Cover, share: Floats32, spine: Bools, narrower: float) -> C
 
 
 def _mean_of(values: Floats32, where: Bools, sigma: float, fallback: float) -> Floats32:
-    weight = where.astype(np.float32)
-    shrink = max(1, int(sigma / 4))
-    size = (max(1, where.shape[1] // shrink), max(1, where.shape[0] // shrink))
-    total = cv2.GaussianBlur(cv2.resize(weight, size, interpolation=cv2.INTER_AREA), (0, 0), sigma / shrink)
-    small = cv2.resize((values * weight).astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    mean = cv2.GaussianBlur(small, (0, 0), sigma / shrink)
-    mean = (mean + 1e-5 * fallback) / (total + 1e-5)
-    full = cv2.resize(mean, (where.shape[1], where.shape[0]), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(full, dtype=np.float32)
+    return mean_nearby(values, where, sigma, max(1, int(sigma / 4)), fallback, 1e-5)

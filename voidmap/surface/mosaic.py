@@ -26,6 +26,41 @@ def block_mean(picture: NDArray[Number], step: int) -> NDArray[Number]:
     return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), dtype=picture.dtype)
 
 
+def mean_nearby(
+    values: Floats32, where: Bools, sigma_px: float, shrink: int, otherwise: Floats | float, doubt: float
+) -> Floats32:
+    """Mean of the marked pixels around each pixel of a picture (h, w) or (h, w, 3).
+
+    Parameters
+    ----------
+    values, where
+        The picture, and (h, w) which of its pixels count.
+    sigma_px, shrink
+        Reach (1 sigma); the means are taken in blocks of so many pixels, and interpolated.
+    otherwise, doubt
+        What stands where no marked pixel is near: it weighs as much as a share ``doubt`` of marked pixels.
+    """
+    height, width = where.shape
+    known = cv2.copyTo(values, where.view(np.uint8))
+    laid = cv2.merge([*cv2.split(known), where.astype(np.float32)])
+    laid = cv2.copyMakeBorder(laid, 0, -height % shrink, 0, -width % shrink, cv2.BORDER_CONSTANT, value=0.0)
+    soft = cv2.GaussianBlur(block_mean(np.asarray(laid, dtype=np.float32), shrink), (0, 0), sigma_px / shrink)
+    mean = (soft[..., :-1] + np.float32(doubt) * np.asarray(otherwise, np.float32)) / (soft[..., -1:] + doubt)
+    full = cv2.resize(mean, (laid.shape[1], laid.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(full[:height, :width], dtype=np.float32)
+
+
+def box_of(mask: Bools, margin_px: int = 0) -> tuple[slice, slice]:
+    """Rows and columns around what is marked, with a margin; empty when nothing is."""
+    rows, columns = (np.nonzero(mask.any(axis=axis))[0] for axis in (1, 0))
+    if not len(rows):
+        return slice(0, 0), slice(0, 0)
+    return (
+        slice(max(0, int(rows[0]) - margin_px), int(rows[-1]) + 1 + margin_px),
+        slice(max(0, int(columns[0]) - margin_px), int(columns[-1]) + 1 + margin_px),
+    )
+
+
 @dataclass(frozen=True, eq=False)
 class GrainFrame:
     """The grid: ``to_grid`` (2, 3) carries picture px to (column, row) of cells, ``size`` is (columns, rows)."""
@@ -65,9 +100,13 @@ class GrainFrame:
         samples = cv2.warpAffine(small, fine, (columns, rows))
         return np.asarray(cv2.resize(samples, self.size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
-    def back(self, grid: Floats32, shape: tuple[int, ...], step: int) -> Floats32:
-        """Interpolate a grid back to a picture of ``shape`` whose pixels are ``step`` full-size ones."""
+    def back(self, grid: Floats32, shape: tuple[int, ...], step: int, first_row: int = 0) -> Floats32:
+        """Interpolate a grid back to a picture whose pixels are ``step`` full-size ones, from row ``first_row`` on.
+
+        ``shape`` is that of what is returned.
+        """
         matrix = self.to_grid.copy()
+        matrix[:, 2] += matrix[:, 1] * step * first_row
         matrix[:, :2] *= step
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         size = (shape[1], shape[0])

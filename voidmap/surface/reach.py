@@ -104,7 +104,7 @@ def _gain(evened: Evened, ends: Floats, along: Floats, side: Floats, laid: _Laid
     spots = [ends[:, k, None] + ahead * along[:, k, None] + across * side[:, k, None] for k in (0, 1)]
     shape = spots[0].shape
     x, y = (each.reshape(-1, shape[2]).astype(np.float32) for each in spots)
-    seen = cv2.remap(evened.seen.astype(np.uint8), x, y, cv2.INTER_NEAREST, borderValue=0)
+    seen = cv2.remap(evened.seen.view(np.uint8), x, y, cv2.INTER_NEAREST, borderValue=0)
     dark = cv2.copyTo(cv2.remap(evened.dark, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), seen)
     near, far = BESIDE_PX
     weights = np.zeros(2 * far + 1)

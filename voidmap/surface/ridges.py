@@ -38,10 +38,11 @@ def strengths(picture: Floats32) -> tuple[Floats32, Floats32]:
     smaller one is as great, so the smaller one measures the dot.
     """
     line, dot = _responses(picture)
+    full = np.empty_like(line)
     for _ in range(1, PYRAMID_LEVELS):
         picture = np.asarray(cv2.pyrDown(picture), dtype=np.float32)
         for best, response in zip((line, dot), _responses(picture), strict=True):
-            full = cv2.resize(response, line.shape[::-1], interpolation=cv2.INTER_LINEAR)
+            cv2.resize(response, line.shape[::-1], dst=full, interpolation=cv2.INTER_LINEAR)
             cv2.max(best, full, dst=best)
     return line, dot
 
@@ -71,32 +72,38 @@ def _responses(picture: Floats32) -> tuple[Floats32, Floats32]:
 
 
 def against_neighbours(strength: Floats32, seen: Bools, mm_per_px: float) -> Floats32:
-    """Divide a response by its own local root mean square, the strongest pixels capped."""
+    """Divide a response, in its own place, by its own local root mean square, the strongest pixels capped."""
     shrink = 4
     sample = strength[::shrink, ::shrink][seen[::shrink, ::shrink]]
     if not len(sample):
-        return np.zeros_like(strength)
-    cap = float(np.quantile(sample, CAP_QUANTILE))
-    square = cv2.min(strength, cap)
-    square = cv2.multiply(square, square)
-    small = block_mean(np.asarray(square, dtype=np.float32), shrink)
+        return strength
+    small = _mean_square(strength, float(np.quantile(sample, CAP_QUANTILE)), shrink)
     weight = block_mean(seen.view(np.uint8) * np.uint8(255), shrink) / np.float32(255)
     sigma = NEIGHBOUR_MM / (mm_per_px * shrink)
     total = np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), 0.05)
     local = np.sqrt(cv2.GaussianBlur(small, (0, 0), sigma) / total)
     whole = float(np.sqrt(small.sum() / max(float(weight.sum()), 1.0)))
     level = np.maximum(local, max(LEAST_LOCAL_SHARE * whole, LEAST_LEVEL)).astype(np.float32)
-    level = cv2.resize(1.0 / level, (seen.shape[1], seen.shape[0]), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(cv2.multiply(strength, level), dtype=np.float32)
+    full = cv2.resize(1.0 / level, (seen.shape[1], seen.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.multiply(strength, full, dst=strength), dtype=np.float32)
+
+
+def _mean_square(strength: Floats32, cap: float, shrink: int) -> Floats32:
+    """Mean of the capped squares over blocks, strip by strip."""
+    rows = max(shrink, STRIP_ROWS // shrink * shrink)
+    whole = max(shrink, len(strength) // shrink * shrink)
+    strips = (cv2.min(strength[top : min(whole, top + rows)], cap) for top in range(0, whole, rows))
+    return np.vstack([block_mean(np.asarray(cv2.multiply(s, s), dtype=np.float32), shrink) for s in strips])
 
 
 def line_and_dot_scores(evened: Evened) -> tuple[Floats32, Floats32]:
     """Return how many times stronger than the figure nearby each pixel is as a line and as a dot, (H, W)."""
-    picture = np.asarray(cv2.copyTo(evened.dark, evened.seen.astype(np.uint8)))
+    picture = np.zeros_like(evened.dark)
+    cv2.copyTo(evened.dark, evened.seen.view(np.uint8), dst=picture)
     size = 2 * BORDER_PX + 1
-    inner = cv2.erode(evened.seen.astype(np.uint8), np.ones((size, size), np.uint8))
-    line, dot = (
-        against_neighbours(np.asarray(cv2.copyTo(strength, inner)), inner.astype(bool), evened.mm_per_px)
-        for strength in strengths(picture)
-    )
+    inner = np.asarray(cv2.erode(evened.seen.view(np.uint8), np.ones((size, size), np.uint8))).view(np.bool_)
+    line, dot = strengths(picture)
+    for strength in (line, dot):
+        strength[~inner] = 0.0
+        against_neighbours(strength, inner, evened.mm_per_px)
     return line, dot

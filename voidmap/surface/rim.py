@@ -8,6 +8,7 @@ blur).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -15,12 +16,14 @@ from numpy.typing import NDArray
 
 from voidmap.model import Floats
 from voidmap.surface.contour import border_of, outline_between
-from voidmap.surface.mosaic import Bools, Floats32
+from voidmap.surface.mosaic import Bools, Floats32, mean_nearby
 
 # How far the coarse rim may be off.
 BAND_MM = 1.6
 # The colours on both sides are averaged along the rim over this reach (1 sigma).
 SIDE_MM = 3.0
+# ... in blocks of about this size.
+SIDE_CELL_MM = 0.5
 # The rim is drawn so many times, each time with the colours on both sides of the last one.
 ROUNDS = 2
 # The covered share is smoothed by this before the rim is drawn (1 sigma), at least half a pixel.
@@ -40,7 +43,7 @@ class Cover:
     corner: tuple[int, int]
     outline_px: Floats
 
-    @property
+    @cached_property
     def area_px(self) -> float:
         """Area within the outline, px²."""
         return abs(polygon_area(self.outline_px))
@@ -49,7 +52,8 @@ class Cover:
 def polygon_area(points: Floats) -> float:
     """Signed area of a closed polygon (shoelace), exact for its corners."""
     x, y = points[:, 0], points[:, 1]
-    return float(0.5 * (np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
+    around = x[-1] * y[0] - y[-1] * x[0]
+    return float(0.5 * (np.dot(x[:-1], y[1:]) - np.dot(y[:-1], x[1:]) + around))
 
 
 def cover_of(share: Floats32, corner: tuple[int, int], seed: Bools | None = None) -> Cover | None:
@@ -57,20 +61,34 @@ def cover_of(share: Floats32, corner: tuple[int, int], seed: Bools | None = None
 
     Returns None when nothing is more than half covered.
     """
-    padded = cv2.copyMakeBorder(share, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0)
-    high = (padded > 0.5).astype(np.uint8)
-    count, labels = cv2.connectedComponents(high, ltype=cv2.CV_32S)
+    padded = _framed(share)
+    border = _border(padded, seed)
+    if border is None:
+        return None
+    outline = outline_between(padded, border) - 1.0 + np.array(corner, dtype=np.float64)
+    return Cover(share, _filled(padded.shape, border), corner, outline)
+
+
+def _framed(share: Floats32) -> Floats32:
+    """Put a frame of one uncovered pixel around a covered share."""
+    return np.asarray(cv2.copyMakeBorder(share, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0), dtype=np.float32)
+
+
+def _border(padded: Floats32, seed: Bools | None) -> NDArray[np.int32] | None:
+    """Return the border of the piece more than half covered that has most of ``seed``; None when there is none."""
+    count, labels = cv2.connectedComponents((padded > 0.5).view(np.uint8), ltype=cv2.CV_32S)
     if count < 2:
         return None
     chosen = labels if seed is None else labels[1:-1, 1:-1][seed]
     sizes = np.bincount(chosen.ravel(), minlength=count)
     sizes[0] = 0
-    if sizes.max() == 0:
-        return None
-    border = border_of((labels == int(np.argmax(sizes))).astype(np.uint8))
-    whole = cv2.drawContours(np.zeros_like(high), [border.reshape(-1, 1, 2)], -1, 1, cv2.FILLED)
-    outline = outline_between(padded, border) - 1.0 + np.array(corner, dtype=np.float64)
-    return Cover(share, np.asarray(whole[1:-1, 1:-1]).astype(bool), corner, outline)
+    return border_of((labels == int(np.argmax(sizes))).view(np.uint8)) if sizes.max() else None
+
+
+def _filled(shape: tuple[int, ...], border: NDArray[np.int32]) -> Bools:
+    """Return what a border encloses, without the picture's own outermost pixels."""
+    whole = cv2.drawContours(np.zeros(shape, np.uint8), [border.reshape(-1, 1, 2)], -1, 1, cv2.FILLED)
+    return np.asarray(whole)[1:-1, 1:-1].view(np.bool_)
 
 
 def refine_rim(
@@ -93,27 +111,27 @@ def refine_rim(
     x0, y0 = max(0, corner[0] * step - reach), max(0, corner[1] * step - reach)
     x1 = min(width, (corner[0] + coarse.shape[1]) * step + reach)
     y1 = min(height, (corner[1] + coarse.shape[0]) * step + reach)
-    start = np.zeros((y1 - y0, x1 - x0), np.uint8)
-    big = np.kron(coarse.astype(np.uint8), np.ones((step, step), np.uint8))
     left, top = corner[0] * step - x0, corner[1] * step - y0
-    big = big[: y1 - y0 - top, : x1 - x0 - left]
+    big = cv2.resize(coarse.view(np.uint8), None, fx=step, fy=step, interpolation=cv2.INTER_NEAREST)
+    big = np.asarray(big)[: y1 - y0 - top, : x1 - x0 - left]
+    start = np.zeros((y1 - y0, x1 - x0), np.bool_)
     start[top : top + big.shape[0], left : left + big.shape[1]] = big
     bare = seen[y0:y1, x0:x1]
     colours = cv2.GaussianBlur(pixels[y0:y1, x0:x1].astype(np.float32) / 255, (0, 0), 0.5)
-    cover: Cover | None = None
-    inside = start.astype(bool)
-    for _ in range(ROUNDS):
-        share = _share(np.asarray(colours, dtype=np.float32), inside, bare, mm_per_px)
-        cover = cover_of(share, (x0, y0), inside)
-        if cover is None:
+    inside = start
+    for _ in range(ROUNDS - 1):
+        share = _framed(_share(np.asarray(colours, dtype=np.float32), inside, bare, mm_per_px))
+        border = _border(share, inside)
+        if border is None:
             return None
-        inside = cover.mask
-    return cover
+        inside = _filled(share.shape, border)
+    return cover_of(_share(np.asarray(colours, dtype=np.float32), inside, bare, mm_per_px), (x0, y0), inside)
 
 
 def _share(colours: Floats32, start: Bools, bare: Bools, mm_per_px: float) -> Floats32:
-    deep = cv2.distanceTransform(np.pad(start, 1).astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1] * mm_per_px
-    away = cv2.distanceTransform((~start).astype(np.uint8), cv2.DIST_L2, 5) * mm_per_px
+    within_px = cv2.copyMakeBorder(start.view(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    deep = cv2.distanceTransform(within_px, cv2.DIST_L2, 5)[1:-1, 1:-1] * mm_per_px
+    away = cv2.distanceTransform((~start).view(np.uint8), cv2.DIST_L2, 5) * mm_per_px
     core = min(BAND_MM * 0.6, 0.5 * float(deep.max()))
     inside = bare & (deep >= core) & (deep <= core + 1.5 * BAND_MM)
     outside = bare & (away >= 0.6 * BAND_MM) & (away <= 2.0 * BAND_MM)
@@ -121,27 +139,23 @@ def _share(colours: Floats32, start: Bools, bare: Bools, mm_per_px: float) -> Fl
         return start.astype(np.float32)
     within = _side(colours, inside, mm_per_px)
     beyond = _side(colours, outside, mm_per_px)
-    gap = within - beyond
-    size = np.maximum(np.einsum("...k,...k->...", gap, gap), 1e-4)
-    share = np.einsum("...k,...k->...", colours - beyond, gap) / size
-    share = np.where(bare, share, start.astype(np.float32))
-    share = np.where(deep > BAND_MM, 1.0, np.where(away > BAND_MM, 0.0, np.clip(share, 0.0, 1.0)))
+    gap = cv2.subtract(within, beyond)
+    size = cv2.max(_inner(gap, gap), 1e-4)
+    share = cv2.divide(_inner(cv2.subtract(colours, beyond), gap), size)
+    share = np.where(bare, np.clip(share, 0.0, 1.0), start)
+    share[deep > BAND_MM] = 1.0
+    share[away > BAND_MM] = 0.0
     sigma = max(0.5, SMOOTH_MM / mm_per_px)
     return np.asarray(cv2.GaussianBlur(share.astype(np.float32), (0, 0), sigma), dtype=np.float32)
 
 
+def _inner(one: Floats32, other: Floats32) -> Floats32:
+    """Inner product of two pictures (h, w, 3) over their channels, (h, w)."""
+    return np.asarray(cv2.transform(cv2.multiply(one, other), np.ones((1, 3), np.float32)), dtype=np.float32)
+
+
 def _side(colours: Floats32, where: Bools, mm_per_px: float) -> Floats32:
     """Mean colour of the marked pixels around each pixel; the mean of all where none is near."""
-    shrink = max(1, round(0.5 / mm_per_px))
-    size = (max(1, where.shape[1] // shrink), max(1, where.shape[0] // shrink))
-    weight = where.astype(np.float32)
-    small = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
-    values = cv2.resize(colours * weight[..., None], size, interpolation=cv2.INTER_AREA)
-    sigma = SIDE_MM / (mm_per_px * shrink)
-    total = cv2.GaussianBlur(small, (0, 0), sigma)[..., None]
-    soft = cv2.GaussianBlur(values, (0, 0), sigma)
-    mean = colours[where].mean(axis=0)
-    full = (soft + 1e-4 * mean) / (total + 1e-4)
-    return np.asarray(
-        cv2.resize(full, (where.shape[1], where.shape[0]), interpolation=cv2.INTER_LINEAR), dtype=np.float32
-    )
+    mean = np.array(cv2.mean(colours, where.view(np.uint8))[:3])
+    shrink = max(1, round(SIDE_CELL_MM / mm_per_px))
+    return mean_nearby(colours, where, SIDE_MM / mm_per_px, shrink, mean, 1e-4)
