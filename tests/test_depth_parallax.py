@@ -1,5 +1,7 @@
 """Depth from several places: solids of known volume seen by drawn cameras, and a stereo pair with known depth."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -221,6 +223,20 @@ def test_a_stain_has_no_depth_and_is_told_as_flat():
     kind, chance = depth.revise_kind(region, known)
     assert kind is Kind.STAIN
     assert chance < 0.1
+
+
+def test_what_matches_nowhere_is_likelier_a_shaft_than_flat():
+    flat = lambda x, y: np.zeros_like(x)  # noqa: E731
+    disc = bowl(lambda r: 1.0 + 0 * r)
+    region, known = measured(flat, chances={Kind.STAIN: 0.8, Kind.KNOT_HOLE: 0.2}, outline=disc)
+    unmatched = replace(known[-1], mean_mm=0.3, own_rel=0.5, shared_rel={}, floor_seen=0.0)
+    assert depth.revise_kind(region, known)[1] < 0.05
+    kind, chance = depth.revise_kind(region, (known[0], unmatched))
+    assert kind is Kind.KNOT_HOLE
+    assert chance > 0.7
+    # Nothing is said of the depth then: the prior stays.
+    before, after = (depth.fuse(k, thickness_mm=THICKNESS_MM) for k in (known[:1], (known[0], unmatched)))
+    assert after.mean_mm == pytest.approx(before.mean_mm, rel=0.05)
 
 
 def test_one_place_shows_no_depth():

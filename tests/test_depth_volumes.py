@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from voidmap import depth
+from voidmap.depth.prior import CRACK_RANGE_WIDTHS
 from voidmap.depth.shape import profile
 from voidmap.depth.volume import volumes
 from voidmap.errors import ValueRefused
@@ -93,6 +94,32 @@ def test_a_parallax_that_cannot_be_is_doubted():
     sound = DepthEstimate("parallax", 0.8 * prior.mean_mm, prior.max_mm, 0.1)
     lo, hi = depth.fuse([prior, sound], thickness_mm=45.0).mean_interval_mm
     assert hi / lo < 2.5
+
+
+def test_walls_of_a_shaft_are_a_bound_not_a_depth():
+    prior = depth.prior_estimate(Kind.KNOT_HOLE, area_mm2=300.0, thickness_mm=45.0)
+    met = DepthEstimate("parallax", 4.0, 6.0, 0.3)
+    floor, walls = (depth.fuse([prior, replace(met, floor_seen=p)], thickness_mm=45.0) for p in (1.0, 0.5))
+    assert floor.mean_mm < walls.mean_mm
+    assert walls.mean_interval_mm.hi > prior.mean_mm > floor.mean_interval_mm.hi
+    assert walls.mean_interval_mm.lo < 4.0
+    # A reading that is deeper does not contradict walls.
+    probe = DepthEstimate("probe", 15.0, 20.0, 0.1)
+    read = depth.fuse([prior, replace(met, floor_seen=0.5), probe], thickness_mm=45.0)
+    assert read.disagreement is None
+    assert read.mean_mm == pytest.approx(15.0, rel=0.1)
+
+
+def test_a_check_gapes_with_its_depth():
+    # The mouth of an edge crack of depth a under a strain e opens by 5.8 e a (Tada, Paris and Irwin: 4 V1 s a / E' with
+    # V1 = 1.454 for a shallow crack; from memory).
+    strains = 1 / (4 * 1.454 * np.array(CRACK_RANGE_WIDTHS))
+    assert strains == pytest.approx([0.09, 0.003], rel=0.02)
+    thin, wide, unknown = (
+        depth.prior_estimate(Kind.CRACK, area_mm2=200.0, width_mean_mm=w, thickness_mm=45.0) for w in (0.3, 3.0, 0.0)
+    )
+    assert thin.mean_mm < wide.mean_mm
+    assert max(thin.own_rel, wide.own_rel) < unknown.own_rel
 
 
 def test_through_takes_the_thickness():

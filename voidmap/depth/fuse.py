@@ -11,6 +11,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from voidmap.depth.prior import LogDepth, above
+from voidmap.model import Floats
 from voidmap.records import Depth, DepthEstimate, Interval
 
 Z95 = 1.959964
@@ -21,11 +23,14 @@ ASTRAY = 0.02
 slabs at 0.2 to 0.4 mm a pixel, what is hidden of the floor allowed for."""
 ASTRAY_LOG_RANGE = float(np.log(50.0 / 0.05))
 """Where parallax lands then: anywhere on the log scale between 0.05 and 50 mm."""
+SHALLOWEST_WALL_MM = 0.3
+"""Walls that hide a floor are matched at least so deep on average: less is a flat thing."""
 BOTTOM_MET = 0.9
 """Parallax that met this share of the thickness has seen the bottom of a void that goes through."""
 PIT_SHARE = (0.02, 0.3)
 """Share of a pierced void's area through which it comes out below, where parallax saw no bottom: 95 of 100 voids (an
 estimate)."""
+_NODES = np.linspace(-4.0, 4.0, 161)
 _WORDS = {
     "prior": "what is usual for its kind and size",
     "probe": "the probe",
@@ -76,8 +81,8 @@ def combine(estimates: Sequence[DepthEstimate]) -> Fused:
 
     Each estimate weighs as the inverse of its log-variance, a prior at most ``PRIOR_LARGEST_WEIGHT`` beside a
     measurement; for a void through the slab the prior is left out. Measurements that scatter more than their
-    errors allow widen the result by that scatter. Parallax beside nothing but a prior may have gone astray: the
-    result is the mixture of both cases, by how likely the depth would be under the prior.
+    errors allow widen the result by that scatter. Parallax beside nothing but a prior may have gone astray, or have
+    met the walls of a shaft only: the result is the mixture of all cases, by how likely what it says would be.
 
     Raises
     ------
@@ -91,11 +96,11 @@ def combine(estimates: Sequence[DepthEstimate]) -> Fused:
     if through:
         used = [with_pit(e, through[0].max_mm) if e.source == "parallax" else e for e in used]
     fused = _by_weight(used)
-    base = [e for e in used if e.source in ("prior", "through")]
     parallax = [e for e in used if e.source == "parallax"]
-    if base and len(parallax) == 1 and len(base) + 1 == len(used):
-        expected = _by_weight(base)
-        fused = _mixed(fused, expected, _astray(parallax[0], expected))
+    others = [e for e in used if e.source != "parallax"]
+    alone = all(e.source in ("prior", "through") for e in others)
+    if others and len(parallax) == 1 and (alone or parallax[0].floor_seen < 1):
+        fused = _with_doubt(fused, parallax[0], _by_weight(others))
     if through:
         fused = replace(fused, max_mm=through[0].max_mm, source="through")
     return _below_reading(fused, [e.max_mm for e in estimates if e.greatest_read])
@@ -136,25 +141,53 @@ def with_pit(parallax: DepthEstimate, thickness_mm: float, chance: float = 1.0) 
     return replace(parallax, mean_mm=parallax.mean_mm + chance * pit, max_mm=thickness_mm, own_rel=own)
 
 
-def _astray(parallax: DepthEstimate, expected: Fused) -> float:
-    """Chance that a parallax went astray, by Bayes' rule, given what was expected without it."""
+def _with_doubt(fused: Fused, parallax: DepthEstimate, expected: Fused) -> Fused:
+    """Mix the cases of one parallax by Bayes' rule: it met the floor, walls above it, or nothing that is there.
+
+    Parameters
+    ----------
+    fused
+        The depth where it met the floor.
+    parallax, expected
+        What it says, and what is known without it.
+    """
+    met = log_mu(parallax)
     sd = float(np.hypot(log_sd(parallax), expected.sd))
-    fits = float(np.exp(-0.5 * ((log_mu(parallax) - expected.mu) / sd) ** 2)) / (sd * (2 * np.pi) ** 0.5)
-    wrong = ASTRAY / ASTRAY_LOG_RANGE
-    return wrong / (wrong + (1 - ASTRAY) * fits)
+    fits = float(np.exp(-0.5 * ((met - expected.mu) / sd) ** 2)) / (sd * (2 * np.pi) ** 0.5)
+    deeper = above(LogDepth(expected.mu, expected.sd), float(np.exp(met)))
+    chances = np.array([
+        (1 - ASTRAY) * parallax.floor_seen * fits,
+        (1 - ASTRAY) * (1 - parallax.floor_seen) * walls_density(met, expected.mu, expected.sd),
+        ASTRAY / ASTRAY_LOG_RANGE,
+    ])  # fmt: skip
+    walls = replace(expected, mu=deeper.mu, own=_own_of(deeper.sd, expected), max_mm=max(expected.max_mm, fused.max_mm))
+    return _mixed((fused, walls, expected), chances / chances.sum())
 
 
-def _mixed(a: Fused, b: Fused, chance_b: float) -> Fused:
+def walls_density(met: float, mu: float, sd: float) -> float:
+    """Density (per log) of walls that are met at a depth, alike on the log scale from the shallowest to the floor."""
+    floors = mu + sd * _NODES
+    weight = np.exp(-0.5 * _NODES**2)
+    reach = floors - float(np.log(SHALLOWEST_WALL_MM))
+    may = (floors >= met) & (reach > 0) & (met >= np.log(SHALLOWEST_WALL_MM))
+    return float(np.sum(weight[may] / np.maximum(reach[may], 0.1)) / weight.sum())
+
+
+def _own_of(sd: float, fused: Fused) -> float:
+    """Return the own error that is left of a spread beside the shared causes."""
+    return float(np.sqrt(max(sd**2 - sum(s**2 for s in fused.shared.values()), 0.0)))
+
+
+def _mixed(cases: Sequence[Fused], chances: Floats) -> Fused:
     """Match the expected depth and the log variance of a mixture; shared causes keep their part."""
-    own = (1 - chance_b) * a.own**2 + chance_b * b.own**2 + chance_b * (1 - chance_b) * (a.mu - b.mu) ** 2
-    shared = {
-        cause: (1 - chance_b) * a.shared.get(cause, 0.0) + chance_b * b.shared.get(cause, 0.0)
-        for cause in {**a.shared, **b.shared}
-    }
-    likelier = b if chance_b > 0.5 else a
-    mixed = Fused(0.0, own**0.5, shared, likelier.max_mm, likelier.source)
+    mus = np.array([c.mu for c in cases])
+    own = float(chances @ (np.array([c.own for c in cases]) ** 2 + (mus - chances @ mus) ** 2))
+    causes = {cause for c in cases for cause in c.shared}
+    shared = {cause: float(chances @ np.array([c.shared.get(cause, 0.0) for c in cases])) for cause in sorted(causes)}
+    likeliest = cases[int(np.argmax(chances))]
+    mixed = Fused(0.0, own**0.5, shared, likeliest.max_mm, likeliest.source)
     # A log-normal with the mixture's log mean would have a mean far above the mixture's.
-    expected = (1 - chance_b) * a.mean_mm + chance_b * b.mean_mm
+    expected = float(chances @ np.array([c.mean_mm for c in cases]))
     return replace(mixed, mu=float(np.log(expected)) - mixed.sd**2 / 2)
 
 
@@ -230,6 +263,8 @@ def disagreement(estimates: Sequence[DepthEstimate]) -> str | None:
     worst, sentence = 0.0, None
     for n, a in enumerate(estimates):
         for b in estimates[n + 1 :]:
+            if _only_walls(a, b) or _only_walls(b, a):
+                continue
             gap = abs(log_mu(a) - log_mu(b)) - Z95 * (log_sd(a) + log_sd(b))
             if gap > worst:
                 worst = gap
@@ -238,3 +273,8 @@ def disagreement(estimates: Sequence[DepthEstimate]) -> str | None:
                     f"{b.mean_mm:.1f} mm: more apart than their errors allow; measure again with a probe."
                 )
     return sentence
+
+
+def _only_walls(a: DepthEstimate, b: DepthEstimate) -> bool:
+    """Whether one estimate may have met walls above the depth that the other says."""
+    return a.floor_seen < 1 and log_mu(a) < log_mu(b)

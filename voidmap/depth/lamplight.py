@@ -122,6 +122,7 @@ def _with_shadow(
     raised = mixed_prior(
         region.kind_chances,
         area_mm2=region.area_mm2,
+        width_mean_mm=region.width_mean_mm,
         thickness_mm=thickness_mm,
         through=chance if chance > 0 else None,
         at_least_mm=edge.at_least_mm,

@@ -10,10 +10,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from voidmap.depth.hidden import DISHES, NOTHING_HIDDEN, Hidden, find_hidden, pit_chance, with_hidden
+from voidmap.depth.fuse import SHALLOWEST_WALL_MM
+from voidmap.depth.hidden import DISHES, NOTHING_HIDDEN, Hidden, find_hidden, floor_seen, pit_chance, with_hidden
 from voidmap.depth.level import RING_MM, Level, wood_level
 from voidmap.depth.prior import USUAL_THICKNESS_MM
-from voidmap.depth.sweep import DepthMap, sweep
+from voidmap.depth.sweep import WINDOW_PX, DepthMap, sweep
 from voidmap.depth.views import Grid, Picture, View, camera_height, halved, make_view
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import DepthEstimate, Kind
@@ -25,6 +26,9 @@ NARROWEST_MM = 4.0
 LEAST_AREA_MM2 = 60.0
 LEAST_CHANCE = 0.005
 """A region that is a void with less than this chance is left out: its expected share of the volume is nothing."""
+LEAST_INNER = 0.25
+"""Where nothing matches, that says something only if windows had room: this share of the area lies farther from the rim
+than the rim's margin and half a window. (Of narrower flat things many don't match.)"""
 RIM_PX = 2
 """Cells at the rim that are left out of the matching: they show the top's edge, not the inside."""
 MOST_CELLS = 30_000
@@ -40,16 +44,16 @@ DEEPER_THAN_SLAB = 1.1
 """The sweep reaches this share of the thickness, so that a bench below a hole is met."""
 PROUDEST_MM = -2.0
 LEAST_SURE = 0.15
-"""A region with less of its area matched is not measured."""
+"""A region with less of its area matched is not measured: only that it did not match is told."""
 BASIC_REL = 0.10
 """Error of a mean depth that is left with perfect matching (windows at walls, fill at the rim; log): the scatter of 20
 simulated voids of which more than 0.75 was matched."""
 PAIR_REL = 0.18
 """The same from two photos only: what a ridge hides from one of them has no other pair (62 simulated voids read 0.11
 too shallow on average; log)."""
-SHARED_REL = 0.05
-"""Error (log) that all voids of a slab have in common: rough floors in the same light read too shallow together (an
-estimate)."""
+SHARED_REL, PAIR_SHARED_REL = 0.08, 0.12
+"""Error (log) that all voids of a slab have in common, from three photos and more, and from two: rough floors read too
+shallow together, by 0.1 and 0.2 on simulated slabs, not at all on the few voids of other renderers."""
 FILLED_REL = 0.5
 """Error of the mean depth (log) is this times the square of the share that had to be filled in, beside the doubt of
 what is hidden. With both, 97 of 100 voids of simulated slabs at 0.2 to 0.4 mm a pixel lay within 1.96 of the error."""
@@ -74,6 +78,11 @@ class Relief:
     level_error_mm: float
     hidden: Hidden = NOTHING_HIDDEN
     views: int = 3
+
+    @property
+    def measured(self) -> bool:
+        """Whether enough of the region matched for its depth to be believed."""
+        return self.sure >= LEAST_SURE
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +114,7 @@ def measurable(region: Region) -> bool:
 def relief(
     region: Region, ortho: Ortho, photos: Sequence[Photo], planes: Sequence[Plane], *, thickness_mm: float | None
 ) -> Relief | None:
-    """Measure a region's depth map; None where the photos do not show it well enough."""
+    """Measure a region's depth map; None where fewer than two photos show it, or it has no room to match."""
     deepest = DEEPER_THAN_SLAB * (thickness_mm or USUAL_THICKNESS_MM)
     wide, around = _boxed(region, ortho, int(np.ceil(RING_MM / ortho.mm_per_px)))
     whole = [v for p, q in zip(photos, planes, strict=True) if (v := make_view(p, q, wide, deepest)) is not None]
@@ -114,17 +123,17 @@ def relief(
     level = wood_level(whole, wide, around)
     if region.void_probability < LIKELY:
         seen = _swept(_looks_of(region, ortho, whole, FEW_CELLS), level, thickness_mm)
-        if seen is not None and float(seen.depth_mm[seen.inside].mean()) <= FLAT_MM:
+        if seen is not None and seen.measured and float(seen.depth_mm[seen.inside].mean()) <= FLAT_MM:
             return seen
     return _swept(_looks_of(region, ortho, whole, MOST_CELLS), level, thickness_mm)
 
 
 def _swept(looks: _Looks, level: Level, thickness_mm: float | None) -> Relief | None:
-    """Sweep a region at one resolution."""
+    """Sweep a region at one resolution; None where it has no room to match and doesn't."""
     deepest = DEEPER_THAN_SLAB * (thickness_mm or USUAL_THICKNESS_MM)
     found = sweep(looks.views, looks.grid, PROUDEST_MM, deepest, inside=looks.opening)
     sure = float((found.sure & looks.mask).sum() / max(int(looks.mask.sum()), 1))
-    if sure < LEAST_SURE:
+    if sure < LEAST_SURE and _inner(looks.mask) < LEAST_INNER:
         return None
     filled = _filled(found, looks.mask)
     column, row, _, _ = looks.plain.lookup(looks.grid, filled)
@@ -134,6 +143,13 @@ def _swept(looks: _Looks, level: Level, thickness_mm: float | None) -> Relief | 
         # Below the slab is the bench: a fill ends at the underside.
         depths = np.minimum(depths, np.float32(thickness_mm))
     return Relief(depths, looks.mask, looks.grid, sure, level.error_mm, hidden, len(looks.views))
+
+
+def _inner(mask: NDArray[np.bool_]) -> float:
+    """Share of a mask in which a whole window lies within its margin."""
+    framed = cv2.copyMakeBorder(mask.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT)
+    rim = cv2.distanceTransform(framed, cv2.DIST_L2, 5)
+    return float((rim > RIM_PX + WINDOW_PX / 2).sum() / max(int(mask.sum()), 1))
 
 
 def _boxed(region: Region, ortho: Ortho, pad: int) -> tuple[Grid, NDArray[np.uint8]]:
@@ -189,6 +205,8 @@ def parallax_estimate(
 ) -> DepthEstimate:
     """Turn a depth map into an estimate of the mean depth.
 
+    Where too little matched, the estimate says only that: ``floor_seen`` is 0, the depth the least that walls have.
+
     The errors: ``own_rel`` from matching, filling, the hidden floor and the wood's level; ``shared_rel`` from the
     planes' draws ("lens and place") and from floors that read alike ("matching").
 
@@ -203,6 +221,8 @@ def parallax_estimate(
     through
         Chance that the void goes through, as far as the first photo tells.
     """
+    if not relief.measured:
+        return DepthEstimate("parallax", SHALLOWEST_WALL_MM, SHALLOWEST_WALL_MM, FILLED_REL, floor_seen=0.0)
     slab = thickness_mm or USUAL_THICKNESS_MM
     depths = relief.depth_mm[relief.inside].astype(np.float64)
     seen = max(float(depths.mean()), FLOOR_MM)
@@ -217,8 +237,11 @@ def parallax_estimate(
     middle = np.array([relief.grid.x0_mm, relief.grid.y0_mm]) + relief.grid.mm_per_px / 2 * np.array(
         [relief.grid.width, relief.grid.height]
     )
-    shared = {"lens and place": depth_scale_error(planes, middle, mean), "matching": SHARED_REL}
-    return DepthEstimate("parallax", mean, greatest, min(own, 1.5), shared)
+    shared = {
+        "lens and place": depth_scale_error(planes, middle, mean),
+        "matching": SHARED_REL if relief.views > 2 else PAIR_SHARED_REL,
+    }
+    return DepthEstimate("parallax", mean, greatest, min(own, 1.5), shared, floor_seen=floor_seen(relief.sure, kind))
 
 
 def depth_scale_error(planes: Sequence[Plane], at_mm: NDArray[np.float64], depth_mm: float) -> float:

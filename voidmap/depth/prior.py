@@ -5,7 +5,10 @@ voids arise, stated as the range that holds 95 voids of 100 (common practice, no
 
 crack
     A drying check runs from the surface toward the pith and seldom past the middle of the thickness: 1/12 of
-    the thickness to all of it. Its width says little: a check closes at the surface when the core dries.
+    the thickness to all of it. Its mouth gapes with its depth: a crack of depth a from the edge of an elastic body
+    under a strain e opens by 5.8 e a (linear fracture mechanics, Tada, Paris and Irwin's handbook, from memory). The
+    strain differs from check to check, and a check closes at the surface when the core dries: 0.3 to 9 % of it hold
+    95 of 100, so that the depth is 2 to 60 times the mean width. Both say something; they are weighed together.
 seam_gap
     An open glue seam gapes from a few mm to the whole thickness: 1/15 of the thickness to all of it.
 bark_void
@@ -42,6 +45,8 @@ SHARED_PART = 0.25
 THROUGH_CHANCE: dict[Kind, float] = {Kind.KNOT_HOLE: 0.3, Kind.CRACK: 0.03, Kind.SEAM_GAP: 0.05, Kind.BARK_VOID: 0.15}
 """Chance that a void goes through the slab when the photo does not tell (an estimate)."""
 CRACK_RANGE_REL = (1 / 12, 1.0)
+CRACK_RANGE_WIDTHS = (1.9, 57.0)
+"""Greatest depth of a check over its mean width: 1 / (5.8 strain), with strains of 9 to 0.3 %."""
 SEAM_RANGE_REL = (1 / 15, 1.0)
 BARK_RANGE_REL = (1 / 8, 1.0)
 KNOT_RANGE_REL = (1 / 3, 3.0)
@@ -70,7 +75,7 @@ class LogDepth:
     sd: float
 
 
-def _greatest(kind: Kind, area_mm2: float, thickness_mm: float) -> LogDepth:
+def _greatest(kind: Kind, area_mm2: float, thickness_mm: float, width_mm: float) -> LogDepth:
     root = max(area_mm2, 0.05) ** 0.5
     unit_mm, (lo, hi) = {
         Kind.CRACK: (thickness_mm, CRACK_RANGE_REL),
@@ -78,7 +83,21 @@ def _greatest(kind: Kind, area_mm2: float, thickness_mm: float) -> LogDepth:
         Kind.BARK_VOID: (root, BARK_RANGE_REL),
         Kind.KNOT_HOLE: (2 * root / np.pi**0.5, KNOT_RANGE_REL),
     }.get(kind, (1.0, HOLE_RANGE_MM))
+    usual = _ranged(unit_mm, lo, hi)
+    if kind is Kind.CRACK and width_mm > 0:
+        return _both(usual, _ranged(width_mm, *CRACK_RANGE_WIDTHS))
+    return usual
+
+
+def _ranged(unit_mm: float, lo: float, hi: float) -> LogDepth:
+    """Return the log-normal that holds 95 of 100 between two multiples of a length."""
     return LogDepth(float(np.log(unit_mm) + np.log(lo * hi) / 2), float(np.log(hi / lo) / (2 * Z95)))
+
+
+def _both(a: LogDepth, b: LogDepth) -> LogDepth:
+    """Weigh two independent statements of one depth together."""
+    wa, wb = 1 / a.sd**2, 1 / b.sd**2
+    return LogDepth((wa * a.mu + wb * b.mu) / (wa + wb), (wa + wb) ** -0.5)
 
 
 def _within(log: LogDepth, thickness_mm: float) -> LogDepth:
@@ -102,7 +121,12 @@ def _mixed(parts: list[tuple[float, LogDepth]]) -> LogDepth:
 
 
 def log_mean_depth(
-    kind: Kind, *, area_mm2: float, thickness_mm: float | None, through: float | None = None
+    kind: Kind,
+    *,
+    area_mm2: float,
+    thickness_mm: float | None,
+    through: float | None = None,
+    width_mean_mm: float = 0.0,
 ) -> LogDepth:
     """Return the prior of a void's mean depth on the log scale.
 
@@ -116,10 +140,12 @@ def log_mean_depth(
         The slab's thickness; without it a usual one is taken.
     through
         Chance that it goes through; without it the kind's usual chance is taken.
+    width_mean_mm
+        Its mean width, which tells of a crack's depth; 0 when unknown.
     """
     slab = thickness_mm or USUAL_THICKNESS_MM
     ratio, spread = mean_over_max(kind)
-    greatest = _within(_greatest(kind, area_mm2, slab), slab)
+    greatest = _within(_greatest(kind, area_mm2, slab, width_mean_mm), slab)
     blind = LogDepth(greatest.mu + float(np.log(ratio)), float(np.hypot(greatest.sd, spread / ratio)))
     chance = THROUGH_CHANCE.get(kind, 0.0) if through is None else through
     return _mixed([(1.0 - chance, blind), (chance, _pierced(kind, slab, area_mm2))])
@@ -129,14 +155,19 @@ def prior_estimate(
     kind: Kind,
     *,
     area_mm2: float,
-    width_max_mm: float = 0.0,
+    width_mean_mm: float = 0.0,
     thickness_mm: float | None,
     through: float | None = None,
     at_least_mm: float = 0.0,
 ) -> DepthEstimate:
     """Return the prior for one kind; see :func:`mixed_prior`."""
     return mixed_prior(
-        {kind: 1.0}, area_mm2=area_mm2, thickness_mm=thickness_mm, through=through, at_least_mm=at_least_mm
+        {kind: 1.0},
+        area_mm2=area_mm2,
+        width_mean_mm=width_mean_mm,
+        thickness_mm=thickness_mm,
+        through=through,
+        at_least_mm=at_least_mm,
     )
 
 
@@ -147,6 +178,7 @@ def mixed_prior(
     thickness_mm: float | None,
     through: float | None = None,
     at_least_mm: float = 0.0,
+    width_mean_mm: float = 0.0,
 ) -> DepthEstimate:
     """Return the prior of a void whose kind is known with chances only.
 
@@ -154,7 +186,7 @@ def mixed_prior(
     ----------
     chances
         Probability of each kind; flat kinds are left out (the prior holds given that it is a void).
-    area_mm2, thickness_mm, through
+    area_mm2, thickness_mm, through, width_mean_mm
         As for :func:`log_mean_depth`.
     at_least_mm
         A mean depth that was seen: the prior is cut below it.
@@ -168,11 +200,17 @@ def mixed_prior(
     if sum(voids.values()) <= 0:
         voids = {Kind.HOLE: 1.0}
     parts = [
-        (p, log_mean_depth(k, area_mm2=area_mm2, thickness_mm=thickness_mm, through=through)) for k, p in voids.items()
+        (
+            p,
+            log_mean_depth(
+                k, area_mm2=area_mm2, thickness_mm=thickness_mm, through=through, width_mean_mm=width_mean_mm
+            ),
+        )
+        for k, p in voids.items()
     ]
     log = _mixed(parts)
     if at_least_mm > 0:
-        log = _above(log, at_least_mm)
+        log = above(log, at_least_mm)
     kind = max(voids, key=lambda k: voids[k])
     slab = thickness_mm or USUAL_THICKNESS_MM
     mean = min(float(np.exp(log.mu + log.sd**2 / 2)), slab)
@@ -186,7 +224,8 @@ def mixed_prior(
     )
 
 
-def _above(log: LogDepth, floor_mm: float) -> LogDepth:
+def above(log: LogDepth, floor_mm: float) -> LogDepth:
+    """Cut a log-normal below a depth that was seen and match its first two log moments."""
     x = log.mu + log.sd * _NODES
     weight = np.exp(-0.5 * _NODES**2) * (x >= np.log(floor_mm))
     if weight.sum() < 1e-6:

@@ -65,6 +65,8 @@ def _measured(found: Relief, region: Region, planes: Sequence[Plane], thickness_
     """Turn a depth map into an estimate that allows for the chance that the void goes through."""
     chance = min(region.through_probability or THROUGH_CHANCE.get(region.kind, 0.0), MOST_THROUGH)
     seen = parallax_estimate(found, planes, kind=region.kind, thickness_mm=thickness_mm, through=chance)
+    if not found.measured:
+        return seen
     lo, hi = region.area_interval_mm2
     rim = DEPTH_BY_AREA * (hi - lo) / (2 * Z95 * max(region.area_mm2, 1e-6))
     seen = replace(seen, own_rel=float(np.hypot(seen.own_rel, rim)))
@@ -78,6 +80,7 @@ def _prior(region: Region, thickness_mm: float | None, at_least_mm: float = 0.0)
     prior = mixed_prior(
         region.kind_chances,
         area_mm2=region.area_mm2,
+        width_mean_mm=region.width_mean_mm,
         thickness_mm=thickness_mm,
         through=chance if chance > 0 else None,
         at_least_mm=at_least_mm,

@@ -152,6 +152,8 @@ class DepthEstimate:
     shared_rel: dict[str, float] = field(default_factory=dict)
     greatest_read: bool = False
     """True when ``max_mm`` was read with a gauge: but for its error, no place of the void is deeper."""
+    floor_seen: float = 1.0
+    """Chance that the floor was measured; else only the walls above it were, and the void is deeper than stated."""
 
 
 @dataclass(frozen=True)
