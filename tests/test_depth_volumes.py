@@ -163,6 +163,24 @@ def test_probe_advice_names_the_largest_doubt_and_keeps_its_promise():
     assert after.hi - after.lo < before.hi - before.lo
 
 
+def test_a_probed_void_is_not_named_again_whatever_weighs_most():
+    measured = [DepthEstimate("prior", 10.0, 20.0, 0.6), DepthEstimate("parallax", 10.0, 20.0, 0.15)]
+    probed = void("D01", 3000.0, measured)
+    reading = depth.probe_estimate(probed, 18.0)
+    both = depth.fuse((*measured, reading), thickness_mm=45.0)
+    assert both.source == "parallax"
+    other = void("D02", 300.0, [DepthEstimate("prior", 10.0, 20.0, 0.3)])
+    told = depth.advise([replace(probed, depth=both), other], scale_rel=0.0, thickness_mm=45.0)
+    assert [r.defect for r in told.readings] == ["D02"]
+
+
+def test_a_void_that_may_be_none_is_worth_a_look():
+    known = [DepthEstimate("prior", 10.0, 20.0, 0.5)]
+    sure, doubtful = void("D01", 1000.0, known), replace(void("D02", 1000.0, known), void_probability=0.5)
+    told = depth.advise([sure, doubtful], scale_rel=0.0, thickness_mm=45.0)
+    assert told.readings[0].defect == "D02"
+
+
 def test_flat_thing_with_a_chance_widens_only_the_upper_end():
     sure = void("D01", 1000.0, [DepthEstimate("parallax", 10.0, 20.0, 0.03)])
     stain = replace(sure, id="D02", kind=Kind.STAIN, is_void=False, void_probability=0.2, depth=None)

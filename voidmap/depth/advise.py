@@ -12,6 +12,10 @@ from voidmap.records import Defect, Interval, ProbeAdvice, Reading
 
 READINGS = 3
 """Readings to name: more than a few are not taken."""
+SURE = 0.95
+"""A thing that is a void with this chance is taken for one."""
+LEAST_GAIN = 0.995
+"""A reading that leaves more than this of the interval's width is not worth taking."""
 CANDIDATES = 8
 """Voids that are tried in full at each step: those with the largest own doubt in ml."""
 
@@ -46,8 +50,8 @@ def advise(
         tried = [(d, *_probed(now, d, scale_rel=scale_rel, thickness_mm=thickness_mm)) for d in _candidates(now, taken)]
         if not tried:
             break
-        defect, after, interval = min(tried, key=lambda t: t[2].hi - t[2].lo)
-        if interval.hi - interval.lo >= (left.hi - left.lo) * 0.995:
+        defect, after, interval, _ = min(tried, key=lambda t: t[3])
+        if interval.hi - interval.lo >= (left.hi - left.lo) * LEAST_GAIN:
             break
         own = next(d for d in after if d.id == defect.id)
         readings.append(
@@ -59,25 +63,38 @@ def advise(
 
 
 def _candidates(defects: Sequence[Defect], taken: set[str]) -> list[Defect]:
-    """Voids whose own depth is most in doubt, in ml; those with a reading of the greatest depth are done."""
+    """Voids whose own depth is most in doubt, in ml; those whose greatest depth was read are done."""
 
     def doubt(defect: Defect) -> float:
         assert defect.depth is not None, "voids have depths"
         return defect.volume_ml * combine(defect.depth.estimates).sd
 
     open_ones = [d for d in defects if d.is_void and d.depth and d.depth.estimates and d.id not in taken]
-    open_ones = [d for d in open_ones if d.depth and d.depth.source not in ("through", "probe")]
+    open_ones = [d for d in open_ones if d.depth and d.depth.source != "through" and not _read(d)]
     return sorted(open_ones, key=doubt, reverse=True)[:CANDIDATES]
+
+
+def _read(defect: Defect) -> bool:
+    """Whether a void's greatest depth was read, whatever weighs most in what is known of it."""
+    return defect.depth is not None and any(e.greatest_read for e in defect.depth.estimates)
 
 
 def _probed(
     defects: Sequence[Defect], defect: Defect, *, scale_rel: float, thickness_mm: float | None
-) -> tuple[tuple[Defect, ...], Interval]:
-    """Pretend a reading of the expected depth; return the defects and the total's interval then."""
+) -> tuple[tuple[Defect, ...], Interval, float]:
+    """Pretend a reading of the expected depth; return the defects, the total's interval then and its expected width.
+
+    The width allows for the chance that the gauge finds no void there, which is then dropped.
+    """
     assert defect.depth is not None, "candidates have depths"
     reading = probe_estimate(defect, expected_reading_mm(defect), thickness_mm=thickness_mm)
     known = fuse((*defect.depth.estimates, reading), thickness_mm=thickness_mm)
     # Whoever probes it sees whether it is a void at all.
     sure = replace(defect, depth=known, void_probability=1.0)
     after, totals = volumes([sure if d.id == defect.id else d for d in defects], scale_rel=scale_rel)
-    return after, totals.volume_interval_ml
+    left = totals.volume_interval_ml
+    width, chance = left.hi - left.lo, defect.void_probability
+    if chance < SURE:
+        _, without = volumes([d for d in defects if d.id != defect.id], scale_rel=scale_rel)
+        width = chance * width + (1 - chance) * (without.volume_interval_ml.hi - without.volume_interval_ml.lo)
+    return after, left, width

@@ -20,11 +20,13 @@ DEPTH_STEPS = 48
 SHALLOWEST_MM = 0.3
 CELLS = 160
 """Cells along the longer side of the raster that distances from the rim are worked out on."""
-ROUGH_LOG = 0.35
-"""How far a rough floor's depth is from the smooth one's at a place (log, 1 s.d.; bark's own ridges)."""
-SHAPE_LOG = 0.3
+ROUGH_LOG, BUMP_LOG = 0.35, 0.7
+"""How far a rough floor's depth is from the smooth one's at a place (log, 1 s.d.; bark's own ridges): below it, and
+above. A ray ends at the first bump that it meets, so that most ends lie above the smooth floor: with one spread for
+both simulated voids read a fifth too shallow."""
+SHAPE_LOG = 0.4
 """What a floor of another shape than all of these adds (log, 1 s.d.; an estimate, checked on simulated voids)."""
-ALIKE = 6.0
+ALIKE = 20.0
 """Rays of one void say no more than so many that know nothing of each other: neighbours meet the same ridge."""
 
 
@@ -85,7 +87,8 @@ def fit_floor(
             # A floor that the ray never dips below casts no shadow there.
             z = np.where(none, cell * tangent, z)
             off = np.log(z) - seen
-            cost.append(count * float(np.mean(np.minimum((off / ROUGH_LOG) ** 2, 9.0))))
+            rough = np.where(off > 0, BUMP_LOG, ROUGH_LOG)
+            cost.append(count * float(np.mean(np.minimum((off / rough) ** 2, 9.0))))
             mean.append(np.log(depth * ratio))
             greatest.append(np.log(depth))
     weight = np.exp(-(np.array(cost) - min(cost)) / 2)
