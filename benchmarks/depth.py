@@ -111,7 +111,7 @@ def with_true_areas(rows: list[Row]) -> list[Row]:
 
 def measured(rows: list[Row], scale_rel: float) -> tuple[list[Row], Totals]:
     """Work out the volumes of the voids in rows, of which none is missed."""
-    done, totals = depth.volumes([d for _, d in rows if d is not None], scale_rel=scale_rel, missed_rel=0.0)
+    done, totals = depth.volumes([d for _, d in rows if d is not None], scale_rel=scale_rel, missed_ml=0.0)
     after = {d.id: d for d in done}
     return [(f, after[d.id] if d is not None else None) for f, d in rows], totals
 

@@ -97,7 +97,7 @@ def void(number: int, own_rel: float, shared_rel: dict[str, float] | None = None
 
 
 def half_width_ml(defects: list[Defect]) -> float:
-    _, totals = depth.volumes(defects, scale_rel=0.0, missed_rel=0.0)
+    _, totals = depth.volumes(defects, scale_rel=0.0, missed_ml=0.0)
     lo, hi = totals.volume_interval_ml
     return (hi - lo) / 2
 
@@ -123,7 +123,7 @@ def test_one_input_that_dominates():
 def test_a_product_far_from_zero_is_skewed_and_near_zero_never_negative():
     # JCGM 101:2008, 9.4: near zero the first-order interval (value +/- 2 u) runs below what is possible; the drawn
     # one does not. A depth of 10 mm known to a factor of exp(1.96 x 0.8) either way:
-    (one,), totals = depth.volumes([void(1, 0.8)], scale_rel=0.0, missed_rel=0.0)
+    (one,), totals = depth.volumes([void(1, 0.8)], scale_rel=0.0, missed_ml=0.0)
     lo, hi = totals.volume_interval_ml
     assert lo > 0
     u = one.volume_ml * float(np.sqrt(np.exp(0.8**2) - 1))

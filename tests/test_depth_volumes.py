@@ -35,7 +35,7 @@ def test_shared_causes_add_up_in_the_total():
     known = [DepthEstimate("parallax", 10.0, 20.0, 0.20, {"model": 0.10})]
     area_rel = float(np.hypot(0.03, 2 * 0.005))
     found = [void(f"D{n}", a, known, area_rel=area_rel) for n, a in enumerate(sizes)]
-    done, totals = volumes(found, scale_rel=0.005 * 1.959964, edge_shared=0.0, missed_rel=0.0)
+    done, totals = volumes(found, scale_rel=0.005 * 1.959964, edge_shared=0.0, missed_ml=0.0)
     v = np.array([d.volume_ml for d in done])
     assert v == pytest.approx(sizes * 10 / 1000, rel=1e-6)
     sigma = np.hypot(v.sum() * np.hypot(0.10, 0.01), np.hypot(0.20, 0.03) * np.sqrt((v**2).sum()))
@@ -52,14 +52,14 @@ def test_forty_voids_as_worked():
     v = np.r_[np.full(10, 4.0206), np.full(30, 1.0368)]
     known = [DepthEstimate("parallax", 10.0, 20.0, 0.20, {"model": 0.10})]
     found = [void(f"D{n}", a * 100, known, area_rel=float(np.hypot(0.03, 0.01))) for n, a in enumerate(v)]
-    _, totals = volumes(found, scale_rel=0.005 * 1.959964, edge_shared=0.0, missed_rel=0.0)
+    _, totals = volumes(found, scale_rel=0.005 * 1.959964, edge_shared=0.0, missed_ml=0.0)
     assert totals.volume_ml == pytest.approx(71.31, rel=1e-4)
     lo, hi = totals.volume_interval_ml
     assert (hi - lo) / (2 * 1.96) == pytest.approx(7.70, rel=0.03)
 
 
 def test_interval_of_one_void_is_skewed_and_log_normal():
-    done, _ = volumes([void("D1", 1000.0, [DepthEstimate("prior", 10.0, 20.0, 0.6)])], scale_rel=0.0, missed_rel=0.0)
+    done, _ = volumes([void("D1", 1000.0, [DepthEstimate("prior", 10.0, 20.0, 0.6)])], scale_rel=0.0, missed_ml=0.0)
     lo, hi = done[0].volume_interval_ml
     mu = np.log(10.0) - 0.18
     assert lo == pytest.approx(np.exp(mu - 1.96 * 0.6), rel=0.05)
@@ -169,7 +169,7 @@ def test_a_probed_void_is_not_named_again_whatever_weighs_most():
     reading = depth.probe_estimate(probed, 18.0)
     both = depth.fuse((*measured, reading), thickness_mm=45.0)
     assert both.source == "parallax"
-    other = void("D02", 300.0, [DepthEstimate("prior", 10.0, 20.0, 0.3)])
+    other = void("D02", 1000.0, [DepthEstimate("prior", 10.0, 20.0, 0.4)])
     told = depth.advise([replace(probed, depth=both), other], scale_rel=0.0, thickness_mm=45.0)
     assert [r.defect for r in told.readings] == ["D02"]
 
@@ -181,11 +181,23 @@ def test_a_void_that_may_be_none_is_worth_a_look():
     assert told.readings[0].defect == "D02"
 
 
+def test_what_was_missed_weighs_less_beside_much_that_was_found():
+    known = [DepthEstimate("parallax", 10.0, 20.0, 0.001)]
+    tops = []
+    for area in (1000.0, 25_000.0):
+        _, totals = volumes([void("D1", area, known)], scale_rel=0.0)
+        _, whole = volumes([void("D1", area, known)], scale_rel=0.0, missed_ml=0.0)
+        assert totals.volume_ml == whole.volume_ml
+        tops.append((totals.volume_interval_ml.hi - whole.volume_interval_ml.hi) / totals.volume_ml)
+    # Found 25 times as much: what may be missed grows as the root.
+    assert tops[0] / tops[1] == pytest.approx(5.0, rel=0.15)
+
+
 def test_flat_thing_with_a_chance_widens_only_the_upper_end():
     sure = void("D01", 1000.0, [DepthEstimate("parallax", 10.0, 20.0, 0.03)])
     stain = replace(sure, id="D02", kind=Kind.STAIN, is_void=False, void_probability=0.2, depth=None)
-    _, alone = volumes([sure], scale_rel=0.0, missed_rel=0.0)
-    _, both = volumes([sure, stain], scale_rel=0.0, missed_rel=0.0)
+    _, alone = volumes([sure], scale_rel=0.0, missed_ml=0.0)
+    _, both = volumes([sure, stain], scale_rel=0.0, missed_ml=0.0)
     assert both.volume_ml == pytest.approx(alone.volume_ml)
     assert both.volume_interval_ml.hi > 1.2 * alone.volume_interval_ml.hi
     assert both.volume_interval_ml.lo == pytest.approx(alone.volume_interval_ml.lo, rel=0.03)
@@ -205,7 +217,7 @@ def test_readings_are_read():
 def test_depth_without_estimates_keeps_its_interval():
     bare = replace(void("D01", 1000.0, [DepthEstimate("probe", 10.0, 20.0, 0.1)]),
                    depth=Depth(10.0, 20.0, Interval(8.0, 12.5), "probe"))  # fmt: skip
-    done, _ = volumes([bare], scale_rel=0.0, missed_rel=0.0)
+    done, _ = volumes([bare], scale_rel=0.0, missed_ml=0.0)
     assert done[0].volume_interval_ml.lo == pytest.approx(8.0, rel=0.05)
     assert done[0].volume_interval_ml.hi == pytest.approx(12.5, rel=0.05)
 

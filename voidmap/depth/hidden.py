@@ -29,7 +29,7 @@ DEEPER = 1.25
 another renderer (path-traced)."""
 DEEPER_LOG = 0.3
 """Spread of that (log)."""
-OPEN_LEAST, OPEN_BY_SURE, OPEN_MOST = 0.4, 0.8, 0.9
+OPEN_LEAST, OPEN_BY_SURE, OPEN_MOST = 0.45, 0.8, 0.9
 """Chance that what was matched in a shaft goes down to its floor: the first, and the second for each share of the area
 that was matched (20 simulated shafts, of which half read within 15 % and half 1.7 to 3.6 times too shallow)."""
 PIT_FLOOR_REL, PIT_FLOOR_SD = 0.68, 0.22
