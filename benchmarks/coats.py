@@ -21,7 +21,7 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from voidmap.coat.again import shown_share
-from voidmap.coat.pod import fit_hit_miss
+from voidmap.coat.pod import fit_with_ceiling
 from voidmap.coat.power import LARGEST_RATIO
 from voidmap.errors import ValueRefused, VoidmapError
 from voidmap.job import coat_look
@@ -55,10 +55,10 @@ def measured_d90(size_mm, hit):
     if len(hit) < LEAST_TARGETS:
         return float("nan")
     try:
-        fit = fit_hit_miss(size_mm, hit)
+        fit = fit_with_ceiling(size_mm, hit)
     except ValueRefused:
         return float("nan")
-    return fit.size_at(0.9) if fit.slope > 0 else float("nan")
+    return fit.size_at(0.9) if fit.slope > 0 else float("inf")
 
 
 def right_calls(left):

@@ -152,7 +152,14 @@ def test_share_shown_is_that_of_the_sizes_there():
     assert "62%" in why_again(record, 0.5)[0]
     many = _record(curve=record.power.curve, sizes=(1.2,) * 20)
     assert shown_share(many, 0.5) == pytest.approx(21 / (20 + 1 / 0.625))
-    assert why_again(many, 0.5) == ()
-    far = replace(many, mm_per_px=0.25)
+    # Most are large and shown, so that the share is well over 0.9; the size that matters is shown to half only.
+    assert shown_share(many, 0.5) > 0.95
+    assert "1.8 times nearer" in why_again(many, 0.5)[0]
+    sharp = replace(many, power=replace(many.power, curve=((0.2, 0.5), (0.5, 0.9), (1.0, 1.0)), d90_mm=0.5))
+    assert why_again(sharp, 0.5) == ()
+    # Where the curve's ceiling lies under nine of ten, going nearer is no cure.
+    lamp = replace(many, power=replace(many.power, curve=((0.2, 0.5), (0.5, 0.7), (2.0, 0.7)), d90_mm=None))
+    assert "low side" in why_again(lamp, 0.5)[0]
+    far = replace(sharp, mm_per_px=0.25)
     assert "1.5 times nearer" in why_again(far, 0.5)[0]
-    assert "Nothing" in why_again(replace(many, inspected_area_mm2=0.0), 0.5)[0]
+    assert "Nothing" in why_again(replace(sharp, inspected_area_mm2=0.0), 0.5)[0]

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from voidmap.coat.pod import CHI2_95, fit_hit_miss, size_bound
+from voidmap.coat.pod import CHI2_95, fit_hit_miss, fit_of_values, fit_values, fit_with_ceiling, size_bound
 from voidmap.errors import ValueRefused
 
 DATA = Path(__file__).parents[2] / "shared" / "data"
@@ -102,3 +102,37 @@ def test_a_target_of_weight_two_counts_as_two():
     alike = fit_hit_miss(sizes, hits, weights=np.full(80, 7.0))
     assert alike.covariance == pytest.approx(np.array(fit_hit_miss(sizes, hits).covariance))
     assert size_bound(sizes, hits, alike, weights=np.ones(80)) == pytest.approx(size_bound(sizes, hits, alike))
+
+
+def test_a_ceiling_is_found_and_without_one_the_curve_is_the_handbooks():
+    rng = np.random.default_rng(6)
+    size = np.linspace(0.15, 1.3, 480)
+    for ceiling in (1.0, 0.8, 0.5):
+        fits = []
+        for _ in range(12):
+            hit = rng.random(480) < ceiling / (1 + np.exp(-6 * np.log(size / 0.4)))
+            fits.append(fit_with_ceiling(size, hit))
+        assert np.mean([f.ceiling for f in fits]) == pytest.approx(ceiling, abs=0.03)
+        assert np.median([f.size_at(ceiling / 2) for f in fits]) == pytest.approx(0.4, rel=0.05)
+        assert (fits[0].size_at(0.9) == float("inf")) == (ceiling < 0.9)
+        assert size_bound(size, hit, fits[-1], chance=0.45) > fits[-1].size_at(0.45)
+    hit = rng.random(480) < 1 / (1 + np.exp(-6 * np.log(size / 0.4)))
+    known = fit_hit_miss(size, hit)
+    assert fit_with_ceiling(size, hit).deviance <= known.deviance
+    assert fit_of_values(fit_values(known)).chance(size) == pytest.approx(known.chance(size))
+    # Records written before curves had ceilings hold five numbers.
+    assert fit_of_values(fit_values(known)[:5]).chance(size) == pytest.approx(known.chance(size))
+
+
+def test_drawn_curves_spread_as_they_are_doubted():
+    from dataclasses import replace
+
+    rng = np.random.default_rng(7)
+    size = np.linspace(0.15, 1.3, 480)
+    fit = fit_hit_miss(size, rng.random(480) < 0.7 / (1 + np.exp(-6 * np.log(size / 0.4))), ceiling=0.7)
+    at = np.array([0.3, 0.6, 1.2])
+    plain, doubted = (replace(fit, doubt=d).drawn_chances(at, rng, 4000) for d in (0.0, 0.7))
+    assert np.median(doubted, axis=0) == pytest.approx(fit.chance(at), abs=0.03)
+    odds = np.log(doubted / (1 - doubted))
+    assert odds[:, 2].std() == pytest.approx(0.7, abs=0.1)
+    assert plain.max() <= 0.7 < doubted.max()

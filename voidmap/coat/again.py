@@ -12,10 +12,10 @@ from voidmap.records import CoatRecord
 LEAST_SPOT_PX = 3.0
 """A spot under three pixels across is not evidence."""
 LEAST_SHOWN = 0.9
-"""Nine of ten of all pinholes that matter must be shown: the usual share of a detection study, asked of the sizes
-that are there. Those just over the smallest size are shown less often than that and the larger ones more."""
+"""Nine of ten are shown: the usual share of a detection study."""
 USUAL_RATIO = 1.25
-"""One pinhole of this many times the smallest size is reckoned in: a coat with none found has some size too."""
+"""The smallest pinholes that matter are about this many times the smallest size that does: of this size nine of ten
+must be shown, and one of it is reckoned in where a share is told: a coat with none found has some size too."""
 
 
 def chance_shown(curve: Sequence[tuple[float, float]], diameters_mm: Sequence[float]) -> NDArray[np.float64]:
@@ -48,10 +48,22 @@ def why_again(record: CoatRecord, smallest_mm: float) -> tuple[str, ...]:
         closer = LEAST_SPOT_PX * record.mm_per_px / smallest_mm
         return (f"A pinhole of {needed} is too small in this photo: go {closer:.1f} times nearer and take it again.",)
     share = shown_share(record, smallest_mm)
-    if share is not None and share >= LEAST_SHOWN:
+    usual = float(chance_shown(record.power.curve, [USUAL_RATIO * smallest_mm])[0])
+    if share is not None and min(share, usual) >= LEAST_SHOWN:
         return ()
     shown = "an unknown share" if share is None else f"about {share:.0%}"
     return (
-        f"This photo shows {shown} of the pinholes of {needed} and over, not {LEAST_SHOWN:.0%}: hold the camera still "
-        "and in focus, light from a low side, and take it again.",
+        f"This photo shows {shown} of the pinholes of {needed} and over: {_cure(record.power.d90_mm, smallest_mm)}",
+    )
+
+
+def _cure(d90_mm: float | None, smallest_mm: float) -> str:
+    if d90_mm is not None and d90_mm > USUAL_RATIO * smallest_mm:
+        return (
+            f"nine of ten from {d90_mm:.2f} mm on. Go {d90_mm / smallest_mm:.1f} times nearer, hold the camera still "
+            "and in focus, and take it again."
+        )
+    return (
+        "some are missed whatever their size, by rims and where no lamp strikes them. Light from a low side, hold the "
+        "camera still and in focus, and take it again."
     )

@@ -1,91 +1,75 @@
-"""Weigh planted pinholes so that those found look like the photo's own finds.
+"""Weigh planted pinholes so that those found stand out as the photo's own finds do.
 
-How pinholes look (dark, mirroring a lamp, or hardly at all) is not known beforehand; it depends on what feeds them and
-on where the lamps hang. A look is found with the same chance whether it was planted or not. So where a look makes up
-more of the photo's own finds than of the planted finds, more of all pinholes have it, found or not, by that ratio.
+How plainly pinholes show is not known beforehand; it depends on what feeds them and on where the lamps hang. The
+detector's own log odds of a place say how plainly. Places of the same log odds are found alike, whether planted or
+not; so where the photo's own finds have more of some log odds than the planted finds of their size, more of all
+pinholes have it, found or not, by that ratio. The ratio is fitted as exponential in the log odds (a logistic
+regression of own finds against planted ones), which carries it on to those too faint to be found.
 """
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from voidmap.coat.ground import Bytes, Floats32
 from voidmap.model import Floats
 
-PIT_RADII, GROUND_RADII = 1.7, 2.6
-"""A pinhole and its rim's glints reach to about 1.7 radii; beyond, to 2.6, is its ground."""
-WHITE = 252.0
-"""8-bit grey of a lamp's glint."""
-EDGES = (0.12, 0.25, 0.4, 0.6, 0.8)
-"""Classes of strength: share of the ground's light lost, or of the room up to white gained, blur taken off."""
-CLASSES = 2 * (len(EDGES) + 1)
-PRIOR_FINDS = 2.0
-"""A class of looks keeps its planted share until it should have shown itself in so many finds."""
-
-
-def looks(grey: Bytes, bare: Bytes | None, places_px: Floats, diameter_px: Floats, blur_px: float) -> NDArray[np.int64]:
-    """Return each spot's look as a class (N,): how strong, and whether the dark or the bright stands out more.
-
-    Parameters
-    ----------
-    grey
-        (H, W) uint8, the photo.
-    bare
-        The same without the spots: the look is then read free of ground and noise; None when not known.
-    places_px, diameter_px
-        Centres (N, 2) photo px, diameters (N,) px.
-    blur_px
-        The photo's blur (1 sigma), px.
-    """
-    both = np.array(
-        [_contrasts(grey, bare, x, y, d) for (x, y), d in zip(places_px, diameter_px, strict=True)], dtype=np.float64
-    ).reshape(-1, 2)
-    # A blurred disc keeps so much of its contrast at its middle.
-    kept = 1 - np.exp(-((diameter_px / 2) ** 2) / (2 * blur_px**2))
-    strength = both.max(axis=1, initial=0.0) / np.maximum(kept, 0.1)
-    return np.asarray(np.searchsorted(EDGES, strength) + (len(EDGES) + 1) * (both[:, 1] > both[:, 0]), dtype=np.int64)
-
-
-def _contrasts(grey: Bytes, bare: Bytes | None, x: float, y: float, diameter_px: float) -> tuple[float, float]:
-    """Return the share of light lost at the darkest place, and of the room up to white gained at the brightest."""
-    radius = max(diameter_px / 2, 1.5)
-    half = int(np.ceil(GROUND_RADII * radius)) + 1
-    patch = _patch(grey, x, y, half)
-    axis = np.arange(-half, half + 1)
-    away = np.hypot(axis[None, :], axis[:, None])
-    inner, ring = away <= PIT_RADII * radius + 0.5, away > PIT_RADII * radius + 0.5
-    ground = float(np.median(patch[ring & (away <= GROUND_RADII * radius + 1)]))
-    change = patch - (ground if bare is None else _patch(bare, x, y, half))
-    return -float(change[inner].min()) / max(ground, 8.0), float(change[inner].max()) / max(WHITE - ground, 8.0)
-
-
-def _patch(grey: Bytes, x: float, y: float, half: int) -> Floats32:
-    return cv2.getRectSubPix(grey, (2 * half + 1, 2 * half + 1), (float(x), float(y))).astype(np.float32)
+LEAST_CHANCE, MOST_CHANCE = 0.001, 0.9995
+"""Chances are cut to these: beyond, the detector's log odds tell nothing more."""
+MOST_SIGMAS = 3.0
+"""Log odds are cut to so many standard deviations of the planted ones."""
+ROUNDS = 50
+"""Of Newton's method at most; it takes about six."""
 
 
 def weights(
-    own: NDArray[np.int64], sure: Floats, seen: NDArray[np.int64], planted: NDArray[np.int64], hit: NDArray[np.bool_]
+    own_chance: Floats, own_mm: Floats, chance: Floats, found_mm: Floats, hit: NDArray[np.bool_], ratio_spread: float
 ) -> Floats:
     """Return how much each planted pinhole counts (N,), 1 on average.
 
     Parameters
     ----------
-    own, sure
-        Looks (M,) of the photo's own finds, and their chances to be pinholes.
-    seen, planted
-        Looks (N,) of the planted pinholes as the photo shows them, and free of ground and noise.
-    hit
-        (N,) whether each was found.
+    own_chance, own_mm
+        The photo's own finds (M,): the detector's chances of a pinhole, and diameters.
+    chance, found_mm, hit
+        The planted ones (N,): the chance that the detector gives their place, the diameter found, whether found.
+    ratio_spread
+        1 sigma, before the finds are looked at, of the ratio's logarithm over one standard deviation of log odds.
     """
-    if not hit.any():
-        return np.ones(len(planted))
-    here = np.bincount(own, weights=sure, minlength=CLASSES)
-    there = np.bincount(seen[hit], minlength=CLASSES) * (here.sum() / hit.sum())
-    # The mean of a rate with a gamma prior of mean 1, of which so many finds tell.
-    ratio = (here + PRIOR_FINDS) / (there + PRIOR_FINDS)
-    total = np.bincount(planted[hit], weights=ratio[seen[hit]], minlength=CLASSES)
-    share = (total + PRIOR_FINDS) / (np.bincount(planted[hit], minlength=CLASSES) + PRIOR_FINDS)
-    out = share[planted]
+    if len(own_chance) == 0 or not hit.any():
+        return np.ones(len(hit))
+    told = _log_odds(chance)
+    middle, spread = float(told.mean()), max(float(told.std()), 1e-3)
+    here = np.clip((_log_odds(own_chance) - middle) / spread, -MOST_SIGMAS, MOST_SIGMAS)
+    there = np.clip((told - middle) / spread, -MOST_SIGMAS, MOST_SIGMAS)
+    design = np.concatenate([_design(here, own_mm), _design(there[hit], found_mm[hit])])
+    is_own = np.arange(len(design)) < len(here)
+    weight = np.where(is_own, np.concatenate([own_chance, np.ones(int(hit.sum()))]), len(here) / hit.sum())
+    slope = _slope(design, is_own.astype(np.float64), weight, ratio_spread)
+    out = np.exp(slope * there)
     return np.asarray(out / out.mean(), dtype=np.float64)
+
+
+def _log_odds(chance: Floats) -> Floats:
+    cut = np.clip(chance, LEAST_CHANCE, MOST_CHANCE)
+    return np.asarray(np.log(cut / (1 - cut)), dtype=np.float64)
+
+
+def _design(odds: Floats, diameter_mm: Floats) -> Floats:
+    """Return the columns log odds, 1, and the size's logarithm to its square: sizes are spread otherwise here."""
+    size = np.log(np.maximum(diameter_mm, 1e-2))
+    return np.column_stack([odds, np.ones_like(odds), size, size * size])
+
+
+def _slope(design: Floats, is_own: Floats, weight: Floats, sigma: float) -> float:
+    """Return the first coefficient of a logistic regression with a normal prior of that sigma on it alone."""
+    hold = np.array([sigma**-2, 0.0, 0.0, 0.0])
+    beta = np.zeros(4)
+    for _ in range(ROUNDS):
+        p = 1 / (1 + np.exp(-np.clip(design @ beta, -50, 50)))
+        curve = (design * (weight * p * (1 - p))[:, None]).T @ design + np.diag(hold + 1e-9)
+        step = np.linalg.solve(curve, design.T @ (weight * (is_own - p)) - hold * beta)
+        beta = beta + step * min(1.0, 3.0 / max(float(np.abs(step).max()), 1e-12))
+        if np.abs(step).max() < 1e-8:
+            break
+    return float(beta[0])

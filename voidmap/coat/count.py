@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from voidmap.coat.again import USUAL_RATIO
 from voidmap.coat.pod import Fit
 from voidmap.model import Floats
 from voidmap.records import Interval
@@ -55,12 +56,10 @@ def count_interval(
     if fit is None:
         return _whole(equal_tailed(true.sum(axis=1).astype(np.float64) + known))
     matters = diameter_mm >= smallest_mm
-    curves = rng.multivariate_normal((fit.intercept, fit.slope), np.asarray(fit.covariance), size=DRAWS)
-    sizes = np.maximum(diameter_mm, smallest_mm)
-    chance = np.clip(1 / (1 + np.exp(-(curves[:, :1] + curves[:, 1:] * np.log(sizes)[None, :]))), LEAST_CHANCE, 1.0)
-    missed = np.where(true & matters, rng.negative_binomial(1, chance), 0).sum(axis=1)
-    at_least = np.clip(1 / (1 + np.exp(-(curves[:, 0] + curves[:, 1] * np.log(1.25 * smallest_mm)))), LEAST_CHANCE, 1.0)
-    unseen = rng.negative_binomial(0.5, at_least)
+    sizes = np.append(np.maximum(diameter_mm, smallest_mm), USUAL_RATIO * smallest_mm)
+    chance = np.clip(fit.drawn_chances(sizes, rng, DRAWS), LEAST_CHANCE, 1.0)
+    missed = np.where(true & matters, rng.negative_binomial(1, chance[:, :-1]), 0).sum(axis=1)
+    unseen = rng.negative_binomial(0.5, chance[:, -1])
     more = np.maximum(missed + unseen, known)
     return _whole(equal_tailed((true.sum(axis=1) + more).astype(np.float64)))
 

@@ -87,9 +87,7 @@ def _shown(record: CoatRecord, sizes_mm: Floats, rng: np.random.Generator) -> Fl
         known = chance_shown(record.power.curve, [float(s) for s in sizes_mm])
         known = known if record.power.curve or _all_found(record) else np.full(len(sizes_mm), 0.5)
         return np.broadcast_to(np.clip(known, LEAST_CHANCE, 0.9999), (DRAWS, len(sizes_mm)))
-    curves = rng.multivariate_normal((fit.intercept, fit.slope), np.asarray(fit.covariance), size=DRAWS)
-    odds = curves[:, :1] + curves[:, 1:] * np.log(sizes_mm)[None, :]
-    return np.asarray(np.clip(1 / (1 + np.exp(-odds)), LEAST_CHANCE, 0.9999), dtype=np.float64)
+    return np.asarray(np.clip(fit.drawn_chances(sizes_mm, rng, DRAWS), LEAST_CHANCE, 0.9999), dtype=np.float64)
 
 
 def _all_found(record: CoatRecord) -> bool:

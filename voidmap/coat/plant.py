@@ -46,11 +46,12 @@ _LIGHT = np.where(_LEVEL <= 0.04045, _LEVEL / 12.92, ((_LEVEL + 0.055) / 1.055) 
 
 @dataclass(frozen=True)
 class Plant:
-    """A pinhole to plant: centre and diameter in photo px."""
+    """A pinhole to plant: centre and diameter in photo px, and what feeds it (one of ``KINDS``; None: drawn)."""
 
     x_px: float
     y_px: float
     diameter_px: float
+    kind: str | None = None
 
 
 @dataclass(frozen=True)
@@ -108,7 +109,7 @@ def plant(
         patch = out[y0:y1, x0:x1]
         column, row = round(one.x_px) // GLARE_STEP, round(one.y_px) // GLARE_STEP
         in_glare = bool(glaring[min(row, glaring.shape[0] - 1), min(column, glaring.shape[1] - 1)])
-        style = style_of(rng, KINDS[int(rng.choice(3, p=SHARES))])
+        style = style_of(rng, one.kind or KINDS[int(rng.choice(3, p=SHARES))])
         pit = draw_pit(rng, *away, one.diameter_px, sanded_style(rng, style) if sanded else style)
         keep, add, bare = _changes(pit, lamps, room, blur_px)
         lost = _lost_glare(pit, glare, blur_px)[cut] if in_glare else None
@@ -236,16 +237,18 @@ def _display(light: Floats32) -> Floats32:
 
 
 def places_apart(
-    free: Bytes, count: int, least_px: float, rng: np.random.Generator, *, taken_px: NDArray[np.float64]
+    free: Bytes | Floats32, count: int, least_px: float, rng: np.random.Generator, *, taken_px: NDArray[np.float64]
 ) -> Floats:
-    """Draw up to ``count`` places (N, 2) px at random where ``free`` (H, W) is non-zero.
+    """Draw up to ``count`` places (N, 2) px at random where ``free`` (H, W) is over zero, as often as it says.
 
     No two lie nearer than ``least_px``, nor nearer than that to a taken place (M, 2).
     """
     rows, columns = np.nonzero(free)
     if len(rows) == 0:
         return np.zeros((0, 2))
-    pick = rng.choice(len(rows), size=min(len(rows), 8 * count), replace=False)
+    share = free[rows, columns].astype(np.float64)
+    even = float(np.ptp(share)) == 0
+    pick = rng.choice(len(rows), min(len(rows), 8 * count), replace=False, p=None if even else share / share.sum())
     trial = np.column_stack([columns[pick], rows[pick]]) + rng.uniform(-0.5, 0.5, (len(pick), 2))
     if len(taken_px):
         trial = trial[nearest(np.asarray(taken_px), trial)[0] >= least_px]

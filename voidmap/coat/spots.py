@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, Candidates, pyramid
-from voidmap.coat.classify import judge
+from voidmap.coat.classify import Judged, judge
 from voidmap.coat.features import NEAR_RINGS, OUTER_RING, features, ground_noise, ring_samples
 from voidmap.coat.ground import Bytes
 from voidmap.coat.near import Near
@@ -61,16 +61,38 @@ class Spots:
         return np.column_stack([self.x_px, self.y_px])
 
 
-def find_spots(
-    grey: Bytes,
-    look: Bytes,
-    *,
-    px_per_mm: float,
-    blur_px: float,
-    largest_mm: float = LARGEST_MM,
-    least_probability: float = CALLED,
-) -> Spots:
-    """Find all pinholes in a picture.
+@dataclass(frozen=True, eq=False)
+class Search:
+    """All candidates of a picture (N,), judged: with their diameters in px and the contrast over noise."""
+
+    found: Candidates
+    seen: Judged
+    diameter_px: Floats
+    score: Floats
+
+    def spots(self, least_probability: float = CALLED) -> Spots:
+        """Return those that are pinholes with at least this probability, strongest first."""
+        likely = np.flatnonzero(self.seen.probability >= least_probability)
+        keep = likely[_apart(self.found[likely], self.diameter_px[likely], self.seen.probability[likely])]
+        chosen = self.found[keep]
+        return Spots(
+            x_px=chosen.x_px,
+            y_px=chosen.y_px,
+            diameter_px=self.diameter_px[keep],
+            diameter_rel=self.seen.size_rel[keep],
+            score=self.score[keep],
+            probability=self.seen.probability[keep],
+            polarity=chosen.polarity,
+        )
+
+
+def find_spots(grey: Bytes, look: Bytes, *, px_per_mm: float, blur_px: float, largest_mm: float = LARGEST_MM) -> Spots:
+    """Find all pinholes in a picture, strongest first; empty when there is none. Parameters as for ``search``."""
+    return search(grey, look, px_per_mm=px_per_mm, blur_px=blur_px, largest_mm=largest_mm).spots()
+
+
+def search(grey: Bytes, look: Bytes, *, px_per_mm: float, blur_px: float, largest_mm: float = LARGEST_MM) -> Search:
+    """Judge all places in a picture that might be pinholes.
 
     Parameters
     ----------
@@ -84,38 +106,19 @@ def find_spots(
         The photo's blur (1 sigma), px.
     largest_mm
         Spots wider than this are not looked for.
-    least_probability
-        What is less likely a pinhole than this is left out.
-
-    Returns
-    -------
-    Spots
-        Strongest first; empty when there is none.
     """
     levels = pyramid(grey, largest_mm * px_per_mm)
     found = find_all(levels, look)
     if len(found) == 0:
         nothing = np.zeros(0)
-        return Spots(nothing, nothing, nothing, nothing, nothing, nothing, np.zeros(0, np.int64))
+        return Search(found, Judged(nothing, nothing, nothing), nothing, nothing)
     samples = ring_samples(levels, found)
     noise = ground_noise(samples, floor=LEAST_NOISE)
     seen = judge(features(samples, found, noise=noise, blur_px=blur_px, px_per_mm=px_per_mm))
-    guess_px = 2 * DISC_RADIUS_SIGMAS * found.sigma_px
-    diameter_px = guess_px * np.exp(seen.log_size)
-    likely = np.flatnonzero(seen.probability >= least_probability)
-    keep = likely[_apart(found[likely], diameter_px[likely], seen.probability[likely])]
-    chosen = found[keep]
-    outer = np.abs(samples[keep, :NEAR_RINGS] - np.median(samples[keep, OUTER_RING], axis=1)[:, None, None])
-    shown = np.where(chosen.polarity == 0, outer.max(axis=(1, 2)), outer[:, 0, 0])
-    return Spots(
-        x_px=chosen.x_px,
-        y_px=chosen.y_px,
-        diameter_px=diameter_px[keep],
-        diameter_rel=seen.size_rel[keep],
-        score=shown / noise[keep],
-        probability=seen.probability[keep],
-        polarity=chosen.polarity,
-    )
+    diameter_px = 2 * DISC_RADIUS_SIGMAS * found.sigma_px * np.exp(seen.log_size)
+    outer = np.abs(samples[:, :NEAR_RINGS] - np.median(samples[:, OUTER_RING], axis=1)[:, None, None])
+    shown = np.where(found.polarity == 0, outer.max(axis=(1, 2)), outer[:, 0, 0])
+    return Search(found, seen, diameter_px, shown / noise)
 
 
 def _apart(found: Candidates, diameter_px: Floats, probability: Floats) -> NDArray[np.int64]:

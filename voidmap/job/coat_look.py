@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from voidmap.coat.inspected import View
     from voidmap.coat.power import Study
-    from voidmap.coat.spots import Spots
+    from voidmap.coat.spots import Search, Spots
     from voidmap.model import Floats, Photo, Plane
     from voidmap.records import PhotoRecord
 
@@ -66,10 +66,10 @@ def look(
     blur_px = blur.of_sharpness(record.quality.sharpness)
     where = view.full_look(photo.pixels.shape)
 
-    def find(picture: Any, look: Any = where) -> Spots:
-        return spots.find_spots(picture, look, px_per_mm=px_per_mm, blur_px=blur_px)
+    def find(picture: Any, look: Any = where) -> Search:
+        return spots.search(picture, look, px_per_mm=px_per_mm, blur_px=blur_px)
 
-    found = find(grey)
+    found = find(grey).spots()
     planting()
     study = power.power_study(
         photo.pixels,

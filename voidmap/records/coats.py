@@ -64,8 +64,9 @@ class Power:
     curve: tuple[Point, ...] = ()
     """(diameter_mm, probability of detection)."""
     fit: tuple[float, ...] = ()
-    """Intercept and slope of the curve's log odds over ln(diameter in mm), the intercept's variance, their
-    covariance and the slope's variance; empty when no curve could be told."""
+    """Of the curve: intercept and slope of its log odds over ln(diameter in mm), the intercept's variance, their
+    covariance and the slope's variance; the chance that it rises to (taken times the rest), and the 1 sigma of the
+    doubt about all of it in log odds. Empty when no curve could be told."""
 
 
 @dataclass(frozen=True)
