@@ -20,6 +20,10 @@ SAMPLE_PX = 0.5
 BLACKEST = 0.95
 # A crack wider than this many sigmas of the blur shows both of its rims.
 RESOLVED = 4.0
+# The ratio takes a crack for a box. Walls that slope make the half level lie inside the rim, and the ratio still
+# further; from so many to so many sigmas the width at the half level takes over, of which blur adds no more than what
+# such walls hide (a wedge 4 sigmas wide at its mouth is 3 sigmas wide at half, and 2.2 by the ratio).
+TAKES_OVER = (2.4, 3.2)
 
 
 def profiles(dark: Floats32, path: Floats, half_px: float, along_px: float) -> Floats:
@@ -85,6 +89,13 @@ def widths_px(rows: Floats, blur_px: float) -> tuple[Floats, Floats]:
     narrow = np.maximum(width, np.minimum(least, at_half))
     # A crack much wider than the blur shows its true rim at half its peak.
     return np.where(at_half > RESOLVED * blur_px, at_half, np.minimum(narrow, at_half)), at_half
+
+
+def rim_widths_px(narrow: Floats, at_half: Floats, blur_px: float) -> Floats:
+    """Return each station's width from rim to rim, px, from those that ``widths_px`` returns."""
+    least, most = TAKES_OVER
+    wide = np.clip((at_half / blur_px - least) / (most - least), 0.0, 1.0)
+    return np.asarray(narrow + wide * (at_half - narrow))
 
 
 def _past(rows: Floats, last: Floats, way: int, peak: Floats) -> Floats:

@@ -39,7 +39,9 @@ def find_candidates(ortho: Ortho, slab: SlabFound, grain_deg: float | None = Non
         texture = texture_of(evened, distance)
         lines, dots = scores.result()
     traced = find_lines(evened, lines, blur_px)
-    found += [Candidate(line.cover, "line", line.score, line.path_px, line.width_max_px) for line in traced]
+    found += [
+        Candidate(line.cover, "line", line.score, line.path_px, line.width_max_px, line.rim_level) for line in traced
+    ]
     found += [Candidate(dot.cover, "dot", dot.score) for dot in find_dots(evened, dots)]
     described = [replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found]
     return tuple(_moved(c, shift) for c in related(described, evened.mm_per_px))

@@ -27,13 +27,17 @@ BLACK_SHARE = 0.35
 
 @dataclass(frozen=True, eq=False)
 class Candidate:
-    """A thing that may be a void: found as a ``patch``, a ``line`` or a ``dot``."""
+    """A thing that may be a void: found as a ``patch``, a ``line`` or a ``dot``.
+
+    ``rim_level`` is the covered share at which a line's outline has the width that its profiles tell.
+    """
 
     cover: Cover
     source: str
     score: float
     path_px: Floats | None = None
     width_max_px: float | None = None
+    rim_level: float = 0.5
     features: dict[str, float] = field(default_factory=dict)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.model import Floats
-from voidmap.surface.across import profiles, widths_px
+from voidmap.surface.across import profiles, rim_widths_px, widths_px
 from voidmap.surface.light import Evened
 from voidmap.surface.mosaic import Bools, Floats32, mean_nearby
 from voidmap.surface.reach import to_the_tips
@@ -28,13 +28,19 @@ JOIN_DEG = 20.0
 TANGENT_MM = 5.0
 # The widest crack that is measured as a line.
 WIDEST_MM = 8.0
+# An outline at another share than half moves by at most so many px, and lies between these shares (further out it
+# would follow the wood's own figure, further in the noise of the crack's floor).
+RIM_REACH_PX, RIM_LEVELS = 2, (0.25, 0.75)
 # A crack's own darkness is taken over this length along it.
 ALONG_MM = 8.0
 
 
 @dataclass(frozen=True, eq=False)
 class Line:
-    """A dark line: its path (N, 2) in px from end to end, its cover, its length along the path, its widths."""
+    """A dark line: its path (N, 2) in px from end to end, its cover, its length along the path, its widths.
+
+    ``rim_level`` is the share of the cover at which the outline's width is that of the profiles across the path.
+    """
 
     path_px: Floats
     cover: Cover
@@ -42,6 +48,7 @@ class Line:
     score: float
     width_mean_px: float
     width_max_px: float
+    rim_level: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,9 +195,11 @@ def _line(group: list[Piece], path: Floats, length: float, evened: Evened, blur_
     narrower = float(true.sum() / max(at_half.sum(), 1e-6))
     if narrower < 1.0:
         cover = _narrowed(cover, share, spine.astype(bool), narrower) or cover
+    area = float(rim_widths_px(true, at_half, blur_px).sum())  # the stations lie a px apart
+    level = _rim_level(cover, path - [x0, y0], np.asarray(away / mm, dtype=np.float32), area)
     score = float(np.median([p.score for p in group]))
     widest = float(np.quantile(true, 0.98))
-    return Line(path, cover, length, score, cover.area_px / length, max(widest, cover.area_px / length))
+    return Line(path, cover, length, score, cover.area_px / length, max(widest, cover.area_px / length), level)
 
 
 def missing_light(light: Floats32, bare: Bools, away: Floats32, mm_per_px: float) -> Floats32:
@@ -235,6 +244,22 @@ def _narrowed(cover: Cover, share: Floats32, spine: Bools, narrower: float) -> C
     raised = np.clip(share - level + 0.5, 0.0, 1.0)
     raised[spine] = np.maximum(raised[spine], 0.52)
     return cover_of(raised, cover.corner, spine)
+
+
+def _rim_level(cover: Cover, path: Floats, away_px: Floats32, area_px: float) -> float:
+    """Return the share at which a cover has this area along its path; branches are measured at the same share.
+
+    ``away_px`` is the distance of each pixel from the path and its branches.
+    """
+    spine = np.ones(cover.mask.shape, np.uint8)
+    cv2.polylines(spine, [np.round(path).astype(np.int32)], False, 0)
+    own = np.asarray(cv2.distanceTransform(spine, cv2.DIST_L2, 5)) <= away_px + 0.5
+    side = 2 * RIM_REACH_PX + 1
+    near = cv2.dilate(cover.mask.astype(np.uint8), np.ones((side, side), np.uint8)) > 0
+    shares = cover.share[own & near]
+    if not len(shares):
+        return 0.5
+    return float(np.clip(np.quantile(shares, 1.0 - min(1.0, area_px / len(shares))), *RIM_LEVELS))
 
 
 def _mean_of(values: Floats32, where: Bools, sigma: float, fallback: float) -> Floats32:

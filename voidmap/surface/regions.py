@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -103,7 +104,8 @@ def select(candidates: Sequence[Candidate], judgements: Sequence[Judgement], mm_
     """Choose what is reported among candidates that overlap, and join the pieces of one void."""
     judged = zip(candidates, judgements, strict=True)
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
-    return _without_parts(merged(_without_parts(found), mm_per_px))
+    drawn = [(replace(c, cover=_rim_drawn(c, j.kind)), j) for c, j in _without_parts(found) if j.kind is not None]
+    return _without_parts(merged(drawn, mm_per_px))
 
 
 def _worth(region: Region) -> bool:
@@ -191,10 +193,12 @@ def _both(one: Judged, other: Judged) -> tuple[float, float]:
 
 def _rim_drawn(found: Candidate, kind: Kind) -> Cover:
     """Return the cover with its rim drawn at the level at which the kind's areas are right."""
-    cover = found.cover
-    if kind not in RIM_LEVEL or found.features["solidity"] > TORN_SOLIDITY:
+    cover, level = found.cover, found.rim_level
+    if found.source != "line":
+        level = RIM_LEVEL.get(kind, 0.5) if found.features["solidity"] <= TORN_SOLIDITY else 0.5
+    if level == 0.5:
         return cover
-    share = np.clip(cover.share + np.float32(0.5 - RIM_LEVEL[kind]), 0.0, 1.0)
+    share = np.clip(cover.share + np.float32(0.5 - level), 0.0, 1.0)
     again = cover_of(share, cover.corner, cover.mask)
     return again if again is not None and again.area_px < MOST_GROWTH * cover.area_px else cover
 
@@ -210,7 +214,7 @@ def _region(
 ) -> Region:
     assert judgement.kind is not None, "what is nothing is no region"
     mm, kind = ortho.mm_per_px, judgement.kind
-    cover = _rim_drawn(found, kind)
+    cover = found.cover
     outline = ortho.to_mm(cover.outline_px)
     area = cover.area_px * mm * mm
     traced = found.source == "line" and found.path_px is not None
