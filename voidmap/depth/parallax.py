@@ -45,18 +45,17 @@ DEEPER_THAN_SLAB = 1.1
 PROUDEST_MM = -2.0
 LEAST_SURE = 0.15
 """A region with less of its area matched is not measured: only that it did not match is told."""
-BASIC_REL = 0.10
-"""Error of a mean depth that is left with perfect matching (windows at walls, fill at the rim; log): the scatter of 20
-simulated voids of which more than 0.75 was matched."""
-PAIR_REL = 0.18
-"""The same from two photos only: what a ridge hides from one of them has no other pair (62 simulated voids read 0.11
-too shallow on average; log)."""
+BASIC_REL, PAIR_REL = 0.07, 0.08
+"""Error of a mean depth that is left with perfect matching (windows at walls, fill at the rim; log), from three photos
+and more, and from two: the scatter of 40 simulated voids of which more than 0.7 was matched."""
 SHARED_REL, PAIR_SHARED_REL = 0.08, 0.12
 """Error (log) that all voids of a slab have in common, from three photos and more, and from two: rough floors read too
 shallow together, by 0.1 and 0.2 on simulated slabs, not at all on the few voids of other renderers."""
-FILLED_REL = 0.5
-"""Error of the mean depth (log) is this times the square of the share that had to be filled in, beside the doubt of
-what is hidden. With both, 97 of 100 voids of simulated slabs at 0.2 to 0.4 mm a pixel lay within 1.96 of the error."""
+FILLED_REL, PAIR_FILLED_REL = 0.7, 1.0
+"""Error of the mean depth (log) is this times the square of the share that had to be filled in, from three photos and
+from two, beside the doubt of what is hidden: what a ridge hides from one of two photos has no other pair. With all of
+it 95 of 100 voids of simulated slabs at 0.2 to 0.4 mm a pixel lay within 1.96 of the error, from three photos as from
+two."""
 FLOOR_MM = 0.05
 """Smallest mean depth that is stated: a log-normal has no zero."""
 GREATEST_PERCENTILE = 99.0
@@ -231,15 +230,16 @@ def parallax_estimate(
     greatest = max(float(np.percentile(depths, GREATEST_PERCENTILE)), mean)
     if kind in DISHES and pit >= 0.5:
         greatest = max(greatest, slab)
-    filled = FILLED_REL * (1 - relief.sure) ** 2
-    basic = BASIC_REL if relief.views > 2 else PAIR_REL
+    pair = relief.views < 3
+    filled = (PAIR_FILLED_REL if pair else FILLED_REL) * (1 - relief.sure) ** 2
+    basic = PAIR_REL if pair else BASIC_REL
     own = float(np.sqrt(basic**2 + filled**2 + hidden**2 + (relief.level_error_mm / mean) ** 2))
     middle = np.array([relief.grid.x0_mm, relief.grid.y0_mm]) + relief.grid.mm_per_px / 2 * np.array(
         [relief.grid.width, relief.grid.height]
     )
     shared = {
         "lens and place": depth_scale_error(planes, middle, mean),
-        "matching": SHARED_REL if relief.views > 2 else PAIR_SHARED_REL,
+        "matching": PAIR_SHARED_REL if pair else SHARED_REL,
     }
     return DepthEstimate("parallax", mean, greatest, min(own, 1.5), shared, floor_seen=floor_seen(relief.sure, kind))
 
