@@ -1,4 +1,4 @@
-"""How well depths and volumes hold on simulated slabs: one photo, one photo with two readings, three photos.
+"""How well depths and volumes hold on simulated slabs: one photo, one photo with two readings, two photos, three.
 
     python benchmarks/depth.py --scenes FOLDER          (made before by make_slabs.py)
     python benchmarks/depth.py --first 100000 --count 60
@@ -39,7 +39,6 @@ from voidmap.files import load_photo
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import Defect, DepthEstimate, Interval, Kind, Totals
 
-WAYS = ("1 photo", "1 photo, 2 readings", "3 photos")
 VOID_THAT_COUNTS_ML = 1.0
 AREA_REL = 0.02
 """Half-width of the 95 % interval that a true area is given: that of its drawing on the picture."""
@@ -141,14 +140,21 @@ def probed(
     return [(f, after.get(d.id) if d is not None else None) for f, d in rows], [d for d in defects if d.id not in kept]
 
 
+def way_of(photos: list[Photo]) -> str:
+    """Name a way of measuring by its photos."""
+    return f"{len(photos)} photo{'s' * (len(photos) > 1)}"
+
+
 class Score:
     """What adds up over the slabs, for one way of measuring."""
 
     def __init__(self) -> None:
         self.total: list[float] = []
         self.total_held: list[bool] = []
+        self.ends: list[tuple[float, float]] = []
         self.void: list[float] = []
         self.void_held: list[bool] = []
+        self.thin: list[bool] = []
         self.off: dict[str, list[tuple[float, float]]] = defaultdict(list)
 
     def add(self, rows: list[Row], totals: Totals, true_ml: float) -> str:
@@ -156,15 +162,19 @@ class Score:
         lo, hi = totals.volume_interval_ml
         self.total.append(totals.volume_ml / max(true_ml, 1e-9) - 1)
         self.total_held.append(lo <= true_ml <= hi)
+        self.ends.append((lo / max(totals.volume_ml, 1e-9), hi / max(totals.volume_ml, 1e-9)))
         for feature, defect in rows:
             if defect is None:
                 continue
             if feature["volume_ml"] >= VOID_THAT_COUNTS_ML:
                 self.void.append(defect.volume_ml / feature["volume_ml"] - 1)
+                self.thin.append(Kind(feature["kind"]) in THIN)
                 self.void_held.append(
                     defect.volume_interval_ml.lo <= feature["volume_ml"] <= defect.volume_interval_ml.hi
                 )
             for e in defect.depth.estimates if defect.depth else ():
+                if e.floor_seen == 0:
+                    continue
                 off = float(np.log(feature["mean_depth_mm"])) - log_mu(e)
                 self.off[f"{e.source} {feature['kind']}"].append((off, log_sd(e)))
         held = "" if self.total_held[-1] else " OUTSIDE"
@@ -172,14 +182,22 @@ class Score:
 
     def summary(self, way: str, *, estimates: bool) -> str:
         """Return the figures over all slabs."""
+        lo, hi = np.median(self.ends, axis=0)
         lines = [
             f"{way}: total's error median {np.median(np.abs(self.total)):.1%} (signed {np.median(self.total):+.1%}), "
-            f"interval holds {sum(self.total_held)}/{len(self.total_held)}"
+            f"interval holds {sum(self.total_held)}/{len(self.total_held)}, its ends {lo:.2f} and {hi:.2f} of the total"
         ]
         if self.void:
+            thin = np.array(self.thin)
+            off, held = np.abs(self.void), f"{sum(self.void_held)}/{len(self.void_held)}"
+            parts = [
+                f"{word} {np.median(off[part]):.1%} of {part.sum()}"
+                for word, part in (("open", ~thin), ("thin", thin))
+                if part.any()
+            ]
             lines.append(
-                f"  voids over {VOID_THAT_COUNTS_ML:g} ml: median {np.median(np.abs(self.void)):.1%} (signed "
-                f"{np.median(self.void):+.1%}), interval holds {sum(self.void_held)}/{len(self.void_held)}"
+                f"  voids over {VOID_THAT_COUNTS_ML:g} ml: median {np.median(off):.1%} (signed "
+                f"{np.median(self.void):+.1%}), interval holds {held}; {', '.join(parts)}"
             )
         for name, values in sorted(self.off.items()) if estimates else ():
             off, sd = np.array(values).T
@@ -207,7 +225,7 @@ class Bench:
         ortho = scale.rectify(photos[0], first)
         slab = surface.find_slab(ortho, first.patterns_mm)
         regions = surface.find_regions(ortho, slab, first)
-        for count in sorted({1, len(files)}):
+        for count in range(1, len(files) + 1):
             planes = scale.solve_planes(photos[:count])
             self._way(name, truth, regions, ortho, photos[:count], planes)
             if self.outlines:
@@ -219,7 +237,7 @@ class Bench:
         thickness = truth["slab"]["thickness_mm"]
         start = process_time()
         known = depth.estimate_depths(regions, ortho, photos, planes, thickness_mm=thickness)
-        if len(photos) > 1:
+        if len(photos) > 2:
             self.sweeps.append((process_time() - start) / _decode_s(photos[0]))
         found = tuple(
             defect_of(n, r, e, thickness, planes[0]) for n, (r, e) in enumerate(zip(regions, known, strict=True), 1)
@@ -232,12 +250,12 @@ class Bench:
         others = [d for d in found if d.id not in matched]
         middles = np.array([r.outline_mm.mean(axis=0) for r in regions]) if regions else np.zeros((1, 2))
         scale_rel = scale.length_interval_rel(planes[0], middles)
-        way = WAYS[0] if len(photos) == 1 else WAYS[2]
+        way = way_of(photos)
         self._both(name, way, rows, others, truth, scale_rel)
         if len(photos) == 1:
             rng = np.random.default_rng([truth.get("seed", 0), 5])
             rows, others = probed(rows, others, thickness, scale_rel, rng)
-            self._both(name, WAYS[1], rows, others, truth, scale_rel)
+            self._both(name, f"{way}, 2 readings", rows, others, truth, scale_rel)
 
     def _both(
         self, name: str, way: str, rows: list[Row], others: list[Defect], truth: dict[str, Any], scale_rel: float
@@ -261,7 +279,7 @@ class Bench:
             for n, ((f, r), e) in enumerate(zip(given, known, strict=True), 1)
         ]  # fmt: skip
         rows, totals = measured(rows, 0.003)
-        way = WAYS[0] if len(photos) == 1 else WAYS[2]
+        way = way_of(photos)
         self._add(name, f"{way}, outlines", rows, totals, sum(f["volume_ml"] for f, _ in rows))
 
     def _add(self, name: str, way: str, rows: list[Row], totals: Totals, true_ml: float) -> None:
