@@ -57,7 +57,7 @@ def look(
     import cv2
     import numpy as np
 
-    from voidmap.coat import blur, ground, inspected, power, spots
+    from voidmap.coat import blur, ground, inspected, power, spots, width
 
     slab_px, sheets_px = _surroundings(photo, plane, whole=whole)
     grey = np.asarray(cv2.cvtColor(np.ascontiguousarray(photo.pixels), cv2.COLOR_BGR2GRAY), dtype=np.uint8)
@@ -82,6 +82,7 @@ def look(
         blur_px=blur_px,
         sanded=sanded,
     )
+    found = width.with_half_level(grey, found, sanded=sanded)
     return Looked(photo, plane, view, found, study, px_per_mm, ground.along_grain(grey, where))
 
 
