@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.model import Floats
 
@@ -40,7 +41,14 @@ class FloorFit:
 
 
 def fit_floor(
-    outline_mm: Floats, rim_mm: Floats, way: Floats, tangent: Floats, depth_mm: Floats, *, deepest_mm: float
+    outline_mm: Floats,
+    rim_mm: Floats,
+    way: Floats,
+    tangent: Floats,
+    depth_mm: Floats,
+    *,
+    deepest_mm: float,
+    beyond: NDArray[np.bool_] | None = None,
 ) -> FloorFit:
     """Fit the floor to where rays from the rim meet it.
 
@@ -54,6 +62,8 @@ def fit_floor(
         (K,) how deep each ray met the floor.
     deepest_mm
         No floor is deeper (the slab's thickness).
+    beyond
+        (K,) rays that did not meet the floor before the far wall: ``depth_mm`` is how deep they are there.
     """
     low = outline_mm.min(axis=0)
     span = np.ptp(outline_mm, axis=0)
@@ -88,6 +98,8 @@ def fit_floor(
             z = np.where(none, cell * tangent, z)
             off = np.log(z) - seen
             rough = np.where(off > 0, BUMP_LOG, ROUGH_LOG)
+            if beyond is not None:
+                off = np.where(beyond, np.minimum(off, 0), off)
             cost.append(count * float(np.mean(np.minimum((off / rough) ** 2, 9.0))))
             mean.append(np.log(depth * ratio))
             greatest.append(np.log(depth))

@@ -139,8 +139,10 @@ def shadow_estimate(
     prior in ``known`` expects such a depth; ``shared_rel["lamp"]`` from the peg, ``shared_rel["lamp's distance"]``
     with a sign: a lamp nearer than thought makes voids on its side too shallow and the others too deep.
     """
-    way, tangent = lamp.level_way(edge.rim_mm)
-    fit = fit_floor(outline_mm, edge.rim_mm, way, tangent, edge.depth_mm, deepest_mm=deepest_mm)
+    rim = np.vstack([edge.rim_mm, edge.far_rim_mm])
+    met = np.concatenate([edge.depth_mm, edge.far_mm])
+    beyond = np.arange(len(met)) >= len(edge.depth_mm)
+    fit = fit_floor(outline_mm, rim, *lamp.level_way(rim), met, deepest_mm=deepest_mm, beyond=beyond)
     middle = outline_mm.mean(axis=0)
     drawn = np.log(lamp.drawn_tangents(middle))
     elevation = float(np.std(np.log(lamp.draws[:, 1])))

@@ -51,15 +51,19 @@ WALL_PX = 2.5
 class ShadowEdge:
     """Where rays that graze a void's rim meet its floor.
 
-    ``points_mm`` (N, 2) and ``depth_mm`` (N,) below the top; ``error_mm`` (N,) of each. ``rays`` is how many rays
-    were followed, ``blocked`` the share of them whose shadow goes on to the far wall. ``at_least_mm`` is what the mean
-    depth of the void can't be less than: shadow lies above the floor.
+    ``points_mm`` (N, 2) and ``depth_mm`` (N,) below the top; ``error_mm`` (N,) of each; ``rim_mm`` (N, 2) where they
+    enter. ``far_rim_mm`` (M, 2) and ``far_mm`` (M,) are rays that reach the far wall: where they enter and how deep
+    they are there; the floor is deeper all along. ``rays`` is how many rays were followed, ``blocked`` the share of
+    them whose shadow goes on to the far wall. ``at_least_mm`` is what the mean depth of the void can't be less than:
+    shadow lies above the floor.
     """
 
     points_mm: Floats
     depth_mm: Floats
     error_mm: Floats
     rim_mm: Floats
+    far_rim_mm: Floats
+    far_mm: Floats
     rays: int
     blocked: float
     at_least_mm: float
@@ -221,7 +225,7 @@ def _follow(seen: Picture, within: Picture, rays: _Rays, box: _Box, limits: _Lim
     mm = box.ortho.mm_per_px
     lit = seen > limits.between
     zero = int(np.searchsorted(rays.level, 0.0))
-    points, depths, errors, rims, ends, least = [], [], [], [], [], []
+    points, depths, errors, rims, far_rims, fars, ends, least = [], [], [], [], [], [], [], []
     for k in range(len(seen)):
         # The rim as the picture shows it: the last lit place near the outline.
         near = lit[k, : 2 * zero]
@@ -239,6 +243,10 @@ def _follow(seen: Picture, within: Picture, rays: _Rays, box: _Box, limits: _Lim
         long = (min(stop, leaves) - begin) * mm / 2
         least.append((k, (min(stop, leaves) - begin) * mm / 2))
         ends.append(stop >= leaves - 2)
+        start = (begin - zero) * mm / 2
+        if ends[-1] and long >= LEAST_PX * mm:
+            far_rims.append(rays.start[k] - rays.way[k] * start)
+            fars.append(long * rays.tangent[k])
         if ends[-1] or long < LEAST_PX * mm:
             continue
         end, soft, dark, bright = _edge(seen[k], first + 1, stop)
@@ -251,7 +259,6 @@ def _follow(seen: Picture, within: Picture, rays: _Rays, box: _Box, limits: _Lim
         if soft > SOFT_PX * mm + SOFT_REL * long:
             continue
         level = (end - begin) * mm / 2
-        start = (begin - zero) * mm / 2
         depths.append(level * rays.tangent[k])
         points.append(rays.start[k] - rays.way[k] * (start + level))
         rims.append(rays.start[k] - rays.way[k] * start)
@@ -264,6 +271,8 @@ def _follow(seen: Picture, within: Picture, rays: _Rays, box: _Box, limits: _Lim
         np.array(depths),
         np.array(errors),
         np.array(rims).reshape(-1, 2),
+        np.array(far_rims).reshape(-1, 2),
+        np.array(fars),
         len(ends),
         blocked,
         _at_least(least, rays, box),
