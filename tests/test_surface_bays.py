@@ -12,19 +12,19 @@ from slab_scenes import Look, Scene, coverage, draw_scene, pattern_at, rectangle
 
 from voidmap.model import Floats
 from voidmap.surface import find_slab
-from voidmap.surface.band import ACROSS_MM
+from voidmap.surface.band import ACROSS_MM, ALONG_MM
 from voidmap.surface.chain import course_costs
 from voidmap.surface.covered import fill_polygons
 from voidmap.surface.edges import kinds_of_edge, resample
-from voidmap.surface.tops_end import EXTRA_NATS, PER_MM, THING_GAP_MM, _readings, _with_things
+from voidmap.surface.tops_end import EXTRA_NATS, PER_MM, ROUGH_MM, THING_GAP_MM, _readings, _with_things, disputed_mm2
 
 
-def painted(scene: Scene, shape_mm: Floats, colour: tuple[float, float, float]) -> Scene:
-    """Paint a shape into a scene, with the noise of bark."""
+def painted(scene: Scene, shape_mm: Floats, colour: tuple[float, float, float], rough: float = 0.15) -> Scene:
+    """Paint a shape into a scene, with noise: that of bark when not said."""
     height, width = scene.ortho.valid.shape
     start = (scene.ortho.x0_mm, scene.ortho.y0_mm)
     share = cv2.GaussianBlur(coverage(shape_mm, (width, height), start, scene.ortho.mm_per_px), (0, 0), 0.6)[..., None]
-    tone = np.exp(0.15 * np.random.default_rng(3).normal(size=(height, width, 1)))
+    tone = np.exp(rough * np.random.default_rng(3).normal(size=(height, width, 1)))
     pixels = scene.ortho.pixels * (1 - share) + share * np.clip(np.array(colour) * tone, 0, 255)
     return replace(scene, ortho=replace(scene.ortho, pixels=np.round(pixels).astype(np.uint8)))
 
@@ -52,6 +52,26 @@ def test_block_against_the_slab_is_no_slab() -> None:
     found = find_slab(scene.ortho, scene.patterns_mm)
     truth = fill_polygons(scene.ortho, [scene.outline_mm])
     assert (truth & found.mask).sum() / (truth | found.mask).sum() >= 0.99
+
+
+def test_narrow_sapwood_on_one_side_is_top() -> None:
+    # Sapwood is paler than the heartwood (common practice, no source); bark and shade are darker.
+    look = Look(heart=(70, 95, 130), bench=(75, 65, 60), sap_mm=0.0)
+    scene = draw_scene(rectangle(720, 420), (pattern_at(-120, 20, 8),), np.random.default_rng(23), look=look)
+    scene = painted(scene, rectangle(720, 12) + np.array([0.0, 204.0]), (130, 170, 200), rough=0.05)
+    found = find_slab(scene.ortho, scene.patterns_mm)
+    truth = fill_polygons(scene.ortho, [scene.outline_mm])
+    assert (truth & found.mask).sum() / (truth | found.mask).sum() >= 0.99
+
+
+def test_rough_outline_that_lies_elsewhere_puts_the_area_in_doubt() -> None:
+    slab = np.arange(40) < np.full((100, 1), 20)
+    offsets_mm = (np.arange(40) - 20) * ACROSS_MM
+    band = SimpleNamespace(slab=slab, offsets_mm=offsets_mm)
+    edge_mm = -0.5 * ACROSS_MM
+    assert disputed_mm2(band, np.full(100, edge_mm + ROUGH_MM - 0.1)) == 0.0  # type: ignore[arg-type]
+    # 100 rows of 2 mm, 12 mm apart: the area is one or the other, 1 sigma is half of the difference.
+    assert disputed_mm2(band, np.full(100, edge_mm + 12.0)) == pytest.approx(100 * ALONG_MM * 12.0 / 2)  # type: ignore[arg-type]
 
 
 def test_bench_is_read_outward_with_at_most_one_thing_on_it() -> None:

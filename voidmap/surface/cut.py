@@ -26,10 +26,10 @@ TYPICAL = 1.2
 UNKNOWN = 0.2
 # The bench is seen all along the photo's border, the slab only around the boards: a look that is typical of
 # neither is rather the slab's. Share of UNKNOWN for the bench.
-BENCH_KNOWN = 0.9
+BENCH_KNOWN = 0.95
 # So many patches stand for all of a side, and a look is held against so many nearest ones of them. Where the slab
 # fills the photo its rare looks (knots, voids) count, so that all patches stand for it.
-FEW, ALL = (200, 8), (1_000_000, 16)
+FEW, ALL = (800, 8), (1_000_000, 16)
 # Columns of looks that are judged together.
 TONE = slice(0, 3)
 TEXTURE = slice(3, 5)

@@ -17,7 +17,7 @@ from voidmap.surface.bays import bridge_bays
 from voidmap.surface.covered import fill_polygons, find_sheets
 from voidmap.surface.cut import MOST_BARE, cut_apart, cut_off_strips
 from voidmap.surface.patches import Coarse, break_up
-from voidmap.surface.tops_end import BEYOND_MM, WITHIN_MM, area_doubt_mm2, find_tops_end
+from voidmap.surface.tops_end import BEYOND_MM, WITHIN_MM, area_doubt_mm2, disputed_mm2, find_tops_end
 
 Bools = NDArray[np.bool_]
 
@@ -131,7 +131,8 @@ def _settled(small: Ortho, rough: Bools, hidden: Bools) -> tuple[Floats, Bools, 
     )
     ends = find_tops_end(band, wood, bench)
     top_mm, bridged = bridge_bays(band, ends.top_mm, ends.side_mm)
-    return small.to_mm(band.points_px(top_mm)), bridged, area_doubt_mm2(ends.doubt_mm)
+    doubt_mm2 = float(np.hypot(area_doubt_mm2(ends.doubt_mm), disputed_mm2(band, top_mm)))
+    return small.to_mm(band.points_px(top_mm)), bridged, doubt_mm2
 
 
 def coarse_px(length_mm: float, ortho: Ortho, coarse: Coarse) -> int:

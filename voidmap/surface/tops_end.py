@@ -23,7 +23,7 @@ F32 = NDArray[np.float32]
 Ints = NDArray[np.intp]
 
 # Wood is learned from what lies this far within the rough outline, bench from what lies this far outside it;
-# once the end is known, from what lies 4 mm within it.
+# once the end is known, from what lies 4 mm within both.
 WITHIN_MM, BEYOND_MM, AGAIN_MM = 10.0, 25.0, 4.0
 # Looks are counted in bins of these sizes (log units) over these ranges, in stretches of this length.
 TONE_BIN, TONE_FROM, TONES = 0.12, 2.4, 27
@@ -37,6 +37,8 @@ TYPICAL_PERCENTILE, LEAST = 20.0, 0.02
 # How typical any look is of the side, whose bark and shade may be anything, and of shadow, where the tint is the
 # bench's.
 SIDE, SHADOW = 0.15, 0.5
+# What is paler than the wood around by this much (log units) is sapwood, seen nowhere else, as soon as bark or shade.
+PALER = 0.1
 # A shadow is darker than the bench, by this much at most (log units); other tones cost it this many nats.
 DARKEST, NOT_SHADE = 1.4, 2.0
 # Texture counts half: it is read over a width in which two stuffs mix at their border.
@@ -55,6 +57,9 @@ JOG_NATS = 0.67
 
 # Doubt of the edge has one cause over this far along it.
 ALIKE_MM = 100.0
+# The rough outline is good to this much. Where it and the end of the top lie further apart, one of two clear readings
+# is wrong: half of what lies between is 1 sigma of doubt.
+ROUGH_MM = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,8 +106,8 @@ def find_tops_end(band: Band, wood: Bools, bench: Bools) -> TopsEnd:
         if again:
             nearest = ndimage.minimum_filter1d(top, 2 * band.rows_of(6.0) + 1, mode="wrap")
             columns = np.arange(band.tone.shape[1])
-            wood = band.seen & (columns[None] < nearest[:, None] - AGAIN_MM / ACROSS_MM)
-        own, last = _readings(band, _fits(band, bins, _typical(bins, wood), bench_looks, bench))
+            wood = band.seen & band.slab & (columns[None] < nearest[:, None] - AGAIN_MM / ACROSS_MM)
+        own, last = _readings(band, _fits(band, bins, _typical(bins, wood), bench_looks, wood, bench))
         costs = course_costs(own, JOG_NATS * ACROSS_MM)
         top = np.argmin(costs, axis=1)
     rows = np.arange(len(top))
@@ -111,6 +116,16 @@ def find_tops_end(band: Band, wood: Bools, bench: Bools) -> TopsEnd:
     chance /= chance.sum(axis=1, keepdims=True)
     doubt = np.sqrt((chance * (at[None] - at[top][:, None]) ** 2).sum(axis=1))
     return TopsEnd(at[top], at[last[rows, top]], np.asarray(doubt, dtype=np.float64))
+
+
+def disputed_mm2(band: Band, top_mm: Floats) -> float:
+    """Return the 1-sigma doubt of the area where the rough outline and the end of the top (rows,) mm lie apart.
+
+    One of the two read a shadow, bark or sapwood wrongly, and all along the edge alike.
+    """
+    rough_mm = band.offsets_mm[0] + (band.slab.sum(axis=1) - 0.5) * ACROSS_MM
+    apart = np.abs(top_mm - rough_mm)
+    return float(apart[apart > ROUGH_MM].sum() * ALONG_MM / 2.0)
 
 
 def area_doubt_mm2(doubt_mm: Floats) -> float:
@@ -165,11 +180,20 @@ def _how_common(bins: _Bins, keys: Ints, shape: tuple[int, ...], known: Bools) -
     return np.asarray(np.log(np.clip(share / max(usual, 1e-12), LEAST, 1.0)), dtype=np.float32)
 
 
-def _fits(band: Band, bins: _Bins, wood: tuple[F32, F32, F32], bench: tuple[F32, F32, F32], known_bench: Bools) -> F32:
+def _fits(
+    band: Band,
+    bins: _Bins,
+    wood: tuple[F32, F32, F32],
+    bench: tuple[F32, F32, F32],
+    known_wood: Bools,
+    known_bench: Bools,
+) -> F32:
     """Nats by which each px fits wood, side, shadow and bench, (4, rows, columns)."""
     darker = band.tone - _usual_tone(band, known_bench)[:, None]
     off = np.where((darker > 0.0) | (darker < -DARKEST), np.float32(-NOT_SHADE), np.float32(0.0))
     as_wood = wood[0] + TEXTURE_WEIGHT * wood[2] + np.where(band.slab, np.float32(ROUGH_NATS), np.float32(0.0))
+    paler = band.tone - _usual_tone(band, known_wood)[:, None] > PALER
+    as_wood = np.where(paler, np.maximum(as_wood, np.float32(np.log(SIDE))), as_wood)
     shadow = np.log(SHADOW) + bench[1] + TEXTURE_WEIGHT * bench[2] + off
     as_bench = bench[0] + TEXTURE_WEIGHT * bench[2]
     fits = np.stack([as_wood, np.full_like(as_wood, np.log(SIDE)), shadow, as_bench])
