@@ -98,8 +98,9 @@ def watched():
     views, plain = [], coat_look.look
 
     def look(*args, **options):
-        views.append(plain(*args, **options))
-        return views[-1]
+        seen, study = plain(*args, **options)
+        views.append(seen.view)
+        return seen, study
 
     coat_look.look = look
     return views
@@ -118,7 +119,7 @@ def run(seed, folder, chosen, rows, views):
             rows.append(None)
             continue
         call = decide(folder / "job").decision
-        rows.append(row(seed, number, surface, truth, record, sites, call, views.pop().view))
+        rows.append(row(seed, number, surface, truth, record, sites, call, views.pop()))
 
 
 def row(seed, number, surface, truth, record, sites, call, view):

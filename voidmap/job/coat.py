@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from voidmap.errors import JobError, ScaleError, ValueRefused
 from voidmap.files import Job, load_photos, open_job, read_json
+from voidmap.job.ahead import load_ahead
 from voidmap.records import CoatRecord, PhotoRecord
 
 if TYPE_CHECKING:
     from voidmap.model import Photo, Plane
 
 STEPS = ("reading photos", "scale", "finding pinholes", "what the photo could show", "earlier coats", "writing")
+LATER = ("voidmap.coat.power", "voidmap.coat.align", "voidmap.coat.track", "voidmap.job.marks")
+"""What decoding the photos does not import, and all that follows does."""
 SMALLEST_MM = 0.5
 """The size that matters when none is said: about what an eye finds at arm's length in a glossy coat."""
 
@@ -66,36 +70,35 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     InputError
         When the photos, the scale, the coat's number or the job can't be used.
     """
+    ready = load_ahead(LATER)
+    job = open_job(folder)
+    earlier = _earlier(job, options.number)
+    step(STEPS[0])
+    photos = load_photos(list(photo_files))
+    ready()
     from voidmap.job.coat_look import look
     from voidmap.job.coat_place import picture, place
     from voidmap.job.coat_record import record_of
     from voidmap.job.marks import carry_over
     from voidmap.job.pictures import picture_of
 
-    job = open_job(folder)
-    earlier = _earlier(job, options.number)
-    step(STEPS[0])
-    photos = load_photos(list(photo_files))
     _refuse_used(photos, earlier)
     step(STEPS[1])
     planes, together = _planes(photos, options)
     records = _photo_records(photos, planes)
     step(STEPS[2])
     whole = options.region == "whole" or options.mm_per_px is not None
-    looked = [
-        look(
-            photo,
-            plane,
-            record,
-            sanded=options.sanded,
-            smallest_mm=options.smallest_mm,
-            whole=whole,
-            planting=lambda: step(STEPS[3]),
-        )
+    found = [
+        look(photo, plane, record, sanded=options.sanded, smallest_mm=options.smallest_mm, whole=whole)
         for photo, plane, record in zip(photos, planes, records, strict=True)
     ]
-    step(STEPS[4])
-    alignments, notes = place(job, looked, earlier, options.number, together=together)
+    step(STEPS[3])
+    # Laying the photos into the job's frame asks for no power: a second processor does it meanwhile.
+    with ThreadPoolExecutor(1) as beside:
+        placed = beside.submit(place, job, [seen for seen, _ in found], earlier, options.number, together=together)
+        looked = [study() for _, study in found]
+        step(STEPS[4])
+        alignments, notes = placed.result()
     result = record_of(
         looked,
         records,

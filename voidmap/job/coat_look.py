@@ -18,30 +18,29 @@ SEED = 20240
 
 
 @dataclass(frozen=True)
-class Looked:
+class Seen:
     """One photo of the coat, looked through."""
 
     photo: Photo
     plane: Plane
     view: View
     spots: Spots
-    study: Study
     px_per_mm: float
     grain_px: tuple[tuple[float, float], tuple[float, float]] | None
     """Two places along the grain, photo px."""
 
 
+@dataclass(frozen=True)
+class Looked(Seen):
+    """The same with what the photo could have shown."""
+
+    study: Study
+
+
 def look(
-    photo: Photo,
-    plane: Plane,
-    record: PhotoRecord,
-    *,
-    sanded: bool,
-    smallest_mm: float,
-    whole: bool,
-    planting: Callable[[], None],
-) -> Looked:
-    """Find the pinholes in one photo, and what it could show.
+    photo: Photo, plane: Plane, record: PhotoRecord, *, sanded: bool, smallest_mm: float, whole: bool
+) -> tuple[Seen, Callable[[], Looked]]:
+    """Find the pinholes in one photo; what is returned beside works out what it could show.
 
     Parameters
     ----------
@@ -51,8 +50,6 @@ def look(
         The coat's surface, and the smallest pinhole that matters.
     whole
         Whether the surface fills the frame (else its outline is looked for).
-    planting
-        Called when the search is done and the study of what the photo could show begins.
     """
     import cv2
     import numpy as np
@@ -70,20 +67,24 @@ def look(
         return spots.search(picture, look, px_per_mm=px_per_mm, blur_px=blur_px)
 
     found = find(grey).spots()
-    planting()
-    study = power.power_study(
-        photo.pixels,
-        view,
-        found,
-        find,
-        np.random.default_rng(SEED),
-        smallest_mm=smallest_mm,
-        px_per_mm=px_per_mm,
-        blur_px=blur_px,
-        sanded=sanded,
-    )
-    found = width.with_half_level(grey, found, sanded=sanded)
-    return Looked(photo, plane, view, found, study, px_per_mm, ground.along_grain(grey, where))
+    wide = width.with_half_level(grey, found, sanded=sanded)
+    seen = Seen(photo, plane, view, wide, px_per_mm, ground.along_grain(grey, where))
+
+    def looked() -> Looked:
+        study = power.power_study(
+            photo.pixels,
+            view,
+            found,
+            find,
+            np.random.default_rng(SEED),
+            smallest_mm=smallest_mm,
+            px_per_mm=px_per_mm,
+            blur_px=blur_px,
+            sanded=sanded,
+        )
+        return Looked(**vars(seen), study=study)
+
+    return seen, looked
 
 
 def _surroundings(photo: Photo, plane: Plane, *, whole: bool) -> tuple[Floats | None, tuple[Floats, ...]]:
