@@ -11,6 +11,7 @@ from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, find_candidates, pyramid
 from voidmap.coat.count import count_interval
 from voidmap.coat.plant import Plant, places_apart, plant
 from voidmap.coat.spots import Spots, find_spots
+from voidmap.coat.surround import surface_px
 from voidmap.coat.twins import find_all
 from voidmap.coat.width import HALF_LEVEL_GLOSS, with_half_level
 
@@ -121,3 +122,24 @@ def test_half_level_tells_a_dark_spots_width_whatever_the_blur():
         assert wide.diameter_px[0] < seen.diameter_px[0]
         bright = replace(spot, polarity=np.array([1]))
         assert with_half_level(grey, bright, sanded=False).diameter_px[0] == guess[0]
+
+
+def ringed(rng, step):
+    """Return wood (600, 800, 3) with rings along x, each ``step`` grey lower on one side."""
+    rows = np.arange(600)[:, None] + 6 * np.sin(np.arange(800) / 90)[None, :]
+    grey = 170 - step * ((rows // 40) % 2) + rng.normal(0, 1.5, (600, 800))
+    return np.clip(grey[..., None] * np.array([0.75, 0.9, 1.0]), 0, 255).astype(np.uint8)
+
+
+def test_a_bench_along_a_side_is_no_surface_but_a_ring_or_a_reflection_is_no_bench():
+    rng = np.random.default_rng(4)
+    wood_only = ringed(rng, 20)
+    assert surface_px(wood_only, ()) is None
+    bench = wood_only.copy()
+    bench[:, :80] = (120, 118, 115)
+    outline = surface_px(bench, ())
+    assert outline is not None
+    assert outline[:, 0].min() == pytest.approx(80, abs=8)
+    lamp = wood_only.copy()
+    lamp[:, 120:150] = 255
+    assert surface_px(cv2.GaussianBlur(lamp, (0, 0), 2), ()) is None

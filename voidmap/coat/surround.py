@@ -37,6 +37,10 @@ BAND_CELLS = (4, 24)
 """Colours beside the edge are compared between these distances from it, cells."""
 LEAST_RUN = 0.8
 """Share of the edge's length on which it must be sharp, and of another colour beyond."""
+OUT_OF_ORDINARY = 0.9
+"""The step along a bench's edge is over this quantile of all steps around: growth rings and fills have edges too."""
+GLARE = 240.0
+"""All channels at or over this: a lamp's reflection, whose edges are no bench's."""
 DEEPEST = 0.45
 """Share of the frame that a bench may take from one side: more, and it is not a photo of the coat."""
 
@@ -98,6 +102,7 @@ def surface_px(pixels: Bytes, sheets: Sequence[Floats]) -> Floats | None:
     hidden = np.zeros(size[::-1], np.uint8)
     for sheet in sheets:
         cv2.fillPoly(hidden, [np.round(np.asarray(sheet) / SHRINK).astype(np.int32)], 255)
+    hidden = cv2.bitwise_or(hidden, np.where(small.min(axis=2) >= GLARE, 255, 0).astype(np.uint8))
     hidden = cv2.dilate(hidden, np.ones((9, 9), np.uint8))
     bench = np.zeros(size[::-1], bool)
     for turns in range(4):
@@ -120,13 +125,17 @@ def _edge_from_left(small: Floats32, hidden: NDArray[np.bool_]) -> NDArray[np.in
     step = np.zeros(part.shape[:2], np.float32)
     blue, green, red = cv2.split(cv2.absdiff(part[:, 2 * EDGE_STEP_PX :], part[:, : -2 * EDGE_STEP_PX]))
     step[:, EDGE_STEP_PX:-EDGE_STEP_PX] = cv2.max(cv2.max(blue, green), red)
-    step[hidden[:, : part.shape[1]]] = 0
+    shown = ~hidden[:, : part.shape[1]]
+    step[~shown] = 0
     path = _best_path(np.minimum(step[:, :reach], 2 * LEAST_STEP))
     rows = np.arange(len(path))
     free = ~hidden[rows, path]
     if free.mean() < 0.5:
         return None
-    sharp = (step[rows, path] >= LEAST_STEP)[free].mean()
+    along = step[rows, path][free]
+    if np.median(along) < np.quantile(step[shown], OUT_OF_ORDINARY):
+        return None
+    sharp = (along >= LEAST_STEP).mean()
     apart = _other_colour(part, path)[free].mean()
     return path if min(sharp, apart) >= LEAST_RUN else None
 
