@@ -248,7 +248,7 @@ def _find_slab(ortho: Ortho, planes: Sequence[Plane]) -> SlabFound:
     from voidmap import scale, surface
 
     slab = surface.find_slab(ortho, planes[0].patterns_mm)
-    scale.refuse_beside(slab, planes)
+    scale.refuse_beside(slab, planes, ortho)
     return slab
 
 

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.errors import ScaleError
-from voidmap.model import Floats, Photo, Plane, SlabFound
+from voidmap.model import Floats, Ortho, Photo, Plane, SlabFound
+from voidmap.scale.bench import amid_ground
 from voidmap.scale.blame import BAD_FIT_PX
 from voidmap.scale.boards import BAR_MM, CORNERS, MARKERS, board_name, dictionary
 from voidmap.scale.detect import SEARCH_SIDE_PX
@@ -121,15 +122,27 @@ def plane_notes(photos: Sequence[Photo], planes: Sequence[Plane], *, bars_read: 
     return tuple(notes)
 
 
-def refuse_beside(slab: SlabFound, planes: Sequence[Plane]) -> None:
-    """Refuse boards that lie on the bench beside the slab, so that nothing but their own paper was found round them.
+def refuse_beside(slab: SlabFound, planes: Sequence[Plane], ortho: Ortho | None = None) -> None:
+    """Refuse boards that lie on the bench beside the slab.
+
+    Then nothing but their own paper was found round them; or the bench was, and a large piece lies amid it (looked for
+    in ``ortho`` when what was found leaves the photo).
 
     Raises
     ------
     ScaleError
-        When the boards' paper covers all that was found.
+        When the boards do not lie on the slab.
     """
-    if planes[0].patterns_mm and slab.covered.sum() > MOST_COVERED * slab.mask.sum():
+    if not planes[0].patterns_mm:
+        return
+    if ortho is not None and slab.leaves_frame and amid_ground(ortho, planes[0].patterns_mm):
+        names, lie = _names(planes[0])
+        raise ScaleError(
+            f"a large piece lies whole in the picture beside {names}, on the same ground: {lie} on the bench, not on "
+            "the slab",
+            "lay it flat on the slab's top and photograph again: a scale below the top reads every length too long",
+        )
+    if slab.covered.sum() > MOST_COVERED * slab.mask.sum():
         names, lie = _names(planes[0])
         raise ScaleError(
             f"no wood can be told round {names}: {lie} beside the slab, on the bench",
