@@ -56,6 +56,8 @@ FILLED_REL, PAIR_FILLED_REL = 0.7, 1.0
 from two, beside the doubt of what is hidden: what a ridge hides from one of two photos has no other pair. With all of
 it 95 of 100 voids of simulated slabs at 0.2 to 0.4 mm a pixel lay within 1.96 of the error, from three photos as from
 two."""
+SHAFT_FILLED_REL = 0.5
+"""The same in a shaft, where the doubt whether its floor was met comes beside it."""
 FLOOR_MM = 0.05
 """Smallest mean depth that is stated: a log-normal has no zero."""
 GREATEST_PERCENTILE = 99.0
@@ -231,7 +233,8 @@ def parallax_estimate(
     if kind in DISHES and pit >= 0.5:
         greatest = max(greatest, slab)
     pair = relief.views < 3
-    filled = (PAIR_FILLED_REL if pair else FILLED_REL) * (1 - relief.sure) ** 2
+    fill_rel = (PAIR_FILLED_REL if pair else FILLED_REL) if kind in DISHES else SHAFT_FILLED_REL
+    filled = fill_rel * (1 - relief.sure) ** 2
     basic = PAIR_REL if pair else BASIC_REL
     own = float(np.sqrt(basic**2 + filled**2 + hidden**2 + (relief.level_error_mm / mean) ** 2))
     middle = np.array([relief.grid.x0_mm, relief.grid.y0_mm]) + relief.grid.mm_per_px / 2 * np.array(

@@ -20,6 +20,11 @@ from voidmap.records import DepthEstimate, Kind
 FLAT_MM = 0.25
 """Standard deviation of a flat thing's mean depth against the wood around it: a knot stands proud or shrinks so much
 (an estimate; of 182 flat things on simulated slabs 90 of 100 read between -0.5 and 0.2 mm)."""
+FLAT_ERROR_MM = 0.3
+"""The level of the wood is known at least so well: the error of a depth grows with it, that of a flat thing doesn't."""
+FLAT_ASTRAY = 0.1
+"""Chance that a flat thing is read as deep as anything: on simulated slabs 2 of 100 read more than 1 mm from three
+photos, 7 from two; with an allowance for wet places and grain along the way between the cameras."""
 LEAST_MM = 0.05
 UNMATCHED, UNMATCHED_SHAFT = 0.03, 0.45
 """Chance that next to nothing of a thing matches that is wide enough: on simulated slabs none of 180 flat things (with
@@ -60,8 +65,9 @@ def _likelihood(kind: Kind, measured: DepthEstimate, region: Region) -> float:
     depth_mm = measured.mean_mm
     error_mm = max(log_sd(measured) * depth_mm, LEAST_MM)
     anywhere = 1 / (max(depth_mm, SHALLOWEST_WALL_MM) * ASTRAY_LOG_RANGE)
+    astray = ASTRAY if kind.is_void else FLAT_ASTRAY
     if not kind.is_void:
-        met = float(_normal(depth_mm, 0.0, float(np.hypot(error_mm, FLAT_MM))))
+        met = float(_normal(depth_mm, 0.0, float(np.hypot(min(error_mm, FLAT_ERROR_MM), FLAT_MM))))
     else:
         prior = log_mean_depth(kind, area_mm2=region.area_mm2, thickness_mm=None, width_mean_mm=region.width_mean_mm)
         depths = np.exp(prior.mu + prior.sd * _NODES)
@@ -70,7 +76,7 @@ def _likelihood(kind: Kind, measured: DepthEstimate, region: Region) -> float:
         if shaft:
             seen = min(measured.floor_seen, OPEN_MOST)
             met = seen * met + (1 - seen) * walls_density(log_mu(measured), prior.mu, prior.sd) / depth_mm
-    return (1 - unmatched) * ((1 - ASTRAY) * met + ASTRAY * anywhere)
+    return (1 - unmatched) * ((1 - astray) * met + astray * anywhere)
 
 
 def _normal(x: float, middle: Floats | float, sd: Floats | float) -> Floats:
