@@ -99,6 +99,7 @@ def test_redraw_and_add_measure_the_drawn_shape():
     new = by_id(out, "U01")
     lo, hi = new.area_interval_mm2
     assert lo < math.pi * 25 < hi
+    assert new.size_intervals_mm.width_max.lo < 10.0 < new.size_intervals_mm.width_max.hi
     assert new.from_user == ("kind", "outline")
     assert new.volume_ml > 0
     assert not new.opens_on_edge

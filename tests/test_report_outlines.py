@@ -51,6 +51,7 @@ def test_csv_has_a_row_a_defect_and_no_formula():
     (row,) = csv.DictReader(io.StringIO(text))
     assert row["id"] == "D01"
     assert row["note"] == "'=1+1"
+    assert row["length_lo_mm"] == row["width_max_hi_mm"] == ""
     assert float(row["depth_mean_lo_mm"]) < float(row["depth_mean_mm"]) < float(row["depth_mean_hi_mm"])
 
 

@@ -139,6 +139,12 @@ def test_polyline_crack_through_the_whole_path() -> None:
     assert crack.length_mm == pytest.approx(length, rel=0.05)
     assert crack.area_mm2 == pytest.approx(length * width * mm, rel=0.06)
     assert crack.width_mean_mm == pytest.approx(width * mm, rel=0.08)
+    sizes = crack.size_intervals_mm
+    assert sizes is not None
+    true_sizes = (length, width * mm, width * mm)
+    for (lo, hi), true in zip((sizes.length, sizes.width_mean, sizes.width_max), true_sizes, strict=True):
+        assert lo < true < hi
+    assert sizes.length.hi < 3 * length
 
 
 def test_sound_wood_has_no_voids() -> None:

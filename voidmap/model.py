@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from voidmap.records import BoardPlace, Interval, Kind, Lens
+from voidmap.records import BoardPlace, Interval, Kind, Lens, SizeIntervals
 
 Floats = NDArray[np.float64]
 
@@ -214,3 +214,4 @@ class Region:
     edge_opening_mm: float
     through_probability: float
     measures: dict[str, float]
+    size_intervals_mm: SizeIntervals | None = None

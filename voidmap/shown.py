@@ -67,6 +67,16 @@ def length(mm: float) -> str:
     return _both(units.shop_length(mm, 32 if abs(mm) < FINE_MM else 16), metric)
 
 
+def length_with(mm: float, interval: Interval | None) -> str:
+    """Return a length with its interval, if there is one, which is told in metric."""
+    if interval is None:
+        return length(mm)
+    digits = 0 if abs(mm) >= 10 else 1
+    lo, hi = interval
+    shop = units.shop_length(mm, 32 if abs(mm) < FINE_MM else 16)
+    return _both(shop, f"{mm:.{digits}f} mm, {lo:.{digits}f} to {hi:.{digits}f}")
+
+
 def area(mm2: float) -> str:
     """Return an area: ``4.9 in² (3150 mm²)``, ``4.8 ft² (0.445 m²)``, or the metric one alone."""
     metric = f"{mm2:.0f} mm²" if mm2 < SMALL_MM2 else f"{mm2 / MM2_PER_M2:.3f} m²"

@@ -10,7 +10,7 @@ from voidmap.corrections.nouns import Action, Correction, Corrections
 from voidmap.corrections.pixels import photo_points
 from voidmap.corrections.place import Rigid, at_place, lay_over, place_in
 from voidmap.corrections.redepth import deep, with_prior, with_probe, with_through
-from voidmap.records import Defect, Intake, Interval, Kind, Outline
+from voidmap.records import Defect, Intake, Interval, Kind, Outline, SizeIntervals
 
 DRAWN_EDGE_MM = 0.7
 """A line drawn by finger on a picture runs this far in or out of the true rim, all along (95 %; an estimate)."""
@@ -141,6 +141,7 @@ class _Work:
             (2 * self.measured.scale.length_interval_rel * found.area_mm2) ** 2 + (DRAWN_EDGE_MM * found.rim_mm) ** 2
         ) ** 0.5
         opening = _edge_opening_mm(outline_mm, self.slab.outline_mm)
+        sizes = (found.length_mm, found.width_mean_mm, found.width_max_mm)
         return replace(
             defect,
             area_mm2=found.area_mm2,
@@ -149,6 +150,7 @@ class _Work:
             width_mean_mm=found.width_mean_mm,
             width_max_mm=found.width_max_mm,
             rim_mm=found.rim_mm,
+            size_intervals_mm=SizeIntervals(*(_by_hand(size) for size in sizes)) if defect.is_void else None,
             outline_mm=outline_mm,
             outline_px=photo_points(self.measured, outline_mm),
             opens_on_edge=opening > 0,
@@ -168,6 +170,7 @@ class _Work:
             kind=kind,
             is_void=kind.is_void,
             void_probability=1.0 if kind.is_void else 0.0,
+            size_intervals_mm=defect.size_intervals_mm if kind.is_void else None,
             through=defect.through and kind.is_void,
             from_user=_with(defect, "kind"),
         )
@@ -201,6 +204,11 @@ _ON_DEFECT: dict[Action, Callable[[_Work, Defect, Correction, Rigid], Defect]] =
 
 def _with(defect: Defect, name: str) -> tuple[str, ...]:
     return defect.from_user if name in defect.from_user else (*defect.from_user, name)
+
+
+def _by_hand(size_mm: float) -> Interval:
+    """95 % interval of a length between two places of a drawn line."""
+    return Interval(max(0.0, size_mm - 2 * DRAWN_EDGE_MM), size_mm + 2 * DRAWN_EDGE_MM)
 
 
 def _edge_opening_mm(outline_mm: Outline, slab_mm: Outline) -> float:

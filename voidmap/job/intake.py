@@ -293,6 +293,7 @@ def _defect(region: Region, estimates: tuple[DepthEstimate, ...], plane: Plane, 
         volume_ml=0.0,
         volume_interval_ml=_NO_VOLUME,
         rim_mm=region.rim_mm,
+        size_intervals_mm=region.size_intervals_mm if kind.is_void else None,
     )
 
 

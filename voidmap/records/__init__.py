@@ -47,6 +47,7 @@ from voidmap.records.intake import (
     Quality,
     Reading,
     ScaleRecord,
+    SizeIntervals,
     SlabRecord,
     Totals,
 )
@@ -92,6 +93,7 @@ __all__ = [
     "Shot",
     "ShotPlan",
     "SiteAdvice",
+    "SizeIntervals",
     "SlabRecord",
     "Tape",
     "TimeStep",

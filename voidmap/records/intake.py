@@ -173,6 +173,17 @@ class Depth:
 
 
 @dataclass(frozen=True)
+class SizeIntervals:
+    """95 % intervals of a void's length and widths, mm."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
+
+    length: Interval
+    width_mean: Interval
+    width_max: Interval
+
+
+@dataclass(frozen=True)
 class Defect:
     """A void, or a flat thing that looks like one."""
 
@@ -199,6 +210,8 @@ class Defect:
     volume_interval_ml: Interval
     rim_mm: float = 0.0
     """Length of the rim (both sides of a crack), mm."""
+    size_intervals_mm: SizeIntervals | None = None
+    """Of length_mm, width_mean_mm and width_max_mm; null for flat things."""
     from_user: tuple[str, ...] = ()
     """Names of the fields that the user's own corrections set."""
     note: str = ""

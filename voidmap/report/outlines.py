@@ -36,8 +36,14 @@ _COLUMNS = (
     "area_lo_mm2",
     "area_hi_mm2",
     "length_mm",
+    "length_lo_mm",
+    "length_hi_mm",
     "width_mean_mm",
+    "width_mean_lo_mm",
+    "width_mean_hi_mm",
     "width_max_mm",
+    "width_max_lo_mm",
+    "width_max_hi_mm",
     "rim_mm",
     "depth_mean_mm",
     "depth_mean_lo_mm",
@@ -137,7 +143,7 @@ def extent_mm(intake: Intake) -> tuple[float, float, float, float]:
 
 
 def _row(defect: Defect) -> list[object]:
-    depth = defect.depth
+    depth, sizes = defect.depth, defect.size_intervals_mm
     lo, hi = depth.mean_interval_mm if depth else ("", "")
     x, y = defect.outline_mm[0]
     values: list[object] = [
@@ -148,8 +154,11 @@ def _row(defect: Defect) -> list[object]:
         defect.area_mm2,
         *defect.area_interval_mm2,
         defect.length_mm,
+        *(sizes.length if sizes else ("", "")),
         defect.width_mean_mm,
+        *(sizes.width_mean if sizes else ("", "")),
         defect.width_max_mm,
+        *(sizes.width_max if sizes else ("", "")),
         defect.rim_mm,
         depth.mean_mm if depth else "",
         lo,

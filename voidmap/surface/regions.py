@@ -22,6 +22,7 @@ from voidmap.surface.measure import (
     edge_contact_mm,
     greatest_width_px,
     rim_length,
+    size_intervals,
     spine_length_px,
     walk_outline,
 )
@@ -244,4 +245,5 @@ def _region(
         edge_opening_mm=opening,
         through_probability=through_chance(cover, ortho, slab, bench) if kind in MAY_GO_THROUGH else 0.0,
         measures=found.features,
+        size_intervals_mm=size_intervals(kind, float(length), float(area / length), float(widest), scale_rel),
     )

@@ -33,7 +33,10 @@ def slab_part(sheet: Sheet) -> str:
 def figures_of(d: Defect) -> str:
     """Return a defect's figures with their intervals, as the card shows them."""
     words = [f"{LOOKS[d.kind].word}, {shown.area_with(d.area_mm2, d.area_interval_mm2)}"]
-    words.append(f"{shown.length(d.length_mm)} long, {shown.length(d.width_mean_mm)} wide")
+    sizes = d.size_intervals_mm
+    long = shown.length_with(d.length_mm, sizes.length if sizes else None)
+    wide = shown.length_with(d.width_mean_mm, sizes.width_mean if sizes else None)
+    words.append(f"{long} long, {wide} wide in the mean")
     if d.depth is not None:
         low, high = d.depth.mean_interval_mm
         deep = f"mean depth {shown.length(d.depth.mean_mm)}, {low:.1f} to {high:.1f} mm"
