@@ -93,9 +93,11 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
         for photo, plane, record in zip(photos, planes, records, strict=True)
     ]
     step(STEPS[3])
+    photographed = [seen for seen, _ in found]
     # Laying the photos into the job's frame asks for no power: a second processor does it meanwhile.
     with ThreadPoolExecutor(1) as beside:
-        placed = beside.submit(place, job, [seen for seen, _ in found], earlier, options.number, together=together)
+        placed = beside.submit(place, job, photographed, earlier, options.number, together=together)
+        drawn = beside.submit(lambda: picture_of(picture(photographed, [a.bend for a in placed.result()[0]])))
         looked = [study() for _, study in found]
         step(STEPS[4])
         alignments, notes = placed.result()
@@ -111,7 +113,7 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     )
     step(STEPS[5])
     result = carry_over(job, result, earlier)
-    picture_of(picture(looked, [a.bend for a in alignments])).write(job, f"coat-{options.number}")
+    drawn.result().write(job, f"coat-{options.number}")
     return result
 
 
