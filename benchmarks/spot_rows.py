@@ -18,8 +18,10 @@ from voidmap.simulate.faint import FAINT_INDEX
 
 DEMOSAIC_BLUR_PX = 0.45
 """What demosaicing adds to the lens's blur, 1 sigma, about."""
-BLUR_DOUBT = 0.1
+BLUR_DOUBT = 0.15
 """Blur is known from a board's edges to about this share."""
+PRINT_BLUR_MM = 0.06
+"""Those edges have a softness of their own, 1 sigma up to this: ink spreads (common practice, no source)."""
 
 
 class Rows(NamedTuple):
@@ -76,9 +78,14 @@ def closeup_rows(file, rng):
         grey, np.full(grey.shape, 255, np.uint8), places,
         np.array([p["diameter_mm"] for p in truth["pinholes"]]) * truth["px_per_mm"],
         px_per_mm=truth["px_per_mm"],
-        blur_px=np.hypot(truth["blur_px"], DEMOSAIC_BLUR_PX) * np.exp(rng.normal(0, BLUR_DOUBT)),
+        blur_px=blur_as_read(rng, np.hypot(truth["blur_px"], DEMOSAIC_BLUR_PX), truth["px_per_mm"]),
         faint=np.array([p["index"] < FAINT_INDEX for p in truth["pinholes"]], bool),
     )  # fmt: skip
+
+
+def blur_as_read(rng, blur_px, px_per_mm):
+    """Return a photo's blur as it is read off a printed board."""
+    return np.hypot(blur_px, rng.uniform(0, PRINT_BLUR_MM) * px_per_mm) * np.exp(rng.normal(0, BLUR_DOUBT))
 
 
 def drawn_rows(rng):
@@ -90,4 +97,5 @@ def drawn_rows(rng):
     px_per_mm = float(np.exp(rng.uniform(np.log(5), np.log(12))))
     look = np.full(grey.shape, 255, np.uint8)
     faint = np.array(told) < FAINT_INDEX
+    blur = blur_as_read(rng, blur, px_per_mm)
     return rows_of(grey, look, places, size, px_per_mm=px_per_mm, blur_px=blur, faint=faint)
