@@ -11,6 +11,8 @@ from voidmap.model import Floats
 SEARCH_SIDE_PX = 1000
 LEVELS, BORDER_LEVELS = np.arange(10, 100, 6), np.array([85, 90, 93, 95, 97, 98, 99])
 """Percentiles at which patches, and borders, are cut out of a picture."""
+COLOUR_STEP = (10, 5, 5)
+"""Colours that count as one, 8-bit CIELAB: lightness changes more over a flat thing than its hue does."""
 LEAST_SHARE = 0.001
 """A reference smaller than a thousandth of the frame can't carry a scale across it."""
 
@@ -25,7 +27,16 @@ def find_quadrilaterals(pixels: NDArray[np.uint8]) -> list[Floats]:
     blue, red = small[:, :, 0], small[:, :, 2]
     layers = [
         (cv2.medianBlur(np.ascontiguousarray(layer), 5), LEVELS)
-        for layer in (grey, 255 - grey, colourless, blue, 255 - blue, 255 - red, _unlike_wood(small))
+        for layer in (
+            grey,
+            255 - grey,
+            colourless,
+            blue,
+            255 - blue,
+            255 - red,
+            _unlike_wood(small),
+            _local_colour(small),
+        )
     ]
     for smooth, shares in [*layers, (_borders(small), BORDER_LEVELS)]:
         for level in np.unique(np.percentile(smooth, shares).astype(int)):
@@ -48,6 +59,29 @@ def _unlike_wood(small: NDArray[np.uint8]) -> NDArray[np.uint8]:
     middle = lab[height // 4 : -(height // 4), width // 4 : -(width // 4)].reshape(-1, 3)
     away = np.sqrt(np.sum((lab - np.median(middle, axis=0)) ** 2, axis=2))
     return np.asarray(np.clip(2 * away, 0, 255), dtype=np.uint8)
+
+
+def _local_colour(small: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return how near together in the picture the pixels of each pixel's colour lie: 255 at one place, 0 all over.
+
+    Wood and bench are spread over the picture, what lies on them is not: a striped card across sapwood and heartwood
+    is one patch in it.
+    """
+    lab = cv2.cvtColor(small, cv2.COLOR_BGR2LAB) // np.array(COLOUR_STEP, dtype=np.uint8)
+    sides = tuple(256 // step + 1 for step in COLOUR_STEP)
+    colour = np.ravel_multi_index(tuple(lab[:, :, i].ravel() for i in range(3)), sides)
+    y, x = (axis.ravel().astype(np.float64) for axis in np.indices(lab.shape[:2]))
+    sums = []
+    for weight in (None, x, y, x * x + y * y):
+        table = np.bincount(colour, weight, minlength=int(np.prod(sides))).astype(np.float64).reshape(sides)
+        for axis in range(3):
+            # Colours a step away count too: a patch's noise must not decide.
+            table = table + np.roll(table, 1, axis) + np.roll(table, -1, axis)
+        sums.append(table.ravel()[colour])
+    count, at_x, at_y, squares = sums
+    spread = np.sqrt(np.maximum(squares / count - (at_x / count) ** 2 - (at_y / count) ** 2, 0.0))
+    near = 255 * (1 - np.minimum(spread / (0.5 * np.hypot(*lab.shape[:2]) / 12**0.5), 1))
+    return np.asarray(near.reshape(lab.shape[:2]), dtype=np.uint8)
 
 
 def _borders(small: NDArray[np.uint8]) -> NDArray[np.uint8]:

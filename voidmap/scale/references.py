@@ -13,6 +13,7 @@ from voidmap.model import Floats, Photo, Plane
 from voidmap.records import Lens
 from voidmap.scale.quads import find_quadrilaterals
 from voidmap.scale.rectangle import plane_from_rectangle
+from voidmap.scale.roundness import SIDE_FIT_PX, TONE, has_round_corners
 from voidmap.scale.solve import lens_of_photo
 
 
@@ -25,6 +26,9 @@ class Rectangle:
     side_sd_mm: tuple[float, float]
     height_mm: float
     radius_mm: float = 0.0
+    misfit: float = 0.03
+    """Misfit of corners as a share of the longer side, of what a focal length from the camera data and a cut sheet
+    leave; a card is cut true and too small in the frame for the focal length to matter."""
     least_share: float = 0.01
     """Of the frame: a sheet that is smaller in it was photographed from too far away to serve."""
 
@@ -33,18 +37,14 @@ class Rectangle:
 RECTANGLES = {
     "a4": Rectangle("A4 sheet", (297.0, 210.0), (2 / 3**0.5, 2 / 3**0.5), 0.1),  # ISO 216: ±2 mm from 150 to 600
     "letter": Rectangle("Letter sheet", (279.4, 215.9), (1.6 / 3**0.5, 1.6 / 3**0.5), 0.1),  # 1/16 in, no source
-    "id1": Rectangle("ID-1 card", (85.60, 53.98), (0.13 / 3**0.5, 0.06 / 3**0.5), 0.76, 3.18, 0.001),  # ISO/IEC 7810
+    "id1": Rectangle(
+        "ID-1 card", (85.60, 53.98), (0.13 / 3**0.5, 0.06 / 3**0.5), 0.76, 3.18, 0.012, 0.001
+    ),  # ISO/IEC 7810
 }
-SIDE_FIT_PX = 0.6
-"""Doubt of a corner from two fitted sides: paper edges are cut, not ruled, and cast a thin shadow."""
-RATIO_TOLERANCE = 0.03
-"""Corners' misfit as a share of the longer side: what a focal length from the camera data and a cut sheet leave."""
 LARGER = 0.02
 """Misfit that a patch e times as large is allowed more."""
-LEAST_GAP_PX = 1.5
-"""How far an arc must pass from the corner of its sides to be told from a sharp corner under a pixel of blur."""
-SHARP_SHARE = 0.62
-"""Share of the inside's colour at that place: an arc leaves a half, a sharp corner three quarters or more."""
+SAME = 0.9
+"""Share of the best fit's area from which another is of the same thing, not of a stripe or a window in it."""
 LEAST_STEP = 5.0
 """Steepest change of colour across a side, 8-bit steps a sample (three colours together): below, it is grain."""
 MIDDLE = (0.12, 0.88)
@@ -74,16 +74,15 @@ def plane_from_reference(photo: Photo, reference: str, *, lens: Lens | None = No
         raise ValueRefused(f"there is no reference {reference}", "say boards, a4, letter, id1 or points")
     thing = RECTANGLES[reference]
     lens_values, _ = lens_of_photo(photo, lens)
-    fits = [
+    shaped = [
         _Found(error, corners, refined[1])
         for rough in find_quadrilaterals(photo.pixels)
         if (refined := _refined(photo.pixels, rough)) is not None
         for corners in (refined[0], np.roll(refined[0], 1, axis=0))
-        if (error := _misfit(corners, thing.sides_mm, lens_values)) < RATIO_TOLERANCE
+        if (error := _misfit(corners, thing.sides_mm, lens_values)) < thing.misfit
         and cv2.contourArea(corners.astype(np.float32)) > thing.least_share * photo.width_px * photo.height_px
-        and _has_round_corners(photo.pixels, corners, thing)
     ]
-    best = _one_of(fits, thing, photo.file)
+    best = _one_of(shaped, [f for f in shaped if _round_enough(photo, f.corners, thing)], thing, photo.file)
     return plane_from_rectangle(
         photo,
         best,
@@ -114,41 +113,33 @@ class _Found:
         return bool(np.hypot(*away) > np.hypot(*(self.corners[2] - self.corners[0])) / 2)
 
 
-def _one_of(fits: list[_Found], thing: Rectangle, file: str) -> Floats:
-    """Return the corners that fit best, unless two things fit, or none."""
-    if not fits:
+def _one_of(shaped: list[_Found], fits: list[_Found], thing: Rectangle, file: str) -> Floats:
+    """Return the corners of the one of ``fits`` that fits best, unless two things fit, or none.
+
+    Of all that are ``shaped`` like it, a larger one around it that fits better says that it is only a part of a thing.
+    """
+    # The larger of two that fit is the reference: a knot or a label is smaller.
+    best = min(fits, key=lambda fit: fit.misfit - LARGER * np.log(fit.area), default=None)
+    part = best is not None and any(
+        not best.apart(fit) and fit.area > best.area / SAME and fit.misfit < best.misfit for fit in shaped
+    )
+    if best is None or part:
         raise CantTell(
             f"no {thing.words} can be told in {file}",
             "lay it flat on the slab's top with all four sides in view, and photograph again, or pick its corners by "
             "hand with --reference points",
         )
-    # The larger of two that fit is the reference: a knot or a label is smaller.
-    best = min(fits, key=lambda fit: fit.misfit - LARGER * np.log(fit.area))
     if any(best.apart(fit) and fit.area > best.area / 2 for fit in fits):
         raise CantTell(
             f"more than one thing in {file} has the shape of the {thing.words}",
             "take the others off the slab and photograph again, or pick its corners by hand with --reference points",
         )
-    return max((fit for fit in fits if not best.apart(fit) and fit.area > best.area / 2), key=lambda f: f.seen).corners
+    same = [fit for fit in fits if not best.apart(fit) and SAME < fit.area / best.area < 1 / SAME]
+    return max(same, key=lambda fit: fit.seen).corners
 
 
-def _has_round_corners(pixels: NDArray[np.uint8], corners: Floats, thing: Rectangle) -> bool:
-    """Whether corners are as round as the thing's: where its arc passes, a sharp corner would still be all inside."""
-    if not thing.radius_mm:
-        return True
-    gap_mm = (2**0.5 - 1) * thing.radius_mm
-    mm_per_px = thing.sides_mm[0] / np.hypot(*(corners[1] - corners[0]))
-    # Too small to be told from a label or a patch of grain.
-    if gap_mm / mm_per_px < LEAST_GAP_PX:
-        return False
-    inward = corners.mean(axis=0) - corners
-    inward *= gap_mm / mm_per_px / np.linalg.norm(inward, axis=1)[:, None]
-    # Outside, on the arc, and well inside.
-    at = np.stack([corners - inward, corners + inward, corners + 4 * inward]).astype(np.float32)
-    out, arc, within = cv2.remap(pixels, at[..., 0], at[..., 1], cv2.INTER_LINEAR).astype(np.float64)
-    step = np.sum((within - out) ** 2, axis=1)
-    share = np.sum((arc - out) * (within - out), axis=1) / np.maximum(step, 1.0)
-    return bool(np.median(share) < SHARP_SHARE)
+def _round_enough(photo: Photo, corners: Floats, thing: Rectangle) -> bool:
+    return not thing.radius_mm or has_round_corners(photo.pixels, corners, thing.sides_mm[0], thing.radius_mm)
 
 
 def _refined(pixels: NDArray[np.uint8], quad: Floats) -> tuple[Floats, float] | None:
@@ -186,8 +177,12 @@ def _side(pixels: NDArray[np.uint8], start: Floats, end: Floats) -> tuple[Floats
     if good.sum() < 60:
         return None
     rows = np.flatnonzero(good)
-    window = peak[rows, None] + np.arange(-2, 3)
-    weight = slope[rows[:, None], window]
+    # Placed in linear light: in the picture's own tones the brighter side of a blurred edge grows.
+    light = np.sqrt(np.sum(np.diff(cv2.GaussianBlur((profile / 255) ** TONE, (0, 0), 1.0), axis=1) ** 2, axis=2))
+    near = np.clip(peak[rows, None] + np.arange(-4, 5), 2, slope.shape[1] - 3)
+    peak = near[np.arange(len(rows)), light[rows[:, None], near].argmax(axis=1)]
+    window = peak[:, None] + np.arange(-2, 3)
+    weight = light[rows[:, None], window]
     offset = np.sum(weight * (across[window] + 0.25), axis=1) / weight.sum(axis=1)
     place = along[rows]
     for _ in range(4):
