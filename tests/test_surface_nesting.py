@@ -106,3 +106,16 @@ def test_no_crack_is_short_and_compact_or_wider_than_cracks_are(length_mm: float
     told = by_form(found, Judgement(Kind.CRACK, 0.9, chances))
     assert told.kind is kind
     assert sum(told.kind_chances.values()) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("across_mm", "kind"), [(8.0, Kind.HOLE), (18.0, Kind.KNOT_HOLE)])
+def test_no_beetle_bores_as_wide_as_a_knot(across_mm: float, kind: Kind) -> None:
+    found, _ = patch(ellipse(50, 50), 0.9, 0.9)
+    area_mm2 = np.pi / 4 * across_mm**2
+    slender = np.log(across_mm**2 / area_mm2)
+    found.features.update({"log_length": np.log(across_mm), "log_area": np.log(area_mm2), "log_slender": slender})
+    chances = {Kind.HOLE: 0.5, Kind.KNOT_HOLE: 0.3, Kind.STAIN: 0.2}
+    told = by_form(found, Judgement(Kind.HOLE, 0.8, chances))
+    assert told.kind is kind
+    assert sum(told.kind_chances.values()) == pytest.approx(1.0)
+    assert told.kind_chances[Kind.STAIN] == pytest.approx(0.2)

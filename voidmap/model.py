@@ -195,7 +195,8 @@ class Region:
 
     ``mask`` (h, w) bool is its patch of the Ortho, whose first pixel is (column, row) = ``corner``.
     ``kind_chances`` gives a probability to every kind and sums to 1. ``measures`` holds the shape and
-    texture figures that the kinds were judged by (name with unit: value).
+    texture figures that the kinds were judged by (name with unit: value). ``size_intervals_mm`` are a void's: what is
+    flat here may turn out to be one by its depth.
     """
 
     mask: NDArray[np.bool_]

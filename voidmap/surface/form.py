@@ -13,31 +13,33 @@ from voidmap.surface.lines import LEAST_LENGTH_MM, WIDEST_MM
 
 # A thing less slender than this (length squared over area; a disc has 1.3) is no crack.
 COMPACT = 4.0
+# No beetle's or worm's hole is wider than this (common practice, no source): what is larger than such a disc is a
+# knot's hole or a bark void.
+WIDEST_HOLE_MM = 12.0
 _SLITS = (Kind.CRACK, Kind.SEAM_GAP)
 
 
 def by_form(found: Candidate, judgement: Judgement) -> Judgement:
-    """Return a judgement in which no crack is compact and short (it is a hole), or wider than cracks are.
+    """Return a judgement in which no crack is compact and short (it is a hole), and nothing wider than its kind is.
 
-    What is wider in the mean than the widest crack that is measured as one is the likeliest of the other voids.
+    The chance of a kind that is never as wide goes to the other voids, each in its share.
     """
-    if judgement.kind not in _SLITS:
-        return judgement
     length, area = (float(np.exp(found.features[name])) for name in ("log_length", "log_area"))
-    if length < LEAST_LENGTH_MM and found.features["log_slender"] < np.log(COMPACT):
+    if judgement.kind in _SLITS and length < LEAST_LENGTH_MM and found.features["log_slender"] < np.log(COMPACT):
         return replace(judgement, kind=Kind.HOLE)
-    if area > WIDEST_MM * length:
-        return _no_slit(judgement)
-    return judgement
+    narrower: tuple[Kind, ...] = _SLITS if area > WIDEST_MM * length else ()
+    narrower += (Kind.HOLE,) if area > np.pi / 4 * WIDEST_HOLE_MM**2 else ()
+    return _without(judgement, narrower)
 
 
-def _no_slit(judgement: Judgement) -> Judgement:
-    """Give the chances of cracks and seams to the other voids, each in its share."""
+def _without(judgement: Judgement, narrower: tuple[Kind, ...]) -> Judgement:
+    """Give the chances of kinds that are never as wide to the other voids."""
     chances = dict(judgement.kind_chances)
-    others = {kind: p for kind, p in chances.items() if kind.is_void and kind not in _SLITS}
+    others = {kind: p for kind, p in chances.items() if kind.is_void and kind not in narrower}
     total = sum(others.values())
-    if total <= 0.0:
+    if not narrower or total <= 0.0:
         return judgement
-    more = 1.0 + sum(chances.get(kind, 0.0) for kind in _SLITS) / total
-    chances |= {kind: p * more for kind, p in others.items()} | dict.fromkeys(_SLITS, 0.0)
-    return replace(judgement, kind=max(others, key=lambda kind: others[kind]), kind_chances=chances)
+    more = 1.0 + sum(chances.get(kind, 0.0) for kind in narrower) / total
+    chances |= {kind: p * more for kind, p in others.items()} | dict.fromkeys(narrower, 0.0)
+    kind = max(others, key=lambda kind: others[kind]) if judgement.kind in narrower else judgement.kind
+    return replace(judgement, kind=kind, kind_chances=chances)

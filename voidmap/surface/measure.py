@@ -105,18 +105,16 @@ def area_interval(area_mm2: float, rim_length_mm: float, rim_off_mm: tuple[float
 
 def size_intervals(
     kind: Kind, length_mm: float, width_mean_mm: float, width_max_mm: float, scale_rel: float
-) -> SizeIntervals | None:
-    """95 % intervals of a void's length and widths; None for a flat thing.
+) -> SizeIntervals:
+    """95 % intervals of a void's length and widths.
 
     Parameters
     ----------
     kind, length_mm, width_mean_mm, width_max_mm
-        What it is, and as measured.
+        What void it is, and as measured.
     scale_rel
         1-sigma doubt of an area by the scale, as a share; a length's is half of it.
     """
-    if not kind.is_void:
-        return None
     scale = Z95 * scale_rel / 2.0
     sizes = zip((length_mm, width_mean_mm, width_max_mm), SIZE_OFF[kind], strict=True)
     return SizeIntervals(

@@ -245,5 +245,14 @@ def _region(
         edge_opening_mm=opening,
         through_probability=through_chance(cover, ortho, slab, bench) if kind in MAY_GO_THROUGH else 0.0,
         measures=found.features,
-        size_intervals_mm=size_intervals(kind, float(length), float(area / length), float(widest), scale_rel),
+        size_intervals_mm=size_intervals(
+            _void_kind(judgement), float(length), float(area / length), float(widest), scale_rel
+        ),
     )
+
+
+def _void_kind(judgement: Judgement) -> Kind:
+    """Return the likeliest kind of void that a thing is, or would be: its depth may tell later that it is one."""
+    if judgement.kind is not None and judgement.kind.is_void:
+        return judgement.kind
+    return max((kind for kind in Kind if kind.is_void), key=lambda kind: judgement.kind_chances.get(kind, 0.0))
