@@ -118,6 +118,17 @@ def test_printed_sheet_is_true_to_size(paper):
     assert np.any(np.abs(sides[:, 1] - 100.0) < 0.05)
 
 
+def test_as_many_boards_as_a_long_top_takes_are_printed():
+    from pypdf import PdfReader
+
+    pages = PdfReader(io.BytesIO(boards_pdf("a4", 14))).pages
+    assert [page.extract_text().count("BOARD") for page in pages] == [1] * 14
+    assert "BOARD N" in pages[13].extract_text()
+    for count in (0, 15):
+        with pytest.raises(ValueRefused, match="1 to 14"):
+            boards_pdf("a4", count)
+
+
 def test_corner_table():
     assert corners_mm().shape == (24, 2)
     assert corners_mm().max(axis=0).tolist() == [180.0, 120.0]

@@ -17,23 +17,28 @@ def register(app: typer.Typer) -> None:
     def boards(
         out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="Where to write the PDF.")],
         paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "letter",
+        count: Annotated[
+            int, typer.Option("--count", help="How many boards, 1 to 14; voidmap shots says how many a long top takes.")
+        ] = 4,
         as_json: options.AsJson = False,
     ) -> None:
-        """Print scale boards A to D at true size.
+        """Print scale boards, A to D or more, at true size.
 
         Example: voidmap boards --paper letter --out boards.pdf
         """
         from voidmap.cli.printing import emit
         from voidmap.files import write_bytes
         from voidmap.records import BoardsPrinted
-        from voidmap.scale.sheet_pdf import SHEETS, boards_pdf
+        from voidmap.scale.boards import board_name
+        from voidmap.scale.sheet_pdf import boards_pdf
 
-        write_bytes(out, boards_pdf(paper))
+        write_bytes(out, boards_pdf(paper, count))
+        which = "board A" if count == 1 else f"boards A to {board_name(count - 1)[-1]}"
         emit(
-            BoardsPrinted(str(out), paper.lower(), SHEETS),
+            BoardsPrinted(str(out), paper.lower(), count),
             as_json=as_json,
             text=lambda: (
-                f"Wrote {out}: boards A to D on {paper.lower()} paper. Print at actual size on matt paper and measure "
+                f"Wrote {out}: {which} on {paper.lower()} paper. Print at actual size on matt paper and measure "
                 "both 100 mm bars; when they differ, give --bar-x and --bar-y to the commands that read photos."
             ),
         )

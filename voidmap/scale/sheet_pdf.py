@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 
 from voidmap.errors import ValueRefused
-from voidmap.scale.boards import BAR_MM, PATTERN_MM, black_rectangles_mm, board_name
+from voidmap.scale.boards import BAR_MM, BOARDS, PATTERN_MM, black_rectangles_mm, board_name
 from voidmap.units import MM_PER_IN
 
 PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
@@ -15,13 +15,15 @@ SHEETS = 4
 _BAR_GAP_MM, _TICK_MM = 7.0, 5.0
 
 
-def boards_pdf(paper: str) -> bytes:
-    """Draw boards A to D at true size, one a page, each with its letter and 100 mm check bars along x and y.
+def boards_pdf(paper: str, count: int = SHEETS) -> bytes:
+    """Draw the first boards at true size, one a page, each with its letter and 100 mm check bars along x and y.
 
     Parameters
     ----------
     paper
         ``a4`` or ``letter``.
+    count
+        How many boards, from A on.
 
     Returns
     -------
@@ -31,18 +33,20 @@ def boards_pdf(paper: str) -> bytes:
     Raises
     ------
     ValueRefused
-        When there is no such paper.
+        When there is no such paper, or are not so many boards.
     """
     from matplotlib.backends.backend_pdf import PdfPages
     from matplotlib.figure import Figure
 
     if paper.lower() not in PAPERS_MM:
         raise ValueRefused(f"there is no paper {paper}", "say a4 or letter")
+    if not 1 <= count <= BOARDS:
+        raise ValueRefused(f"{count} boards can't be printed", f"ask for 1 to {BOARDS}")
     size = PAPERS_MM[paper.lower()]
     stream = io.BytesIO()
     # A fixed date keeps the file the same from run to run.
     with PdfPages(stream, metadata={"Title": "voidmap scale boards", "CreationDate": None}) as pages:
-        for number in range(SHEETS):
+        for number in range(count):
             figure = Figure(figsize=(size[0] / MM_PER_IN, size[1] / MM_PER_IN))
             _draw_sheet(figure, number, size)
             pages.savefig(figure)

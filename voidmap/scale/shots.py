@@ -203,7 +203,10 @@ def _notes(
             f"No planned board lies in photo {', '.join(bare)}: move one there, or give these rows boards of their own."
         )
     if len(xs) * len(ys) > 1:
-        notes.append("Every photo must share a board with its neighbour; do not move a board between photos.")
+        notes.append(
+            f"Print the boards with voidmap boards --count {len(boards)}. Every photo must share a board with its "
+            "neighbour; do not move a board between photos."
+        )
         once, every = (_bars_leave_mm(length_mm, count) for count in (1, len(boards)))
         notes.append(
             f"From end to end, bars read on one board leave ± {once:.1f} mm, on every board ± {every:.1f} mm: measure "
