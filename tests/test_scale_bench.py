@@ -62,7 +62,7 @@ def test_it_is_refused_where_what_was_found_leaves_the_photo():
     lens = Lens(fx=1000.0, fy=1000.0, cx=600.0, cy=450.0)
     plane = Plane((1200, 900), lens, np.eye(3), np.zeros(3), np.zeros((2, 15)), "boards", patterns_mm=(PATTERN,))
     found = SlabFound(mask, np.zeros_like(mask), np.zeros((4, 2)), ("cut",) * 4, 0.5, True)
-    with pytest.raises(ScaleError, match="it lies on the bench, not on the slab"):
+    with pytest.raises(ScaleError, match="the sheet lies on the bench, not on the slab"):
         refuse_beside(found, [plane], view)
     refuse_beside(replace(found, leaves_frame=False), [plane], view)
     refuse_beside(found, [plane], picture(WOOD))

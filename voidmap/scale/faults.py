@@ -136,10 +136,10 @@ def refuse_beside(slab: SlabFound, planes: Sequence[Plane], ortho: Ortho | None 
     if not planes[0].patterns_mm:
         return
     if ortho is not None and slab.leaves_frame and amid_ground(ortho, planes[0].patterns_mm):
-        names, lie = _names(planes[0])
+        names, _ = _names(planes[0])
+        verb = "lie" if len(planes[0].boards) > 1 else "lies"
         raise ScaleError(
-            f"a large piece lies whole in the picture beside {names}, on the same ground: {lie} on the bench, not on "
-            "the slab",
+            f"{names} {verb} on the bench, not on the slab, which lies whole in the picture beside",
             "lay it flat on the slab's top and photograph again: a scale below the top reads every length too long",
         )
     if slab.covered.sum() > MOST_COVERED * slab.mask.sum():
