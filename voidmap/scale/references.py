@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from voidmap.errors import CantTell, ValueRefused
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import Lens
-from voidmap.scale.quads import find_quadrilaterals
+from voidmap.scale.quads import SEARCH_SIDE_PX, find_quadrilaterals
 from voidmap.scale.rectangle import plane_from_rectangle
 from voidmap.scale.roundness import SIDE_FIT_PX, TONE, has_round_corners
 from voidmap.scale.solve import lens_of_photo
@@ -144,22 +144,29 @@ def _round_enough(photo: Photo, corners: Floats, thing: Rectangle) -> bool:
 
 def _refined(pixels: NDArray[np.uint8], quad: Floats) -> tuple[Floats, float] | None:
     """Corners where the sides meet, each a parabola through its edge points (a lens bends it); the least share seen."""
-    sides = []
-    for i in range(4):
-        side = _side(pixels, quad[i], quad[(i + 1) % 4])
-        if side is None:
-            return None
-        sides.append(side)
-    corners = np.array([_meet(sides[i - 1][:3], sides[i][:3], quad[i]) for i in range(4)])
-    return corners, min(side[3] for side in sides)
+    # A rough quadrilateral is off by pixels of the small picture that it was found in, and by its round corners.
+    shrink = max(1.0, max(pixels.shape[:2]) / SEARCH_SIDE_PX)
+    corners, seen = quad, 0.0
+    for reach_px in (6.0 * shrink, 6.0) if shrink > 2 else (6.0,):
+        sides = []
+        for i in range(4):
+            side = _side(pixels, corners[i], corners[(i + 1) % 4], reach_px)
+            if side is None:
+                return None
+            sides.append(side)
+        corners = np.array([_meet(sides[i - 1][:3], sides[i][:3], corners[i]) for i in range(4)])
+        seen = min(side[3] for side in sides)
+    return corners, seen
 
 
-def _side(pixels: NDArray[np.uint8], start: Floats, end: Floats) -> tuple[Floats, Floats, Floats, float] | None:
+def _side(
+    pixels: NDArray[np.uint8], start: Floats, end: Floats, reach_px: float
+) -> tuple[Floats, Floats, Floats, float] | None:
     """Fit a side: its start, its unit direction, the parabola of its offset along it, and the share of it seen."""
     length = float(np.hypot(*(end - start)))
     unit = (end - start) / length
     normal = np.array([-unit[1], unit[0]])
-    reach = max(6.0, 0.015 * length)
+    reach = max(reach_px, 0.015 * length)
     along = np.linspace(MIDDLE[0] * length, MIDDLE[1] * length, 160)
     across = np.arange(-reach, reach + 0.25, 0.5)
     at = start + along[:, None, None] * unit + across[None, :, None] * normal
