@@ -32,9 +32,9 @@ FLAT_DARK, FLAT_STEP = 0.12, 0.08
 # Compact: length squared over area at most this (a disc has 1.3), and this full against its convex hull.
 FLAT_SLENDER, FLAT_SOLIDITY = 16.0, 0.5
 # A false call costs a look and a strip of tape whatever its size, a missed void the resin that drains through it: what
-# holds next to nothing must be the surer to be called (2 to 1), what would hold a cup is called at 1 to 2, all else
+# holds next to nothing must be the surer to be called (3 to 2), what would hold a cup is called at 1 to 2, all else
 # when likelier than not.
-SMALL_MM2, CALL_SMALL = 20.0, 0.67
+SMALL_MM2, CALL_SMALL = 20.0, 0.6
 LARGE_MM2, CALL_LARGE = 400.0, 0.33
 # Smaller flat things are pores and flecks.
 LEAST_FLAT_MM2 = 4.0

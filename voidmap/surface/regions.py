@@ -35,6 +35,10 @@ from voidmap.surface.through import bench_tint, through_chance
 PART_SHARE = 0.5
 # A void that fills more than this of a larger one around it is a part of it that stands out.
 WHOLE_SHARE = 0.5
+# A void in a larger thing that is likelier to be a void as it is (chance times fit, at least ``ITSELF``) is that void:
+# the larger one is the knot, stain or shade around it. What is a smaller share of it than the first is a dark spot in a
+# floor, what is more than the second the same void with another rim.
+CORE_SHARE, ITSELF = (0.15, 0.6), 0.4
 # Two finds that cover this much of each other are the same thing.
 SAME_SHARE = 0.7
 # A line whose cover is less than this many times longer than wide runs around or across a hole.
@@ -173,16 +177,32 @@ def _without_parts(judged: Sequence[Judged]) -> list[Judged]:
 def _whole(judged: Sequence[Judged]) -> list[Judged]:
     """Drop patches that are the most part of a larger one that is likelier a void than not: a void's floor is not cut.
 
-    The larger one of a hole in a knot, or of a dark spot in a stain, is no void.
+    The larger one of a hole in a knot, or of a dark spot in a stain, is no void: it is dropped for its core.
     """
     patches = [(c.cover, c.cover.area_px, j) for c, j in judged if c.source == "patch" and j.is_void]
-    likely = [(cover, area) for cover, area, j in patches if j.void_probability >= 0.5]
+    around = _around(patches)
+    likely = [(cover, area) for cover, area, j in patches if j.void_probability >= 0.5 and id(cover) not in around]
     cut = {
         id(own)
         for own, area, _ in patches
         if any(WHOLE_SHARE * large <= area < large and shared(own, whole) > WITHIN for whole, large in likely)
     }
-    return [(c, j) for c, j in judged if id(c.cover) not in cut]
+    return [(c, j) for c, j in judged if id(c.cover) not in cut | around]
+
+
+def _around(patches: Sequence[tuple[Cover, float, Judgement]]) -> set[int]:
+    """Return the covers (by ``id``) of voids, with their areas, that are rather what lies around a void in them."""
+    least, most = CORE_SHARE
+    cores = [(cover, area, j.void_probability * j.fit) for cover, area, j in patches]
+    cores = [core for core in cores if core[2] >= ITSELF]
+
+    def has_core(cover: Cover, area: float, worth: float) -> bool:
+        return any(
+            least * area <= own <= most * area and chance > worth and shared(core, cover) > WITHIN
+            for core, own, chance in cores
+        )
+
+    return {id(cover) for cover, area, j in patches if has_core(cover, area, j.void_probability * j.fit)}
 
 
 def _both(one: Judged, other: Judged) -> tuple[float, float]:
