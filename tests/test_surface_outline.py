@@ -15,7 +15,7 @@ from slab_scenes import Look, Scene, disc, draw_scene, live_slab, pattern_at, re
 from voidmap.errors import CantTell
 from voidmap.model import Floats, Plane, SlabFound
 from voidmap.records import Lens, SlabRecord
-from voidmap.surface import find_slab, slab_record, whole_slab
+from voidmap.surface import find_slab, runs_under, slab_record, whole_slab
 from voidmap.surface.covered import fill_polygons, find_sheets
 from voidmap.surface.edges import EDGE_SCALE_MM, edge_length_mm
 
@@ -91,6 +91,15 @@ def test_sheet_that_hangs_over_the_edge_is_covered_and_bench_is_not() -> None:
     assert (found.covered & ~found.mask).sum() == 0
     truth = fill_polygons(scene.ortho, find_sheets(scene.ortho, scene.patterns_mm))
     assert found.covered.sum() > 0.85 * truth.sum()
+
+
+def test_void_that_runs_under_a_sheet_is_told() -> None:
+    scene = draw_scene(rectangle(700, 420), (pattern_at(-120, 30),), np.random.default_rng(6))
+    covered = fill_polygons(scene.ortho, find_sheets(scene.ortho, scene.patterns_mm))
+    edge_mm = scene.ortho.to_mm(np.argwhere(covered)[:, ::-1].astype(float))[:, 0].max()
+    cut_off, free = (rectangle(60, 1.2) + np.array([edge_mm + gap + 30.0, 30.0]) for gap in (0.0, 4.0))
+    assert runs_under(scene.ortho, covered, cut_off)
+    assert not runs_under(scene.ortho, covered, free)
 
 
 @pytest.mark.parametrize("margin_mm", [10.0, 25.0, 43.0])

@@ -117,7 +117,7 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
         slab=_slab_record(found, planes[0], options.thickness_mm),
         defects=defects,
         totals=totals,
-        notes=(*notes, *_assumptions(photos[: found.day], planes, found.slab, options, found.light, defects)),
+        notes=(*notes, *_assumptions(photos[: found.day], planes, found, options, defects)),
     )
     _same_slab(job, measured)
     return _written(job, measured, picture.result())
@@ -328,21 +328,38 @@ def _scale_record(plane: Plane, slab: SlabFound) -> ScaleRecord:
     )
 
 
+def _hidden_notes(found: _Found, defects: Sequence[Defect]) -> tuple[str, ...]:
+    """Name the voids that a board hides a part of."""
+    import numpy as np
+
+    from voidmap import surface
+
+    covered = found.slab.covered
+    under = [d.id for d in defects if d.is_void and surface.runs_under(found.ortho, covered, np.array(d.outline_mm))]
+    if not under:
+        return ()
+    runs = "runs" if len(under) == 1 else "run"
+    return (
+        f"{', '.join(under)} {runs} under a board: what lies there is in no figure; move the board and take the photo "
+        "again.",
+    )
+
+
 def _assumptions(
     photos: Sequence[Photo],
     planes: Sequence[Plane],
-    slab: SlabFound,
+    found: _Found,
     options: IntakeOptions,
-    light: LampLight | None,
     defects: Sequence[Defect],
 ) -> tuple[str, ...]:
     from voidmap.scale import beside_notes
 
-    notes = list(beside_notes(slab, planes))
+    light = found.light
+    notes = [*beside_notes(found.slab, planes), *_hidden_notes(found, defects)]
     if light is not None:
         shown = sum(any(e.source == "shadow" for e in d.depth.estimates) for d in defects if d.depth is not None)
         notes.append(lamp_note(light, shown))
-    if slab.leaves_frame:
+    if found.slab.leaves_frame:
         notes.append("The slab leaves the photo: area, edge and voids are of the part in view.")
     if options.thickness_mm is None:
         notes.append("No slab thickness was given: depths of holes that go through are a guess; give --slab-thickness.")

@@ -20,6 +20,9 @@ LEAST_MARGIN_MM = 3.0
 PRINT_HEIGHT_MM = 8.0
 # Step of the search outward from the pattern, and along its sides.
 STEP_MM = 0.5
+# A rim this near to a sheet over this length ends there because the sheet hides the rest: both sides of a crack and
+# its end come to more.
+NEAR_SHEET_MM, LEAST_UNDER_MM = 1.5, 3.0
 # Share of a side that must look like paper for the sheet to reach that far.
 PAPER_SHARE = 0.3
 # Paper is told by its brightness against the pattern's own white squares: at least this share of it.
@@ -52,6 +55,23 @@ def fill_polygons(ortho: Ortho, polygons_mm: Sequence[Floats]) -> NDArray[np.boo
     for polygon in polygons_mm:
         cv2.fillPoly(mask, [np.round(ortho.to_px(polygon)).astype(np.int32)], 1)
     return mask.view(np.bool_)
+
+
+def runs_under(ortho: Ortho, covered: NDArray[np.bool_], outline_mm: Floats) -> bool:
+    """Whether a thing's rim (N, 2) mm runs along what covers the slab, (H, W): what is under there is not seen.
+
+    A rim that comes within ``NEAR_SHEET_MM`` of a sheet over at least ``LEAST_UNDER_MM`` is cut off by it.
+    """
+    line = np.vstack([outline_mm, outline_mm[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    at = np.arange(0.0, along[-1], STEP_MM)
+    points = np.column_stack([np.interp(at, along, line[:, k]) for k in (0, 1)])
+    turn = np.linspace(0.0, 2.0 * np.pi, 8, endpoint=False)
+    around = NEAR_SHEET_MM * np.column_stack([np.cos(turn), np.sin(turn)])
+    spots = np.round(ortho.to_px((points[:, None] + around).reshape(-1, 2))).astype(int)
+    column, row = np.clip(spots, 0, np.array(covered.shape[::-1]) - 1).T
+    near = covered[row, column].reshape(-1, len(turn)).any(axis=1)
+    return bool(near.sum() * STEP_MM >= LEAST_UNDER_MM)
 
 
 def _sheet(ortho: Ortho, pattern: Floats) -> Floats:
