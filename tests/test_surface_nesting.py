@@ -45,6 +45,27 @@ def test_a_hole_in_a_knot_that_is_no_void_stays_the_hole() -> None:
     assert {j.kind for _, j in select(found, judged, 0.25)} == {Kind.SOUND_KNOT, Kind.KNOT_HOLE}
 
 
+@pytest.mark.parametrize(("half", "taken"), [((30, 25), "core"), ((12, 10), "whole")])
+def test_what_lies_around_a_surer_void_gives_way_to_it_but_not_to_a_dark_spot(
+    half: tuple[float, float], taken: str
+) -> None:
+    whole, core = patch(ellipse(60, 50), 0.95, 0.5), patch(ellipse(*half), 0.97, 0.7)
+    found, judged = zip(whole, core, strict=True)
+    ((kept, _),) = select(found, judged, 0.25)
+    assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else core)[0].cover.area_px)
+
+
+def test_pieces_that_are_joined_at_the_picture_s_border_stay_in_the_picture() -> None:
+    left, right = np.zeros((40, 60), bool), np.zeros((40, 60), bool)
+    left[:30, :28], right[:30, 31:] = True, True
+    found, judged = zip(patch(left, 0.9, 0.5), patch(right, 0.9, 0.5), strict=True)
+    ((joined, _),) = select(found, judged, 0.25)
+    assert joined.cover.area_px > left.sum() + right.sum()
+    assert min(joined.cover.corner) >= 0
+    assert joined.cover.mask.shape[0] <= 40
+    assert joined.cover.mask.shape[1] <= 60
+
+
 def region(mask: np.ndarray, kind: Kind, corner: tuple[int, int] = (0, 0)) -> Region:
     area, outline = float(mask.sum()), np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0]])
     sizes = (area, Interval(area, area), 1.0, 1.0, 1.0, 1.0)

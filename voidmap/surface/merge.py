@@ -94,7 +94,11 @@ def _one(group: list[Judged], reach: int) -> Judged:
     web = cv2.morphologyEx(
         (share > 0.5).astype(np.uint8), cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     )
-    whole = cover_of(np.maximum(share, web.astype(np.float32) * 0.51), (left, top))
+    # What closes a gap lies within the pieces' box; the margin that closing needs may reach out of the picture.
+    margin = reach + 1
+    inner = (slice(margin, -margin), slice(margin, -margin))
+    closed = np.maximum(share, web.astype(np.float32) * 0.51)[inner]
+    whole = cover_of(closed, (left + margin, top + margin))
     if whole is None:
         return lead, judgement
     chance = max(j.void_probability for _, j in group)
