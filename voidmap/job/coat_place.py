@@ -63,8 +63,8 @@ def place(
     if first is None:
         if earlier and references:
             raise JobError(
-                f"{looked[0].photo.file} doesn't show the same wood as coat {earlier[-1].number} of this job",
-                "photograph the same part of the same slab, or start another job folder",
+                f"{looked[0].photo.file} isn't recognised as the wood of coat {earlier[-1].number} of this job",
+                "photograph the same part with the board where it lay then, or start another job folder",
             )
         if job.has(Intake):
             notes = ("The coat could not be laid onto the intake photo: its frame is its own board's.",)
