@@ -13,7 +13,7 @@ from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 
 from voidmap.errors import ValueRefused
-from voidmap.fill import plan, read_resin, write_template
+from voidmap.fill import cups, plan, read_resin, write_template
 from voidmap.fill.bench import LEAST_CUP_ML
 from voidmap.fill.page import fill_page
 from voidmap.fill.text import fill_csv, fill_text
@@ -204,3 +204,10 @@ def test_flat_things_are_left_alone():
     made = plan(a_desk(), read_resin(write_template()))
     flat = {d.id for d in a_desk().defects if d.kind in (Kind.SOUND_KNOT, Kind.STAIN)}
     assert {m.defect for m in made.methods if m.method == "leave"} == flat
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_coarse_grid_of_levels_keeps_the_chance(monkeypatch, seed):
+    monkeypatch.setattr(cups, "LEVEL_STEPS", 4)
+    made = plan(random_intake(np.random.default_rng(seed), 3), resin_with(), chance=0.2)
+    assert made.chance_short <= 0.2 + 1e-9

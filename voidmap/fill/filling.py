@@ -19,6 +19,8 @@ SEED = 6
 """Of the simulated jobs, so that one job always gives one plan."""
 CHANCES = (0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
 """Rows of the table of chance against amount."""
+TRIM_STEPS = 20
+"""Levels tried from the least that may be enough up to the planned one."""
 
 
 @dataclass(frozen=True)
@@ -67,12 +69,17 @@ def fill_cups(
     if not filling.cups:
         return filling
     enough = levels_needed(filling.cups, needs, filling.needed_ml, bench.cup_loss_ml)
-    lowest = min(filling.level, float(np.quantile(enough, 1 - chance)))
+    lowest = min(filling.level, float(np.quantile(enough, 1 - chance, method="higher")))
     fewer = _at_level(tasks, needs, draws, bench, lowest, intake.slab)
     if fewer.chance <= chance and len(fewer.cups) < len(filling.cups):
         return fewer
-    cups = tuple(trimmed(cup, needs, lowest) for cup in filling.cups)
-    return _measured(cups, needs, draws, bench, lowest, filling.bound, filling.exact)
+    # Levels are read off a grid: the lowest may be a few simulated jobs short.
+    for level in np.linspace(lowest, filling.level, TRIM_STEPS):
+        cups = tuple(trimmed(cup, needs, float(level)) for cup in filling.cups)
+        less = _measured(cups, needs, draws, bench, float(level), filling.bound, filling.exact)
+        if less.chance <= chance:
+            return less
+    return filling
 
 
 def _enough(
