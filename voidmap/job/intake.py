@@ -329,7 +329,7 @@ def _scale_record(plane: Plane, slab: SlabFound) -> ScaleRecord:
 
 
 def _hidden_notes(found: _Found, defects: Sequence[Defect]) -> tuple[str, ...]:
-    """Name the voids that a board hides a part of."""
+    """Name the voids of which a board or a peg may hide a part."""
     import numpy as np
 
     from voidmap import surface
@@ -338,9 +338,10 @@ def _hidden_notes(found: _Found, defects: Sequence[Defect]) -> tuple[str, ...]:
     under = [d.id for d in defects if d.is_void and surface.runs_under(found.ortho, covered, np.array(d.outline_mm))]
     if not under:
         return ()
-    runs = "runs" if len(under) == 1 else "run"
+    reach = "reaches" if len(under) == 1 else "reach"
+    cover = "a board" if found.light is None else "a board or a peg"
     return (
-        f"{', '.join(under)} {runs} under a board: what lies there is in no figure; move the board and take the photo "
+        f"{', '.join(under)} {reach} {cover}: what may go on under it is in no figure; move it and take the photo "
         "again.",
     )
 
