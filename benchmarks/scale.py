@@ -15,6 +15,7 @@ import numpy as np
 import scale_truth as truth
 
 from voidmap.errors import ScaleError
+from voidmap.scale.boards import BARS_MM
 from voidmap.scale.camera import to_mm_draws
 from voidmap.scale.solve import solve_boards
 
@@ -29,10 +30,10 @@ SEED = 7
 def read_bars(rng, stretch, boards):
     """Return the check bars along x and y of some boards, as read with one rule to a tenth of a millimetre.
 
-    The rule itself is off by up to 0.02 mm, the eye by 0.04 mm (one sigma) each time.
+    The rule itself is off by up to 0.02 %, the eye by 0.04 mm (one sigma) each time.
     """
     rule = 1 + rng.uniform(-2e-4, 2e-4)
-    read = np.round(100 * stretch * rule + rng.normal(0, 0.04, (boards, 2)), 1)
+    read = np.round([BARS_MM["x"], BARS_MM["y"]] * stretch * rule + rng.normal(0, 0.04, (boards, 2)), 1)
     return {"bar_x_mm": read[:, 0].tolist(), "bar_y_mm": read[:, 1].tolist()}
 
 

@@ -66,10 +66,12 @@ def test_lengths_on_a_square_on_photo_of_two_boards():
 def test_measured_bars_stretch_lengths():
     photo = photo_of((0, 400, 400))
     (plain,) = solve_planes([photo])
-    (longer,) = solve_planes([photo], bar_x_mm=101, bar_y_mm=101)
     points = [[500, 500], [1100, 800]]
-    a, b = (np.linalg.norm(np.diff(p.to_mm(points), axis=0)) for p in (plain, longer))
-    assert b / a == pytest.approx(1.01, abs=2e-4)
+    # Bars of this sheet, and the 100 mm ones of sheets printed before.
+    for bars in ((202, 151.5), (101, 101)):
+        (longer,) = solve_planes([photo], bar_x_mm=bars[0], bar_y_mm=bars[1])
+        a, b = (np.linalg.norm(np.diff(p.to_mm(points), axis=0)) for p in (plain, longer))
+        assert b / a == pytest.approx(1.01, abs=2e-4)
 
 
 @pytest.mark.parametrize(
@@ -114,8 +116,12 @@ def test_printed_sheet_is_true_to_size(paper):
     squares = [numbers[i : i + 4] for i in range(0, len(numbers) - 3)]
     sides = np.array([np.ptp(s, axis=0) for s in squares])
     assert np.any(np.all(np.abs(sides - 30.0) < 0.01, axis=1))
-    assert np.any(np.abs(sides[:, 0] - 100.0) < 0.05)
-    assert np.any(np.abs(sides[:, 1] - 100.0) < 0.05)
+    # The check bars' end ticks, 0.3 by 5 mm: their left edges are 200 mm apart along x, their upper ones 150 along y.
+    corners = np.array([s.min(axis=0) for s in squares])
+    for axis, length in ((0, 200.0), (1, 150.0)):
+        tick = np.array([0.3, 5.0])[:: 1 if axis == 0 else -1]
+        ticks = corners[np.all(np.abs(sides - tick) < 0.01, axis=1)]
+        assert np.ptp(ticks[:, axis]) == pytest.approx(length, abs=0.01)
 
 
 def test_as_many_boards_as_a_long_top_takes_are_printed():

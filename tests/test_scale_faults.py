@@ -100,7 +100,13 @@ def test_stretched_print_serves_once_its_bars_are_measured():
 
 
 @pytest.mark.parametrize(
-    ("bars", "words"), [((93.0, 100.0), "93 mm along x"), ((100.0, 107.0), "107 mm along y")], ids=["x", "y"]
+    ("bars", "words"),
+    [
+        ((93.0, 100.0), "93 mm along x"),
+        ((100.0, 107.0), "107 mm along y"),
+        ((200.0, 162.0), "162 mm along y can't be right for one drawn 150 mm long"),
+    ],
+    ids=["x", "y", "long y"],
 )
 def test_wrong_print_size_is_told_by_the_bars(honest, bars, words):
     with pytest.raises(ValueRefused, match=words):
@@ -115,11 +121,12 @@ def test_bars_of_two_prints_are_refused(honest):
 def test_bars_of_every_board_narrow_the_interval(honest):
     widths = [
         length_interval_rel(plane, plane.to_mm(FAR))
-        for x in ((), [100.0], [100.0] * 8)
-        for plane in solve_planes([honest], bar_x_mm=x, bar_y_mm=x)
+        for x, y in (((), ()), ([100.0], [100.0]), ([100.0] * 8, [100.0] * 8), ([200.0] * 8, [150.0] * 8))
+        for plane in solve_planes([honest], bar_x_mm=x, bar_y_mm=y)
     ]
-    # Half-widths of x and y together by bars alone: 1.96 x 0.1 %, 0.05 %, and what eight readings leave of it.
+    # By bars alone: 0.1 %, 0.05 %, what eight readings leave of it, and the same of longer bars.
     assert widths[0] > 1.3 * widths[1] > 1.4 * widths[2]
+    assert widths[2] > widths[3]
 
 
 def test_a_small_bow_is_allowed_for_and_named():

@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 from itertools import pairwise
 
 import numpy as np
@@ -183,10 +184,21 @@ def test_shots_command_plans_and_draws(tmp_path):
     table = run(*words).stdout
     assert "Sharp from" in table
     assert "three pixels across 0.6 mm" in table
-    # By READING_SD_MM and RULE_SD_MM on 3.2 m: 1.96 x 32 x sqrt((0.05² - 0.0115²) / 2 + 0.0115²) and the same by ten.
-    assert "bars read on one board leave ± 2.3 mm, on every board ± 1.0 mm" in table
+    # By READING_SD_MM and RULE_SD on 3.2 m: 1.96 x 3200 x sqrt(0.05² / (200² + 150²) / n + (0.0002 / sqrt(3))²).
+    assert "bars read on one board leave ± 1.4 mm, on every board ± 0.8 mm" in table
     wrong = run("shots", "--slab", "big", "--smallest", "0.5mm", "--lens", tmp_path / "l.json")
     assert wrong.exit_code == 2
+    picture = run(*words, "--out", tmp_path / "plan.png")
+    assert picture.exit_code == 2
+    assert "SVG" in picture.stderr
+    # All frames lie within what is drawn.
+    x0, y0, wide, high = map(float, re.search(r'viewBox="([^"]+)"', drawn)[1].split())
+    for shot in plan["shots"]:
+        for at, side, low, size in zip(
+            (shot["x_mm"], shot["y_mm"]), plan["frame_mm"], (x0, y0), (wide, high), strict=True
+        ):
+            assert low < at - side / 2
+            assert at + side / 2 < low + size
 
 
 def test_plan_of_many_photos_ties_them_all_with_the_boards_there_are(tmp_path):

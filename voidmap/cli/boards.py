@@ -39,6 +39,6 @@ def register(app: typer.Typer) -> None:
             as_json=as_json,
             text=lambda: (
                 f"Wrote {out}: {which} on {paper.lower()} paper. Print at actual size on matt paper and measure "
-                "both 100 mm bars; when they differ, give --bar-x and --bar-y to the commands that read photos."
+                "both bars (200 and 150 mm); give --bar-x and --bar-y to the commands that read photos."
             ),
         )

@@ -29,13 +29,13 @@ BarX = Annotated[
     typer.Option(
         "--bar-x",
         metavar="LENGTH",
-        help="The printed 100 mm check bar along x, as you measured it. Once for each board that you measured: "
-        "readings average out.",
+        help="The printed check bar along x (drawn 200 mm long), as you measured it. Once for each board that you "
+        "measured: readings average out.",
     ),
 ]
 BarY = Annotated[
     list[str] | None,
-    typer.Option("--bar-y", metavar="LENGTH", help="The check bar along y, as you measured it."),
+    typer.Option("--bar-y", metavar="LENGTH", help="The check bar along y (150 mm), as you measured it."),
 ]
 BoardThickness = Annotated[
     str, typer.Option("--board-thickness", metavar="LENGTH", help="Thickness of boards glued on a panel.")

@@ -18,7 +18,7 @@ def plan(slab: str, smallest: str, lens_file: Path, *, aperture: float | None = 
     Raises
     ------
     ValueRefused
-        When a size can't be read or can't be right.
+        When a size can't be read or can't be right, or ``out`` is no ``.svg``.
     ScaleError
         When the lens file is none.
     """
@@ -27,6 +27,10 @@ def plan(slab: str, smallest: str, lens_file: Path, *, aperture: float | None = 
     from voidmap.scale.shots import plan_shots
     from voidmap.schemas import from_json
 
+    if out is not None and out.suffix.lower() != ".svg":
+        raise ValueRefused(
+            f"the plan is drawn as SVG, and {out.name} is not named so", "give --out a name like plan.svg"
+        )
     sides = slab.replace("×", "x").split("x")
     if len(sides) != 2:
         raise ValueRefused(f"the slab size '{slab}' can't be read", "give length x width, as in 3.2mx0.6m")

@@ -123,7 +123,7 @@ def _bars() -> Drawing:
         line((8, 23.5), (72, 23.5), width=1.0),
         line((8, 21.5), (8, 25.5), width=0.7),
         line((72, 21.5), (72, 25.5), width=0.7),
-        Word((54, 20), "100 mm?", 3.6),
+        Word((54, 20), "200 mm?", 3.6),
         box(4, 29, 74, 10, "#d9d6cf", 0.4),
         *ticks,
         line((72, 26.5), (72, 30), dash=(0.8, 0.8), width=0.3),
@@ -210,7 +210,7 @@ STEPS = (
     ),
     Step(
         "Check what the printer did",
-        "Printed at 100 %, the check bars are 100 mm. Measure both; pass what you found with --bar-x and --bar-y.",
+        "Printed at 100 %, they are 200 and 150 mm. Measure both; pass what you found with --bar-x and --bar-y.",
         _bars(),
     ),
     Step(

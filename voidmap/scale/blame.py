@@ -204,7 +204,7 @@ def _refuse_stretch(uneven: float, sure: float) -> None:
         longer, shorter = ("x", "y") if uneven > 0 else ("y", "x")
         raise ScaleError(
             f"the boards are printed {abs(uneven):.1%} longer along {longer} than along {shorter}, against their bars",
-            "measure both 100 mm bars of the print and give --bar-x and --bar-y",
+            "measure both check bars of the print and give --bar-x and --bar-y",
         )
 
 

@@ -27,8 +27,11 @@ BOARDS = 14
 PATTERN_MM = (SQUARES[0] * SQUARE_MM, SQUARES[1] * SQUARE_MM)
 CORNERS = (SQUARES[0] - 1) * (SQUARES[1] - 1)
 """Inner corners of one board."""
-BAR_MM = 100.0
-"""Length of the check bars on the printed sheet."""
+BARS_MM = {"x": 200.0, "y": 150.0}
+"""Check bars on the printed sheet, as long as it lets them be: a reading's error is spread over their length. From an
+end tick's edge to the other's edge on the same side, so that ink which runs moves both alike."""
+SHORT_BAR_MM = 100.0
+"""Both bars of sheets that were printed with short ones."""
 
 
 def board_name(number: int) -> str:

@@ -12,7 +12,7 @@ from voidmap.errors import ScaleError
 from voidmap.model import Floats, Ortho, Photo, Plane, SlabFound
 from voidmap.scale.bench import amid_ground
 from voidmap.scale.blame import BAD_FIT_PX
-from voidmap.scale.boards import BAR_MM, CORNERS, MARKERS, board_name, dictionary
+from voidmap.scale.boards import CORNERS, MARKERS, board_name, dictionary
 from voidmap.scale.detect import SEARCH_SIDE_PX
 
 NOTED_BOW_MM = 1.0
@@ -116,7 +116,7 @@ def plane_notes(photos: Sequence[Photo], planes: Sequence[Plane], *, bars_read: 
         )
     if planes[0].reference == "boards" and not bars_read:
         notes.append(
-            f"The boards' {BAR_MM:.0f} mm check bars were not measured: that leaves every length open by 0.2 %. "
+            "The boards' check bars were not measured: that leaves every length open by 0.2 %. "
             "Measure them with a rule and give --bar-x and --bar-y."
         )
     return tuple(notes)

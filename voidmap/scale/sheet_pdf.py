@@ -5,18 +5,18 @@ from __future__ import annotations
 import io
 
 from voidmap.errors import ValueRefused
-from voidmap.scale.boards import BAR_MM, BOARDS, PATTERN_MM, black_rectangles_mm, board_name
+from voidmap.scale.boards import BARS_MM, BOARDS, PATTERN_MM, black_rectangles_mm, board_name
 from voidmap.units import MM_PER_IN
 
 PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
 """Landscape sheets: ISO 216 A4; US Letter, 11 x 8 1/2 in."""
 SHEETS = 4
 """Boards A to D: one near each corner of a slab."""
-_BAR_GAP_MM, _TICK_MM = 7.0, 5.0
+_BAR_GAP_MM, _TICK_MM, _TICK_WIDTH_MM = 7.0, 5.0, 0.3
 
 
 def boards_pdf(paper: str, count: int = SHEETS) -> bytes:
-    """Draw the first boards at true size, one a page, each with its letter and 100 mm check bars along x and y.
+    """Draw the first boards at true size, one a page, each with its letter and check bars along x and y.
 
     Parameters
     ----------
@@ -66,34 +66,33 @@ def _draw_sheet(figure, number: int, size: tuple[float, float]) -> None:  # type
         axes.add_patch(Rectangle((left + x0, top + y0), x1 - x0, y1 - y0, facecolor="black", linewidth=0))
     below = top + PATTERN_MM[1] + _BAR_GAP_MM
     beside = left - _BAR_GAP_MM
-    _bar(axes, (left, below), (left + BAR_MM, below))
-    _bar(axes, (beside, top), (beside, top + BAR_MM))
+    _bar(axes, (left, below), (BARS_MM["x"], 0.0))
+    _bar(axes, (beside, top), (0.0, BARS_MM["y"]))
     words = f"{board_name(number)}".upper()
-    axes.text(left + PATTERN_MM[0], below + 4, words, fontsize=15, weight="bold", ha="right", va="center")
-    axes.text(left + BAR_MM + 3, below, "100 mm: bar x", fontsize=8, ha="left", va="center")
-    axes.text(beside - 2.5, top + BAR_MM / 2, "100 mm: bar y", fontsize=8, ha="center", va="center", rotation=90)
+    axes.text(left + PATTERN_MM[0], below + 8, words, fontsize=15, weight="bold", ha="right", va="center")
+    axes.text(left + 5, below + 3, f"{BARS_MM['x']:.0f} mm: bar x", fontsize=8, ha="left", va="center")
+    middle = top + BARS_MM["y"] / 2
+    axes.text(beside - 2.5, middle, f"{BARS_MM['y']:.0f} mm: bar y", fontsize=8, ha="center", va="center", rotation=90)
     axes.text(
         left,
-        below + 8,
-        'Print at "actual size" on matt paper, measure both bars between the outer edges of their end ticks, '
-        "lay flat on the slab, face up.",
+        below + 9,
+        'Print at "actual size" on matt paper. Measure bar x from the left edge of its first tick to the left edge of '
+        "its last,\nbar y from top edge to top edge. Lay flat on the slab, face up.",
         fontsize=7,
         ha="left",
         va="center",
     )
 
 
-def _bar(axes, start: tuple[float, float], end: tuple[float, float]) -> None:  # type: ignore[no-untyped-def]
-    """Draw a bar whose ticks' outer edges are exactly 100 mm apart."""
+def _bar(axes, start: tuple[float, float], along: tuple[float, float]) -> None:  # type: ignore[no-untyped-def]
+    """Draw a bar whose ticks' edges on one side, left or upper, are exactly its length apart."""
     from matplotlib.patches import Rectangle
 
-    thin = 0.3
-    along_x = end[0] > start[0]
-    half = _TICK_MM / 2
-    for at in (0.0, BAR_MM - thin):
-        corner = (start[0] + at, start[1] - half) if along_x else (start[0] - half, start[1] + at)
-        sides = (thin, _TICK_MM) if along_x else (_TICK_MM, thin)
+    thin, half = _TICK_WIDTH_MM, _TICK_MM / 2
+    across = (0.0, half) if along[0] else (half, 0.0)
+    for share in (0.0, 1.0):
+        corner = (start[0] + share * along[0] - across[0], start[1] + share * along[1] - across[1])
+        sides = (thin, _TICK_MM) if along[0] else (_TICK_MM, thin)
         axes.add_patch(Rectangle(corner, *sides, facecolor="black", linewidth=0))
-    corner = (start[0], start[1] - thin / 2) if along_x else (start[0] - thin / 2, start[1])
-    sides = (BAR_MM, thin) if along_x else (thin, BAR_MM)
-    axes.add_patch(Rectangle(corner, *sides, facecolor="black", linewidth=0))
+    corner = (start[0], start[1] - thin / 2) if along[0] else (start[0] - thin / 2, start[1])
+    axes.add_patch(Rectangle(corner, along[0] or thin, along[1] or thin, facecolor="black", linewidth=0))

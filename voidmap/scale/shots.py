@@ -8,8 +8,8 @@ from math import ceil, hypot, prod
 
 from voidmap.errors import ValueRefused
 from voidmap.records import BoardPlace, LensFile, Shot, ShotPlan
-from voidmap.scale.bars import READING_SD_MM, RULE_SD_MM
-from voidmap.scale.boards import BAR_MM, BOARDS, CORNERS, PATTERN_MM
+from voidmap.scale.bars import RULE_SD, reading_sd
+from voidmap.scale.boards import BARS_MM, BOARDS, CORNERS, PATTERN_MM
 from voidmap.scale.quality import PIXELS_ACROSS
 
 EDGE_MM = 30.0
@@ -179,8 +179,8 @@ def depth_of_field_mm(focal_mm: float, aperture: float, blur_mm: float, distance
 
 def _bars_leave_mm(length_mm: float, boards: int) -> float:
     """Return the half-width of a length's 95 % interval that the reading of the bars leaves, x and y together."""
-    own = (READING_SD_MM**2 - RULE_SD_MM**2) / (2 * boards)
-    return float(1.96 * length_mm / BAR_MM * (own + RULE_SD_MM**2) ** 0.5)
+    own = reading_sd([BARS_MM["x"], BARS_MM["y"]] * boards)
+    return float(1.96 * length_mm * hypot(own, RULE_SD))
 
 
 def _notes(
@@ -222,10 +222,13 @@ def _notes(
 
 def plan_svg(plan: ShotPlan) -> str:
     """Draw the plan: the slab, each photo's frame with its number, the boards with their letters."""
-    pad = 0.08 * plan.length_mm + plan.frame_mm[1] / 8
-    x0, y0 = -pad, -pad
-    wide, high = plan.length_mm + 2 * pad, plan.width_mm + 2 * pad
     text = max(14.0, plan.length_mm / 60)
+    x0, y0 = (
+        min(0.0, *(middle - side / 2 for middle in middles)) - text
+        for middles, side in zip(_middles(plan), plan.frame_mm, strict=True)
+    )
+    # The slab lies in the middle of its photos.
+    wide, high = plan.length_mm - 2 * x0, plan.width_mm - 2 * y0 + 2 * text
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{x0:.0f} {y0:.0f} {wide:.0f} {high:.0f}" '
         f'font-family="sans-serif" font-size="{text:.0f}">',
@@ -249,4 +252,13 @@ def plan_svg(plan: ShotPlan) -> str:
         )
         letter = chr(ord("A") + board.number)
         parts.append(f'<text x="{middle_x:.0f}" y="{middle_y:.0f}" text-anchor="middle">{letter}</text>')
+    parts.append(
+        f'<text x="0" y="{plan.width_mm - y0 + text:.0f}">{len(plan.shots)} photo{"s" if len(plan.shots) > 1 else ""}, '
+        f"lens {plan.height_mm:.0f} mm above the top, each frame {plan.frame_mm[0]:.0f} x {plan.frame_mm[1]:.0f} mm; "
+        f"slab {plan.length_mm:.0f} x {plan.width_mm:.0f} mm</text>"
+    )
     return "".join([*parts, "</svg>"])
+
+
+def _middles(plan: ShotPlan) -> tuple[list[float], list[float]]:
+    return [shot.x_mm for shot in plan.shots], [shot.y_mm for shot in plan.shots]
