@@ -9,7 +9,7 @@ from voidmap.coat import power
 from voidmap.coat.alike import weights
 from voidmap.coat.inspected import SHRINK, View
 from voidmap.coat.plant import Plant, places_apart, plant
-from voidmap.coat.rims import rim_strength
+from voidmap.coat.rims import ABOUT_MM, rim_strength
 from voidmap.coat.spots import search
 
 BLUR_PX = 0.7
@@ -110,7 +110,8 @@ def test_rims_are_where_colours_part_along_a_line():
     seen = np.full((picture.shape[0] // SHRINK, picture.shape[1] // SHRINK), 255, np.uint8)
     rim = rim_strength(picture, PX_PER_MM, SHRINK, seen)
     near = np.zeros(rim.shape, bool)
-    near[:, 300 // SHRINK - 2 : 300 // SHRINK + 2] = True
+    reach = round(2.5 * ABOUT_MM * PX_PER_MM / SHRINK) + 2
+    near[:, 300 // SHRINK - reach : 300 // SHRINK + reach] = True
     assert rim[near].sum() > 0.95 * rim.sum()
     assert rim[150 // SHRINK - 4 : 150 // SHRINK + 4, 150 // SHRINK - 4 : 150 // SHRINK + 4].max() < 0.02 * rim.max()
     assert not rim_strength(picture, PX_PER_MM, SHRINK, np.zeros_like(seen)).any()

@@ -10,6 +10,7 @@ from scipy.spatial import KDTree
 from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, find_candidates, pyramid
 from voidmap.coat.count import count_interval
 from voidmap.coat.plant import Plant, places_apart, plant
+from voidmap.coat.prior import among_others
 from voidmap.coat.spots import Spots, find_spots
 from voidmap.coat.surround import surface_px
 from voidmap.coat.twins import find_all
@@ -143,3 +144,17 @@ def test_a_bench_along_a_side_is_no_surface_but_a_ring_or_a_reflection_is_no_ben
     lamp = wood_only.copy()
     lamp[:, 120:150] = 255
     assert surface_px(cv2.GaussianBlur(lamp, (0, 0), 2), ()) is None
+
+
+def test_a_spot_is_likelier_a_pinhole_among_many():
+    def spots(count):
+        each = np.full(count, 0.8)
+        place = np.arange(count, dtype=np.float64)
+        return Spots(place, place, each, each, each, each, np.full(count, -1))
+
+    few, usual, many = (among_others(spots(n)).probability for n in (1, 50, 300))
+    assert few[0] < 0.5 < usual[0] < many[0]
+    # Bayes: odds of 4 to 1, six expected beside none found, against the 45 of learning.
+    assert few[0] == pytest.approx(1 / (1 + 45 / (4 * 6)))
+    assert usual[0] == pytest.approx(0.8, abs=0.01)
+    assert len(among_others(spots(0))) == 0

@@ -12,9 +12,11 @@ from voidmap.records import CoatRecord
 LEAST_SPOT_PX = 3.0
 """A spot under three pixels across is not evidence."""
 LEAST_SHOWN = 0.9
-"""Nine of ten are shown: the usual share of a detection study."""
+"""Nine of ten of all that matter are shown: the usual share of a detection study."""
+LEAST_OF_SIZE = 0.8
+"""And of the smallest that matter four of five: a coat whose finds are large ones shows nine of ten of their like."""
 USUAL_RATIO = 1.25
-"""The smallest pinholes that matter are about this many times the smallest size that does: of this size nine of ten
+"""The smallest pinholes that matter are about this many times the smallest size that does: of this size most
 must be shown, and one of it is reckoned in where a share is told: a coat with none found has some size too."""
 
 
@@ -49,7 +51,7 @@ def why_again(record: CoatRecord, smallest_mm: float) -> tuple[str, ...]:
         return (f"A pinhole of {needed} is too small in this photo: go {closer:.1f} times nearer and take it again.",)
     share = shown_share(record, smallest_mm)
     usual = float(chance_shown(record.power.curve, [USUAL_RATIO * smallest_mm])[0])
-    if share is not None and min(share, usual) >= LEAST_SHOWN:
+    if share is not None and share >= LEAST_SHOWN and usual >= LEAST_OF_SIZE:
         return ()
     shown = "an unknown share" if share is None else f"about {share:.0%}"
     return (

@@ -13,6 +13,8 @@ from voidmap.coat.ground import Bytes, Floats32
 
 LEAST_RUN_MM = 3.0
 """An edge runs at least so far: a pinhole's own outline bends away before."""
+ABOUT_MM = 0.5
+"""Pinholes lie about a rim, 1 sigma: the air comes out beside the edge as well as on it (our assumption)."""
 TURNS = 8
 """Directions in which edges are followed: 22.5 degrees apart."""
 PLAIN_SHARE = 0.8
@@ -36,7 +38,7 @@ def rim_strength(pixels: Bytes, px_per_mm: float, shrink: int, seen: Bytes) -> F
     Notes
     -----
     The power of the gradient, of the colour in which it is the strongest, where it goes on along a line (a grey
-    opening by lines), over what the plain part of the surface has.
+    opening by lines), over what the plain part of the surface has, spread as pinholes are about a rim (``ABOUT_MM``).
     """
     size = (seen.shape[1], seen.shape[0])
     # A middle of nine cells takes away what is as small as a pinhole.
@@ -52,8 +54,9 @@ def rim_strength(pixels: Bytes, px_per_mm: float, shrink: int, seen: Bytes) -> F
     on = seen > 0
     if not on.any():
         return np.zeros_like(rim)
-    over = np.where(on, np.maximum(rim - np.quantile(rim[on], PLAIN_SHARE), 0), 0)
-    return np.asarray(over * over, dtype=np.float32)
+    over = np.where(on, np.maximum(rim - np.quantile(rim[on], PLAIN_SHARE), 0), 0).astype(np.float32)
+    about = cv2.GaussianBlur(over * over, (0, 0), max(ABOUT_MM * px_per_mm / shrink, 0.1))
+    return np.asarray(np.where(on, about, 0), dtype=np.float32)
 
 
 def _line(side: int, angle_rad: float) -> Bytes:

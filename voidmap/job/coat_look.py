@@ -54,7 +54,7 @@ def look(
     import cv2
     import numpy as np
 
-    from voidmap.coat import blur, ground, inspected, power, spots, width
+    from voidmap.coat import blur, ground, inspected, power, prior, spots, width
 
     slab_px, sheets_px = _surroundings(photo, plane, whole=whole)
     grey = np.asarray(cv2.cvtColor(np.ascontiguousarray(photo.pixels), cv2.COLOR_BGR2GRAY), dtype=np.uint8)
@@ -67,8 +67,8 @@ def look(
         return spots.search(picture, look, px_per_mm=px_per_mm, blur_px=blur_px)
 
     found = find(grey).spots()
-    wide = width.with_half_level(grey, found, sanded=sanded)
-    seen = Seen(photo, plane, view, wide, px_per_mm, ground.along_grain(grey, where))
+    told = prior.among_others(width.with_half_level(grey, found, sanded=sanded))
+    seen = Seen(photo, plane, view, told, px_per_mm, ground.along_grain(grey, where))
 
     def looked() -> Looked:
         study = power.power_study(
