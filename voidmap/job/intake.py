@@ -156,7 +156,7 @@ def _find(
     ready()
     from voidmap import surface
 
-    slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, planes)
+    slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, photos[:day], planes)
     light = None
     if pegs:
         alone = day == len(photos)
@@ -244,11 +244,11 @@ def _ortho(photos: Sequence[Photo], planes: Sequence[Plane]) -> Ortho:
     return scale.rectify(photos[0], planes[0])
 
 
-def _find_slab(ortho: Ortho, planes: Sequence[Plane]) -> SlabFound:
+def _find_slab(ortho: Ortho, photos: Sequence[Photo], planes: Sequence[Plane]) -> SlabFound:
     from voidmap import scale, surface
 
     slab = surface.find_slab(ortho, planes[0].patterns_mm)
-    scale.refuse_beside(slab, planes, ortho)
+    scale.refuse_beside(slab, planes, ortho, photos)
     return slab
 
 

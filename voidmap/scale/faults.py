@@ -14,6 +14,7 @@ from voidmap.scale.bench import amid_ground
 from voidmap.scale.blame import BAD_FIT_PX
 from voidmap.scale.boards import CORNERS, MARKERS, board_name, dictionary
 from voidmap.scale.detect import SEARCH_SIDE_PX
+from voidmap.scale.lower import above_boards_mm
 
 NOTED_BOW_MM = 1.0
 """A bow that is allowed for and named: the sheet should be flattened all the same."""
@@ -122,11 +123,13 @@ def plane_notes(photos: Sequence[Photo], planes: Sequence[Plane], *, bars_read: 
     return tuple(notes)
 
 
-def refuse_beside(slab: SlabFound, planes: Sequence[Plane], ortho: Ortho | None = None) -> None:
+def refuse_beside(
+    slab: SlabFound, planes: Sequence[Plane], ortho: Ortho | None = None, photos: Sequence[Photo] = ()
+) -> None:
     """Refuse boards that lie on the bench beside the slab.
 
-    Then nothing but their own paper was found round them; or the bench was, and a large piece lies amid it (looked for
-    in ``ortho`` when what was found leaves the photo).
+    Then nothing but their own paper was found round them; or the bench was, and a large piece lies amid it, or stands
+    above it (looked for in ``ortho`` and in two ``photos`` or more when what was found leaves the photo).
 
     Raises
     ------
@@ -141,6 +144,15 @@ def refuse_beside(slab: SlabFound, planes: Sequence[Plane], ortho: Ortho | None 
         raise ScaleError(
             f"{names} {verb} on the bench, not on the slab, which lies whole in the picture beside",
             "lay it flat on the slab's top and photograph again: a scale below the top reads every length too long",
+        )
+    shared = planes[0].reference == "boards" and len(photos) > 1
+    above = above_boards_mm(ortho, photos, planes) if ortho is not None and slab.leaves_frame and shared else None
+    if above is not None:
+        names, lie = _names(planes[0])
+        raise ScaleError(
+            f"a large piece in view stands about {above:.0f} mm above {names}: {lie} on the bench, not on the slab",
+            "lay it flat on the slab's top, take anything higher out of view, and photograph again: a scale below the "
+            "top reads every length too long",
         )
     if slab.covered.sum() > MOST_COVERED * slab.mask.sum():
         names, lie = _names(planes[0])
