@@ -8,6 +8,8 @@ from scale_scenes import THICK_MM, View, board, photo
 
 from voidmap.errors import ScaleError, ValueRefused
 from voidmap.model import SlabFound
+from voidmap.records import PhotoRecord
+from voidmap.report.tables import photo_line
 from voidmap.scale import (
     assess_quality,
     beside_notes,
@@ -161,6 +163,9 @@ def test_glare_on_a_board_is_named():
     quality = assess_quality(drawn, plane)
     assert quality.verdict != "good"
     assert any("Glare lies on board B" in reason for reason in quality.reasons)
+    line = photo_line(PhotoRecord(drawn.file, "", 800, 600, None, quality))
+    assert line.startswith("drawn.jpg: usable, shows what is ")
+    assert "Glare lies on board B" in line
     assert lengths_off(LEANING, plane) < 0.0015
 
 

@@ -68,6 +68,7 @@ def register(app: typer.Typer) -> None:
 def coat_text(record: CoatRecord) -> str:
     """Return a coat as a few lines to read at the bench."""
     from voidmap import shown
+    from voidmap.report.tables import photo_line
 
     lo, hi = record.count_interval
     kept = sum(p.state == "kept" for p in record.pinholes)
@@ -96,5 +97,6 @@ def coat_text(record: CoatRecord) -> str:
         lines.append(f"  Of {power.planted} planted pinholes {power.found} were found: no size limit can be told.")
     if record.align_rms_mm is not None:
         lines.append(f"  Laid onto the earlier coat to {record.align_rms_mm:.2f} mm.")
+    lines += [f"  {photo_line(photo)}" for photo in record.photos if photo.quality.verdict != "good"]
     yours = (f"  From you: {sentence}" for sentence in record.from_user)
     return "\n".join([*lines, *yours, *(f"  {note}" for note in record.notes)])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from voidmap import shown, units
-from voidmap.records import Defect, Intake
+from voidmap.records import Defect, Intake, PhotoRecord
 from voidmap.report.look import LOOKS, SOURCES
 
 LONGEST_TABLE = 30
@@ -18,6 +18,7 @@ def intake_text(record: Intake, job: Path) -> str:
     lines = [
         f"Slab top {shown.area_with(slab.area_mm2, slab.area_interval_mm2)}, edge {shown.length(slab.edge_mm)}",
         f"Scale from {record.scale.reference}: lengths across the slab to ±{record.scale.length_interval_rel:.2%}",
+        *map(photo_line, record.photos),
         "",
         f"{'id':4s} {'what':11s} {'void?':>5s} {'area':>10s} {'length':>10s} {'width':>9s} {'mean depth':>21s} "
         f"{'volume':>24s}",
@@ -30,6 +31,16 @@ def intake_text(record: Intake, job: Path) -> str:
     lines += [f"Note: {note}" for note in record.notes]
     lines.append(f"Next: voidmap probe {job}, then voidmap fill {job}; look at it: voidmap sheet {job}")
     return "\n".join(lines)
+
+
+def photo_line(photo: PhotoRecord) -> str:
+    """Return how good a photo is, from what size it shows defects, and what limits it."""
+    quality = photo.quality
+    least = quality.smallest_defect_mm
+    shows = "" if least is None else f", shows what is {_length(least, fine=True)} across or more"
+    # What asks for another photo is said at the end.
+    limits = "".join(f" {reason}" for reason in quality.reasons) if quality.verdict == "usable" else ""
+    return f"{photo.file}: {quality.verdict}{shows}.{limits}"
 
 
 def _row(defect: Defect) -> str:
