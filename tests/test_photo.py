@@ -111,3 +111,20 @@ def test_the_same_photo_twice_is_refused(tmp_path):
         (tmp_path / name).write_bytes(encode(UPRIGHT))
     with pytest.raises(PhotoError, match=r"b\.jpg and a\.jpg are the same photo"):
         files.load_photos([tmp_path / "a.jpg", tmp_path / "b.jpg"])
+
+
+def test_a_jpeg_has_the_pixels_that_pillow_reads():
+    data = encode(np.random.default_rng(2).integers(0, 255, (300, 400, 3), dtype=np.uint8))
+    with Image.open(io.BytesIO(data)) as image:
+        rgb = np.asarray(image)
+    read = photo.decode(data, "a.jpg").pixels.astype(int)
+    assert np.abs(read - rgb[:, :, ::-1]).max() <= 2  # two builds of the codec may round otherwise
+
+
+def test_a_cut_jpeg_is_refused_although_a_thumbnail_in_it_has_its_end():
+    data = encode(np.random.default_rng(3).integers(0, 255, (600, 800, 3), dtype=np.uint8))
+    comment = b"\xff\xd8 a thumbnail \xff\xd9"
+    with_end = data[:2] + b"\xff\xfe" + (len(comment) + 2).to_bytes(2, "big") + comment + data[2:]
+    assert photo.decode(with_end, "a.jpg").pixels.shape == (600, 800, 3)
+    with pytest.raises(PhotoError, match="is broken"):
+        photo.decode(with_end[:-2000], "a.jpg")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.errors import PhotoError
 from voidmap.model import Photo, frozen
@@ -30,6 +31,8 @@ _DATE_TAKEN, _FOCAL_MM, _FOCAL_35MM = 0x9003, 0x920A, 0xA405
 
 _ISO_MEDIA = b"ftyp"
 """Bytes 4 to 7 of every file of the ISO base media format (ISO/IEC 14496-12), HEIC among them."""
+_JPEG_SCAN, _JPEG_END = b"\xff\xda", b"\xff\xd9"
+"""Markers of ISO/IEC 10918-1, table B.1; within a scan no such pair of bytes can stand."""
 
 
 def decode(data: bytes, file: str) -> Photo:
@@ -65,8 +68,10 @@ def decode(data: bytes, file: str) -> Photo:
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data)) as image:
                 tags = image.getexif()
-                ImageOps.exif_transpose(image, in_place=True)
-                rgb = np.asarray(_to_rgb(image))
+                pixels = _whole_jpeg(data, image)
+                if pixels is None:
+                    ImageOps.exif_transpose(image, in_place=True)
+                    pixels = np.asarray(cv2.cvtColor(np.asarray(_to_rgb(image)), cv2.COLOR_RGB2BGR), dtype=np.uint8)
     except UnidentifiedImageError as error:
         raise PhotoError(f"{file} is not a photo that can be read", "give a JPEG, PNG, TIFF or HEIC file") from error
     except Image.DecompressionBombError as error:
@@ -75,22 +80,35 @@ def decode(data: bytes, file: str) -> Photo:
         raise PhotoError(
             f"the photo {file} is broken ({str(error).rstrip('.')})", "copy it from the phone again"
         ) from error
-    if min(rgb.shape[:2]) < SMALLEST_SIDE_PX:
+    if min(pixels.shape[:2]) < SMALLEST_SIDE_PX:
         raise PhotoError(
-            f"the photo {file} is only {rgb.shape[1]} x {rgb.shape[0]} pixels",
+            f"the photo {file} is only {pixels.shape[1]} x {pixels.shape[0]} pixels",
             "give the photo as the camera saved it, not a thumbnail",
         )
     camera_tags = tags.get_ifd(_EXIF_DIRECTORY)
     return Photo(
         file=file,
         sha256=hashlib.sha256(data).hexdigest(),
-        pixels=frozen(np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), dtype=np.uint8)),
+        pixels=frozen(pixels),
         taken=_iso_date(camera_tags.get(_DATE_TAKEN) or tags.get(_DATE)),
         camera=_camera_name(tags.get(_MAKE), tags.get(_MODEL)),
         focal_mm=_positive(camera_tags.get(_FOCAL_MM)),
         focal_35mm_mm=_positive(camera_tags.get(_FOCAL_35MM)),
         turned_deg=_TURNED_DEG.get(tags.get(_ORIENTATION, 1), 0),
     )
+
+
+def _whole_jpeg(data: bytes, image: Image.Image) -> NDArray[np.uint8] | None:
+    """Decode a whole JPEG in half the time, upright, (H, W, 3) B, G, R; None for what is left to Pillow.
+
+    A JPEG that was cut off ends in its scan, without the marker of its end (ISO/IEC 10918-1, B.1.1.2): OpenCV would
+    fill it up with grey, Pillow says that it is broken.
+    """
+    cut_off = data.rfind(_JPEG_END) < data.rfind(_JPEG_SCAN)
+    if image.format not in ("JPEG", "MPO") or image.mode not in ("RGB", "L") or cut_off:
+        return None
+    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    return None if pixels is None else np.asarray(pixels, dtype=np.uint8)
 
 
 def _to_rgb(image: Image.Image) -> Image.Image:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from functools import cache
 from typing import Any, TypeVar
 
@@ -40,7 +41,7 @@ def _adapter(name: str) -> Any:
 
 def to_json(record: Any) -> dict[str, Any]:
     """Return a record as plain JSON values, its ``schema`` first."""
-    return {"schema": record.SCHEMA, **_adapter(type(record).__name__).dump_python(record, mode="json")}
+    return dict(json.loads(to_json_text(record)))
 
 
 def to_json_text(record: Any) -> str:
@@ -48,7 +49,10 @@ def to_json_text(record: Any) -> str:
 
     Outlines hold thousands of points: a line for each takes longer to write than to find.
     """
-    rest: bytes = _adapter(type(record).__name__).dump_json(record)
+    from pydantic_core import to_json as as_it_is
+
+    # What the program wrote itself need not be checked: to build the check takes longer than to write.
+    rest = as_it_is(record, inf_nan_mode="null")
     return f'{{"schema":"{record.SCHEMA}",{rest[1:].decode("utf-8")}\n'
 
 

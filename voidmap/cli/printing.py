@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,9 +15,9 @@ Steps = Callable[[str], None]
 
 def emit(record: Any, *, as_json: bool, text: Callable[[], str]) -> None:
     """Print a result: as JSON when asked for, else as the short text that ``text`` makes."""
-    from voidmap.schemas import to_json
+    from voidmap.schemas import to_json_text
 
-    typer.echo(json.dumps(to_json(record), ensure_ascii=False) if as_json else text())
+    typer.echo(to_json_text(record) if as_json else text(), nl=not as_json)
 
 
 def with_next(words: str, job: Path) -> str:

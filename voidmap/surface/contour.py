@@ -50,10 +50,10 @@ def outline_between(field: Floats32, border: NDArray[np.int32]) -> Floats:
     if len(border) == 1:
         spots, ways = border.repeat(4, axis=0), WAYS[[0, 2, 4, 6]]
     else:
-        step = np.roll(border, -1, axis=0) - border
+        step = np.diff(border, axis=0, append=border[:1])
         # OpenCV walks outer borders with the outside on the left hand of a picture whose rows run down.
         on = _WAY_OF[step[:, 1] + 1, step[:, 0] + 1]
-        back = (np.roll(on, 1) + 4) % 8
+        back = (np.append(on[-1], on[:-1]) + 4) % 8
         sides = _SIDES[on, back][:, ::-1]
         used = sides >= 0
         spots = border[np.nonzero(used)[0]]
