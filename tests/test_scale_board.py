@@ -116,12 +116,14 @@ def test_printed_sheet_is_true_to_size(paper):
     squares = [numbers[i : i + 4] for i in range(0, len(numbers) - 3)]
     sides = np.array([np.ptp(s, axis=0) for s in squares])
     assert np.any(np.all(np.abs(sides - 30.0) < 0.01, axis=1))
-    # The check bars' end ticks, 0.3 by 5 mm: their left edges are 200 mm apart along x, their upper ones 150 along y.
+    # The check bars' ticks, 0.3 by 5 mm: their left edges are 100 and 200 mm on along x, their upper ones 100 and 150
+    # along y.
     corners = np.array([s.min(axis=0) for s in squares])
     for axis, length in ((0, 200.0), (1, 150.0)):
         tick = np.array([0.3, 5.0])[:: 1 if axis == 0 else -1]
         ticks = corners[np.all(np.abs(sides - tick) < 0.01, axis=1)]
-        assert np.ptp(ticks[:, axis]) == pytest.approx(length, abs=0.01)
+        places = ticks[:, axis] if axis == 0 else -ticks[:, axis]
+        assert np.unique(np.round(places - places.min(), 1)).tolist() == [0.0, 100.0, length]
 
 
 def test_as_many_boards_as_a_long_top_takes_are_printed():

@@ -31,7 +31,7 @@ BARS_MM = {"x": 200.0, "y": 150.0}
 """Check bars on the printed sheet, as long as it lets them be: a reading's error is spread over their length. From an
 end tick's edge to the other's edge on the same side, so that ink which runs moves both alike."""
 SHORT_BAR_MM = 100.0
-"""Both bars of sheets that were printed with short ones."""
+"""A tick between: both bars to a short rule."""
 
 
 def board_name(number: int) -> str:

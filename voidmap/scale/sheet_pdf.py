@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 
 from voidmap.errors import ValueRefused
-from voidmap.scale.boards import BARS_MM, BOARDS, PATTERN_MM, black_rectangles_mm, board_name
+from voidmap.scale.boards import BARS_MM, BOARDS, PATTERN_MM, SHORT_BAR_MM, black_rectangles_mm, board_name
 from voidmap.units import MM_PER_IN
 
 PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
@@ -70,9 +70,11 @@ def _draw_sheet(figure, number: int, size: tuple[float, float]) -> None:  # type
     _bar(axes, (beside, top), (0.0, BARS_MM["y"]))
     words = f"{board_name(number)}".upper()
     axes.text(left + PATTERN_MM[0], below + 8, words, fontsize=15, weight="bold", ha="right", va="center")
-    axes.text(left + 5, below + 3, f"{BARS_MM['x']:.0f} mm: bar x", fontsize=8, ha="left", va="center")
-    middle = top + BARS_MM["y"] / 2
-    axes.text(beside - 2.5, middle, f"{BARS_MM['y']:.0f} mm: bar y", fontsize=8, ha="center", va="center", rotation=90)
+    for length, word in ((SHORT_BAR_MM, ""), (BARS_MM["x"], "bar x: ")):
+        axes.text(left + length - 2, below + 3, f"{word}{length:.0f} mm", fontsize=8, ha="right", va="center")
+    for length, word in ((SHORT_BAR_MM, ""), (BARS_MM["y"], "bar y: ")):
+        beneath = {"ha": "center", "va": "bottom", "rotation": 90}
+        axes.text(beside - 2.5, top + length - 2, f"{word}{length:.0f} mm", fontsize=8, **beneath)
     axes.text(
         left,
         below + 9,
@@ -85,12 +87,12 @@ def _draw_sheet(figure, number: int, size: tuple[float, float]) -> None:  # type
 
 
 def _bar(axes, start: tuple[float, float], along: tuple[float, float]) -> None:  # type: ignore[no-untyped-def]
-    """Draw a bar whose ticks' edges on one side, left or upper, are exactly its length apart."""
+    """Draw a bar: its ticks' edges on one side, left or upper, are exactly 100 mm and its length on from the first."""
     from matplotlib.patches import Rectangle
 
     thin, half = _TICK_WIDTH_MM, _TICK_MM / 2
     across = (0.0, half) if along[0] else (half, 0.0)
-    for share in (0.0, 1.0):
+    for share in (0.0, SHORT_BAR_MM / max(along), 1.0):
         corner = (start[0] + share * along[0] - across[0], start[1] + share * along[1] - across[1])
         sides = (thin, _TICK_MM) if along[0] else (_TICK_MM, thin)
         axes.add_patch(Rectangle(corner, *sides, facecolor="black", linewidth=0))
