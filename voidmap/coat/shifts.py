@@ -20,8 +20,9 @@ MOST_SHIFT_PX = 32.0
 """A wide block's shift may be this long: 13 mm, what half the search's step of turn comes to at a far corner."""
 FINE_PX = 32
 """Side of a block in the last rounds, 13 mm: a lens's distortion changes by less than 0.02 mm across it."""
-SMOOTH_PX = 0.6
-"""Pictures are smoothed by this (1 sigma) before their slopes are taken: below it is the photos' own noise."""
+SMOOTH_PX = (2.4, 1.2, 0.6)
+"""Pictures are smoothed by this (1 sigma) before their slopes are taken, round by round: the first takes in blocks that
+lie a millimetre off, below the last is the photos' own noise."""
 LEAST_SHARE = 0.6
 """Share of a block that both pictures must show."""
 LEAST_ALIKE = 0.15
@@ -107,15 +108,21 @@ def wide_shifts(
 
 
 def fine_shifts(
-    reference: Floats32, new: Floats32, both: NDArray[np.bool_], step_mm: float, corner_mm: Floats
+    reference: Floats32,
+    new: Floats32,
+    both: NDArray[np.bool_],
+    step_mm: float,
+    corner_mm: Floats,
+    *,
+    smooth_px: float = SMOOTH_PX[-1],
 ) -> Blocks:
     """Measure the small shifts that are left: one Newton step up each block's cross-correlation.
 
     Half the shift is given to either picture, so that only what they have in common counts and noise in one does not
-    pull; parameters as for ``wide_shifts``.
+    pull; ``smooth_px`` is one of ``SMOOTH_PX``, the other parameters are as for ``wide_shifts``.
     """
     on = both.astype(np.float32)
-    a, b = (cv2.GaussianBlur(p * on, (0, 0), SMOOTH_PX) for p in (reference, new))
+    a, b = (cv2.GaussianBlur(p * on, (0, 0), smooth_px) for p in (reference, new))
     pictures = (a, b, *_slopes(a, step_mm), *_slopes(b, step_mm))
     window = np.hanning(FINE_PX + 2)[1:-1].astype(np.float32)
     blocks = _blocks(both, FINE_PX, FINE_PX * 2 // 3)
