@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from voidmap import shown
 from voidmap.cli import app
 from voidmap.errors import ValueRefused
-from voidmap.records import Interval
+from voidmap.records import Intake, Interval
 
 
 @pytest.mark.parametrize(
@@ -80,3 +80,14 @@ def test_no_chance_is_told_as_certain() -> None:
 
 def test_a_p_value_is_told_no_smaller_than_its_digits() -> None:
     assert [shown.p_value(p) for p in (0.0491, 0.001, 8e-14)] == ["p = 0.049", "p = 0.001", "p < 0.001"]
+
+
+def test_the_map_follows_the_choice(tmp_path, monkeypatch):
+    job = a_job(tmp_path / "desk")
+    monkeypatch.setattr("voidmap.job.intake.take_in", lambda *_: job.read(Intake))
+    shop, metric = (run("intake", job.folder, "a.jpg", "--units", units).stdout for units in shown.SYSTEMS)
+    assert " in²" in shop
+    assert " fl oz" in shop
+    assert " in²" not in metric
+    assert " mm²" in metric
+    assert " fl oz" not in metric

@@ -43,6 +43,7 @@ def register(app: typer.Typer) -> None:
                 "pegs, one at each end of the slab, when the lamp is nearer than twice the slab's length.",
             ),
         ] = None,
+        shown: options.Units = "shop",
         as_json: options.AsJson = False,
     ) -> None:
         """Map the slab: outline, voids, flat things, depths and volumes.
