@@ -7,7 +7,7 @@ import pytest
 from scale_scenes import THICK_MM, View, board, photo
 
 from voidmap.errors import ScaleError, ValueRefused
-from voidmap.model import SlabFound
+from voidmap.model import Photo, SlabFound
 from voidmap.records import PhotoRecord
 from voidmap.report.tables import photo_line
 from voidmap.scale import (
@@ -18,6 +18,10 @@ from voidmap.scale import (
     refuse_beside,
     solve_planes,
 )
+from voidmap.simulate.camera import look
+from voidmap.simulate.light import Light, illuminate
+from voidmap.simulate.photograph import photograph
+from voidmap.simulate.slab import random_slab
 
 A, B, C = board(0, -330, -230, 3), board(1, 130, -220, -8), board(2, -310, 80, 12)
 LEANING = View(height=560, lean=(8, -6))
@@ -189,15 +193,25 @@ def test_unsharp_photos_are_told_apart(view, word):
 @pytest.mark.parametrize(
     ("view", "words"),
     [
-        (View(height=560, blur=5.0), "too blurred"),
-        (View(height=560, shake=(24.0, 0.0)), "the camera moved"),
-        (View(height=560, shake=(0.0, 24.0)), "the camera moved"),
+        (View(height=560, blur=5.0), "sharpest edges are blurred"),
+        (View(height=560, shake=(24.0, 0.0)), "as when the camera moves"),
+        (View(height=560, shake=(0.0, 24.0)), "as when the camera moves"),
     ],
     ids=["defocus", "moved along x", "moved along y"],
 )
 def test_photo_too_blurred_for_any_board_says_so(view, words):
     with pytest.raises(ScaleError, match=words):
         solve_planes([photo(view, A)])
+
+
+@pytest.mark.parametrize("species", ["ash", "walnut"])
+def test_sharp_photo_of_wood_without_a_board_is_not_called_blurred(species):
+    rng = np.random.default_rng(6)
+    slab = random_slab(rng, length_mm=700, width_mm=360, cell_mm=0.8, species=species)
+    camera = look((20, -30, -900), (10, 0), size=(1200, 900), focal_px=900, dist=(-0.03, 0.01, 0, 0, 0))
+    pixels = photograph(illuminate(slab, Light()), camera, rng, [])
+    with pytest.raises(ScaleError, match="no scale board can be read in bare"):
+        solve_planes([Photo("bare.jpg", "", pixels)])
 
 
 def test_noise_and_smallest_defect_are_measured():

@@ -15,6 +15,7 @@ from voidmap.scale.blame import BAD_FIT_PX
 from voidmap.scale.boards import CORNERS, MARKERS, board_name, dictionary
 from voidmap.scale.detect import SEARCH_SIDE_PX
 from voidmap.scale.lower import above_boards_mm
+from voidmap.scale.unsharp import is_blurred
 
 NOTED_BOW_MM = 1.0
 """A bow that is allowed for and named: the sheet should be flattened all the same."""
@@ -31,16 +32,16 @@ def why_no_board(grey: NDArray[np.uint8], file: str) -> ScaleError:
     small = cv2.resize(grey, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
     detector = cv2.aruco.ArucoDetector(dictionary(), cv2.aruco.DetectorParameters())
     _, ids, rejected = detector.detectMarkers(small)
-    blurred = [_blurred(grey), _blurred(grey.T)]
+    blurred = [is_blurred(grey), is_blurred(np.ascontiguousarray(grey.T))]
     if any(blurred):
         if all(blurred):
             return ScaleError(
-                f"{file} is too blurred to show a board",
-                "hold the camera still, focus on the slab, and photograph again",
+                f"no board can be read in {file}, and even its sharpest edges are blurred",
+                "hold the camera still, focus on the slab, keep a board in view, and photograph again",
             )
         return ScaleError(
-            f"the camera moved while {file} was taken: no board can be read",
-            "rest it on a stand or use more light, and photograph again",
+            f"no board can be read in {file}, and its edges are smeared one way, as when the camera moves",
+            "rest it on a stand or use more light, keep a board in view, and photograph again",
         )
     if ids is not None and len(ids) > 0:
         number = int(np.ravel(ids)[0]) // MARKERS
@@ -60,15 +61,6 @@ def why_no_board(grey: NDArray[np.uint8], file: str) -> ScaleError:
         f"no scale board can be read in {file}",
         "lay a printed board flat on the slab, all of it in view, and photograph again",
     )
-
-
-def _blurred(grey: NDArray[np.uint8]) -> bool:
-    """Whether even the strongest edges across x spread over many pixels."""
-    part = grey[:: max(1, grey.shape[0] // 1500)]
-    first = np.abs(np.diff(part.astype(np.int16), axis=1))
-    wide = np.abs(part[:, 8:].astype(np.int16) - part[:, :-8])
-    # A sharp edge makes its whole step in two pixels, a blurred one spreads it over eight or more.
-    return bool(np.percentile(first, 99.9) < 0.25 * np.percentile(wide, 99.9))
 
 
 def plane_notes(photos: Sequence[Photo], planes: Sequence[Plane], *, bars_read: bool = False) -> tuple[str, ...]:
