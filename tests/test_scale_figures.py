@@ -96,6 +96,13 @@ def test_points_that_cannot_serve_are_refused(text):
         plane_from_points(BLANK, text)
 
 
+def test_picked_corners_must_make_the_rectangle_that_is_told():
+    corners = "700,400 1200,400 1200,700 700,700"
+    assert plane_from_points(BLANK, f"{corners} 500mm 300mm").reprojection_rms_px < 1
+    with pytest.raises(ValueRefused, match="no rectangle of 300 by 500 mm"):
+        plane_from_points(BLANK, f"{corners} 300mm 500mm")
+
+
 def lens_file(**changes) -> LensFile:
     covariance = tuple(tuple(float(i == j) * 1e-6 for j in range(9)) for i in range(9))
     values = {"camera": "Some Camera", "width_px": 2000, "height_px": 1500, "focal_mm": 4.25, **changes}

@@ -66,6 +66,10 @@ class IntakeOptions:
             parse_peg(text)
         if self.region not in ("auto", "whole"):
             raise ValueRefused(f"there is no region {self.region}", "say auto or whole")
+        if (self.points is not None) != (self.reference == "points"):
+            raise ValueRefused("--points and --reference points go together", "give both, or neither")
+        if self.mm_per_px is not None and self.reference != "boards":
+            raise ValueRefused("--mm-per-px is a scale of its own", "leave out --reference and --points")
         if self.mm_per_px is not None and not 0.001 <= self.mm_per_px <= 10.0:
             raise ValueRefused(f"{self.mm_per_px:g} mm per pixel can't be right", "give mm in one pixel, as in 0.07")
 
@@ -212,7 +216,7 @@ def _planes(photos: Sequence[Photo], options: IntakeOptions) -> tuple[Plane, ...
     if options.reference == "points":
         if len(photos) > 1:
             raise ScaleError("points picked by hand belong to one photo", "give one photo, or use boards")
-        return (scale.plane_from_points(photos[0], options.points or "", lens=lens),)
+        return (scale.plane_from_points(photos[0], str(options.points), lens=lens),)
     return scale.solve_planes(
         photos,
         lens=lens,

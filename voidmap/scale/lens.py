@@ -46,7 +46,10 @@ def lens_for_photo(values: Any, photo: Photo, name: str) -> Lens:
     again = "make a lens file with the camera, the zoom and the picture size that you photograph slabs with"
     camera = values.get("camera")
     if camera and photo.camera and camera != photo.camera:
-        raise ScaleError(f"the lens file {name} is of a {camera}, and {photo.file} of a {photo.camera}", again)
+        raise ScaleError(
+            f"the lens file {name} is for the camera {camera}, and {photo.file} is from the camera {photo.camera}",
+            again,
+        )
     sensor = (photo.width_px, photo.height_px)
     if photo.turned_deg % 180:
         sensor = sensor[::-1]

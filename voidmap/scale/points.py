@@ -12,6 +12,8 @@ from voidmap.scale.solve import DRAWS, SEED, lens_of_photo
 
 PICK_SD_PX = 1.5
 """A point picked by hand on a screen."""
+MOST_OFF = 3.0
+"""Standard deviations of a pick by which four corners may miss a rectangle in the mean: more is another rectangle."""
 LENGTH_SD_MM = 0.3
 """A length read with a tape or rule."""
 TILT_SD_DEG = 3.0
@@ -35,7 +37,7 @@ def plane_from_points(photo: Photo, text: str, *, lens: Lens | None = None) -> P
     Raises
     ------
     ValueRefused
-        When the text can't be read or the points can't serve.
+        When the text can't be read or the points can't serve, as when they are no rectangle of these sides.
     """
     points, lengths = _read(text)
     outside = np.any((points < -0.5) | (points > np.array([photo.width_px, photo.height_px]) - 0.5))
@@ -51,7 +53,7 @@ def plane_from_points(photo: Photo, text: str, *, lens: Lens | None = None) -> P
         )
     if len(points) == 2:
         return _square_on(photo, points, lengths[0], lens)
-    return plane_from_rectangle(
+    plane = plane_from_rectangle(
         photo,
         points,
         (lengths[0], lengths[1]),
@@ -60,6 +62,13 @@ def plane_from_points(photo: Photo, text: str, *, lens: Lens | None = None) -> P
         reference="points",
         lens=lens,
     )
+    if plane.reprojection_rms_px > MOST_OFF * PICK_SD_PX:
+        raise ValueRefused(
+            f"the four points are no rectangle of {lengths[0]:g} by {lengths[1]:g} mm: they are "
+            f"{plane.reprojection_rms_px:.0f} px off",
+            "give them in order round it, the first side from the first point to the second",
+        )
+    return plane
 
 
 def _read(text: str) -> tuple[Floats, list[float]]:
