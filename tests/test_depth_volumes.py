@@ -8,7 +8,7 @@ import pytest
 from voidmap import depth
 from voidmap.depth.prior import CRACK_RANGE_WIDTHS
 from voidmap.depth.shape import profile
-from voidmap.depth.volume import volumes
+from voidmap.depth.volume import MISSED_FOUND_ML, MISSED_ML, MISSED_POWER, volumes
 from voidmap.errors import ValueRefused
 from voidmap.job.probe import parse_reading
 from voidmap.records import Defect, Depth, DepthEstimate, Interval, Kind
@@ -189,18 +189,21 @@ def test_what_was_missed_weighs_less_beside_much_that_was_found():
         _, whole = volumes([void("D1", area, known)], scale_rel=0.0, missed_ml=0.0)
         assert totals.volume_ml == whole.volume_ml
         tops.append((totals.volume_interval_ml.hi - whole.volume_interval_ml.hi) / totals.volume_ml)
-    # Found 25 times as much: what may be missed grows as the root.
-    assert tops[0] / tops[1] == pytest.approx(5.0, rel=0.15)
+    # Found 25 times as much: what may be missed grows as the fourth root.
+    assert tops[0] / tops[1] == pytest.approx(25.0**0.75, rel=0.1)
+    # An exponential's shortest interval starts at its least value: 95 of 100 lie below 3.00 of its mean.
+    assert tops[1] == pytest.approx(3.0 * MISSED_ML * (250 / MISSED_FOUND_ML) ** MISSED_POWER / 250, rel=0.05)
 
 
-def test_flat_thing_with_a_chance_widens_only_the_upper_end():
+def test_flat_thing_with_a_chance_widens_the_upper_end_and_the_lower_no_farther_than_the_void_reaches():
     sure = void("D01", 1000.0, [DepthEstimate("parallax", 10.0, 20.0, 0.03)])
     stain = replace(sure, id="D02", kind=Kind.STAIN, is_void=False, void_probability=0.2, depth=None)
     _, alone = volumes([sure], scale_rel=0.0, missed_ml=0.0)
     _, both = volumes([sure, stain], scale_rel=0.0, missed_ml=0.0)
     assert both.volume_ml == pytest.approx(alone.volume_ml)
     assert both.volume_interval_ml.hi > 1.2 * alone.volume_interval_ml.hi
-    assert both.volume_interval_ml.lo == pytest.approx(alone.volume_interval_ml.lo, rel=0.03)
+    # The shortest interval leaves nearly all that it may leave out above: its lower end is the void's own 0.1 %.
+    assert both.volume_interval_ml.lo == pytest.approx(10.0 * np.exp(-(0.03**2) / 2 - 3.09 * 0.03), rel=0.005)
 
 
 @pytest.mark.parametrize("text", ["D03", "D03=-4mm", "D03=0mm", "D03@x=4mm", "=4mm", "D03=deep"])
