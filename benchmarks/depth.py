@@ -43,6 +43,7 @@ VOID_THAT_COUNTS_ML = 1.0
 AREA_REL = 0.02
 """Half-width of the 95 % interval that a true area is given: that of its drawing on the picture."""
 PROBE_ERROR_MM = 0.3
+READINGS = 2
 HIDDEN = 0.02
 THIN = (Kind.CRACK, Kind.SEAM_GAP)
 
@@ -118,19 +119,22 @@ def measured(rows: list[Row], scale_rel: float) -> tuple[list[Row], Totals]:
 def probed(
     rows: list[Row], others: list[Defect], thickness_mm: float, scale_rel: float, rng: np.random.Generator
 ) -> tuple[list[Row], list[Defect]]:
-    """Take the two readings that are advised, as the greatest depth with a gauge's error.
+    """Take two readings of the greatest depth, each as advised after the one before, with a gauge's error.
 
     A reading of a thing that is no void finds it flat, and it is dropped.
     """
     features = {d.id: f for f, d in rows if d is not None}
     defects = [d for _, d in rows if d is not None] + others
-    advice = depth.advise(defects, scale_rel=scale_rel, thickness_mm=thickness_mm, count=2)
-    for reading in advice.readings:
-        if reading.defect not in features:
-            defects = [d for d in defects if d.id != reading.defect]
+    for _ in range(READINGS):
+        advice = depth.advise(defects, scale_rel=scale_rel, thickness_mm=thickness_mm, count=1)
+        if not advice.readings:
+            break
+        asked = advice.readings[0].defect
+        if asked not in features:
+            defects = [d for d in defects if d.id != asked]
             continue
-        seen = max(features[reading.defect]["max_depth_mm"] + rng.normal(0, PROBE_ERROR_MM), 0.3)
-        old = next(d for d in defects if d.id == reading.defect)
+        seen = max(features[asked]["max_depth_mm"] + rng.normal(0, PROBE_ERROR_MM), 0.3)
+        old = next(d for d in defects if d.id == asked)
         assert old.depth is not None, "voids have depths"
         probe = depth.probe_estimate(old, seen, error_mm=PROBE_ERROR_MM, thickness_mm=thickness_mm)
         known = depth.fuse((*old.depth.estimates, probe), thickness_mm=thickness_mm)
