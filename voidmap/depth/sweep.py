@@ -212,15 +212,42 @@ def _scores(looks: list[tuple[Picture, Picture]]) -> tuple[Floats32, Floats32]:
     total, weight = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
     for (a, seen_a), (b, seen_b) in combinations(looks, 2):
         w = seen_a * seen_b
-        wa, wb = w * a, w * b
-        sums = cv2.merge([w, wa, wb, wa * a, wb * b, wa * b])
-        sums = cv2.boxFilter(sums, -1, (WINDOW_PX, WINDOW_PX), normalize=True, borderType=cv2.BORDER_CONSTANT)
-        # Moments times the share that is seen, all numerators and denominators times its square.
-        seen, ma, mb, va, vb, cov = cv2.split(sums)
-        floor = np.float32(FLAT**2) * seen * seen
-        va, vb = np.maximum(seen * va - ma * ma, 0) + floor, np.maximum(seen * vb - mb * mb, 0) + floor
-        use = np.where((seen >= LEAST_SEEN) & (w > 0.5), seen, np.float32(0))
-        total += use * (seen * cov - ma * mb) / np.sqrt(va * vb + np.float32(1e-12))
-        weight += use
+        box = _box_about(w > 0.5)
+        if box is not None:
+            evidence, share = _correlation(a[box], b[box], w[box])
+            total[box] += evidence
+            weight[box] += share
     shrunk, plain = total / (weight + np.float32(FEW_SEEN)), total / np.maximum(weight, np.float32(1e-6))
     return shrunk.astype(np.float32), plain.astype(np.float32)
+
+
+def _box_about(cells: NDArray[np.bool_]) -> tuple[slice, slice] | None:
+    """Return the box of some cells with the windows about them; None when there are none."""
+    left, top, width, height = cv2.boundingRect(cells.view(np.uint8))
+    if width == 0:
+        return None
+    half = WINDOW_PX // 2
+    return slice(max(top - half, 0), top + height + half), slice(max(left - half, 0), left + width + half)
+
+
+def _correlation(a: Floats32, b: Floats32, w: Floats32) -> tuple[Floats32, Floats32]:
+    """Return the correlation of two views' windows times the share that both see, ``w``, and that share."""
+    wa, wb = w * a, w * b
+    sums = cv2.merge([w, wa, wb, wa * a, wb * b, wa * b])
+    sums = cv2.boxFilter(sums, -1, (WINDOW_PX, WINDOW_PX), normalize=True, borderType=cv2.BORDER_CONSTANT)
+    # Moments times the share that is seen, all numerators and denominators times its square; in place, for speed.
+    seen, ma, mb, va, vb, cov = cv2.split(sums)
+    floor = np.float32(FLAT**2) * seen * seen
+    for spread, mean in ((va, ma), (vb, mb)):
+        spread *= seen
+        spread -= mean * mean
+        np.maximum(spread, 0, out=spread)
+        spread += floor
+    cov *= seen
+    cov -= ma * mb
+    va *= vb
+    va += np.float32(1e-12)
+    cov /= np.sqrt(va, out=va)
+    seen *= (seen >= LEAST_SEEN) & (w > 0.5)
+    cov *= seen
+    return cov, seen
