@@ -7,7 +7,7 @@ from scipy.optimize import brentq
 from scipy.special import erf
 
 from voidmap.errors import ScaleError, ValueRefused
-from voidmap.model import Photo
+from voidmap.model import Photo, Plane
 from voidmap.records import Lens, LensFile
 from voidmap.scale import (
     length_interval_rel,
@@ -158,3 +158,16 @@ def test_sharpness_of_small_boards_is_not_flattered(square_px, sigma):
     true = brentq(lambda f: np.exp(-2 * (np.pi * sigma * f) ** 2) * np.sinc(f) - 0.5, 0.005, 0.6)
     for found in board_sharpness(photo.pixels[:, :, 0], plane):
         assert np.median(found) == pytest.approx(true, rel=0.03)
+
+
+def test_places_in_a_photo_are_those_of_opencv():
+    rng = np.random.default_rng(5)
+    lens = Lens(2900.0, 2910.0, 1010.0, 740.0, -0.08, 0.03, 4e-4, -3e-4, 0.01)
+    turn, shift = cv2.Rodrigues(np.array([0.2, -0.1, 0.4]))[0], np.array([-60.0, 40.0, 900.0])
+    plane = Plane((2000, 1500), lens, turn, shift, np.zeros((2, 15)), "boards")
+    points, depths = rng.uniform(-300, 300, (50, 2)), rng.uniform(-20, 60, 50)
+    matrix = np.array([[lens.fx, 0, lens.cx], [0, lens.fy, lens.cy], [0, 0, 1.0]])
+    terms = np.array([lens.k1, lens.k2, lens.p1, lens.p2, lens.k3])
+    image, _ = cv2.projectPoints(np.column_stack([points, depths]), turn, shift, matrix, terms)
+    assert plane.to_px(points, depths) == pytest.approx(image.reshape(-1, 2), abs=1e-8)
+    assert plane.to_px(np.zeros((0, 2))).shape == (0, 2)
