@@ -98,9 +98,9 @@ def watched():
     views, plain = [], coat_look.look
 
     def look(*args, **options):
-        seen, study = plain(*args, **options)
+        seen = plain(*args, **options)
         views.append(seen.view)
-        return seen, study
+        return seen
 
     coat_look.look = look
     return views

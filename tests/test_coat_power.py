@@ -1,5 +1,7 @@
 """The power study: what it states against what is really found."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -9,6 +11,7 @@ from voidmap.coat import power
 from voidmap.coat.alike import weights
 from voidmap.coat.inspected import SHRINK, View
 from voidmap.coat.plant import Plant, places_apart, plant
+from voidmap.coat.planting import Shot, all_places
 from voidmap.coat.rims import ABOUT_MM, rim_strength
 from voidmap.coat.spots import search
 
@@ -24,13 +27,17 @@ def find(grey, look):
     return search(grey, look, px_per_mm=PX_PER_MM, blur_px=BLUR_PX)
 
 
-def study(pixels, seed=1, plants=120):
+def shot(pixels, seen=None):
     grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
     found = find(grey, np.full(grey.shape, 255, np.uint8)).spots()
-    return power.power_study(
-        pixels, view(), found, find, np.random.default_rng(seed), smallest_mm=0.5, px_per_mm=PX_PER_MM,
-        blur_px=BLUR_PX, sanded=False, plants=plants,
-    )  # fmt: skip
+    return Shot(
+        pixels, seen or view(), found, find, PX_PER_MM, BLUR_PX, lambda px: px / PX_PER_MM, lambda mm: mm * PX_PER_MM
+    )
+
+
+def study(*pixels, seed=1, plants=120):
+    shots = [p if isinstance(p, Shot) else shot(p) for p in pixels]
+    return power.power_study(shots, np.random.default_rng(seed), smallest_mm=0.5, sanded=False, plants=plants)
 
 
 def noisy(pixels, sigma, rng):
@@ -39,10 +46,10 @@ def noisy(pixels, sigma, rng):
 
 def test_noise_costs_power():
     base = wood(np.random.default_rng(3))
-    quiet, loud = (study(noisy(base, s, np.random.default_rng(4)), plants=240) for s in (0.5, 9.0))
-    assert quiet.power.d50_mm is not None
-    assert loud.power.d50_mm is not None
-    assert quiet.power.d50_mm < 0.8 * loud.power.d50_mm
+    seeds = (1, 2, 3)
+    pictures = [noisy(base, s, np.random.default_rng(4)) for s in (0.5, 9.0)]
+    (quiet, *more), (loud, *others) = ([study(p, seed=k, plants=240) for k in seeds] for p in pictures)
+    assert sum(s.power.d50_mm for s in (quiet, *more)) < 0.8 * sum(s.power.d50_mm for s in (loud, *others))
     assert quiet.fit.chance(0.5) > loud.fit.chance(0.5)
     # A size is stated only where it was tried.
     largest = 0.5 * power.LARGEST_RATIO
@@ -115,3 +122,33 @@ def test_rims_are_where_colours_part_along_a_line():
     assert rim[near].sum() > 0.95 * rim.sum()
     assert rim[150 // SHRINK - 4 : 150 // SHRINK + 4, 150 // SHRINK - 4 : 150 // SHRINK + 4].max() < 0.02 * rim.max()
     assert not rim_strength(picture, PX_PER_MM, SHRINK, np.zeros_like(seen)).any()
+
+
+def test_two_photos_show_what_either_shows():
+    base = wood(np.random.default_rng(3))
+    first, second = (noisy(base, 6.0, np.random.default_rng(k)) for k in (4, 5))
+    alone = [study(first, seed=k, plants=240) for k in (1, 2, 3)]
+    both = [study(first, second, seed=k, plants=240) for k in (1, 2, 3)]
+    # The same places and sizes, each photo under its own lamps: what one misses by chance the other may show.
+    assert np.mean([b.hit.mean() - a.hit.mean() for a, b in zip(alone, both, strict=True)]) > 0.03
+    assert np.mean([b.power.d50_mm for b in both]) < np.mean([a.power.d50_mm for a in alone])
+
+
+def test_what_one_photo_hides_is_planted_in_the_other():
+    base = noisy(wood(np.random.default_rng(3)), 2.0, np.random.default_rng(4))
+    whole, middle = view(), SIDE // SHRINK // 2
+    left, right = whole.seen.copy(), whole.seen.copy()
+    left[:, middle:] = right[:, :middle] = 0
+    # The second sees a quarter more than the first does, which must not be planted twice.
+    right[:, middle // 2 : middle] = 255
+    shots = [shot(base, replace(whole, seen=seen)) for seen in (left, right)]
+    places, kinds = all_places(shots, 200, np.random.default_rng(1))
+    x = places[:, 0] * PX_PER_MM / SHRINK
+    assert len(kinds) == len(places) >= 150
+    assert np.mean(x < middle) == pytest.approx(0.5, abs=0.05)
+    assert np.mean((x > middle / 2) & (x < middle)) == pytest.approx(0.25, abs=0.1)
+    halves, one = (
+        power.power_study(shots, np.random.default_rng(1), smallest_mm=0.5, sanded=False, plants=200),
+        study(base, plants=200),
+    )
+    assert halves.hit.mean() == pytest.approx(one.hit.mean(), abs=0.1)

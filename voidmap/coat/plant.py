@@ -9,7 +9,7 @@ slopes send its light elsewhere, and the ground shows.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -46,12 +46,15 @@ _LIGHT = np.where(_LEVEL <= 0.04045, _LEVEL / 12.92, ((_LEVEL + 0.055) / 1.055) 
 
 @dataclass(frozen=True)
 class Plant:
-    """A pinhole to plant: centre and diameter in photo px, and what feeds it (one of ``KINDS``; None: drawn)."""
+    """A pinhole to plant: centre and diameter in photo px, and its shape (its own place and size do not count).
+
+    Without a shape one is drawn.
+    """
 
     x_px: float
     y_px: float
     diameter_px: float
-    kind: str | None = None
+    shape: Pit | None = None
 
 
 @dataclass(frozen=True)
@@ -84,7 +87,7 @@ def plant(
     plants
         What to plant; those over the frame's border are cut off there.
     rng
-        Draws the lamps and each pinhole's look.
+        Draws the lamps and the shapes that are not given.
     sanded
         Whether the surface is sanded haze (else gloss).
     blur_px
@@ -109,12 +112,18 @@ def plant(
         patch = out[y0:y1, x0:x1]
         column, row = round(one.x_px) // GLARE_STEP, round(one.y_px) // GLARE_STEP
         in_glare = bool(glaring[min(row, glaring.shape[0] - 1), min(column, glaring.shape[1] - 1)])
-        style = style_of(rng, one.kind or KINDS[int(rng.choice(3, p=SHARES))])
-        pit = draw_pit(rng, *away, one.diameter_px, sanded_style(rng, style) if sanded else style)
+        shape = one.shape or shape_of(rng, KINDS[int(rng.choice(3, p=SHARES))], sanded=sanded)
+        pit = replace(shape, x_mm=away[0], y_mm=away[1], diameter_mm=one.diameter_px)
         keep, add, bare = _changes(pit, lamps, room, blur_px)
         lost = _lost_glare(pit, glare, blur_px)[cut] if in_glare else None
         out[y0:y1, x0:x1] = _changed(patch, keep[cut], add[cut], bare[cut], haze, lost)
     return out
+
+
+def shape_of(rng: np.random.Generator, kind: str, *, sanded: bool) -> Pit:
+    """Draw a pinhole's shape by what feeds it (one of ``KINDS``), of diameter 1 about the origin."""
+    style = style_of(rng, kind)
+    return draw_pit(rng, 0.0, 0.0, 1.0, sanded_style(rng, style) if sanded else style)
 
 
 def _setting(rng: np.random.Generator, sanded: bool) -> tuple[tuple[Lamp, ...], float, float, float]:

@@ -1,4 +1,4 @@
-"""What this photo could show: plant pinholes of known size, look for them with the very detector, count.
+"""What the photos of a coat could show: plant pinholes of known size, look with the very detector, count.
 
 What is planted looks as optics lets expect (``plant``), under many settings of the lamps, lies where pinholes come up
 (anywhere, and at rims of fills), and counts by how plainly the photo's own finds stand out (``alike``). Planting their
@@ -7,7 +7,7 @@ like alone would say that all are found: only those are known that were.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from voidmap.coat.alike import weights
 from voidmap.coat.ground import Bytes
-from voidmap.coat.inspected import SHRINK, View
 from voidmap.coat.near import Near, nearest
-from voidmap.coat.plant import KINDS, SHARES, Plant, places_apart, plant
+from voidmap.coat.pit import Pit
+from voidmap.coat.plant import Plant, plant, shape_of
+from voidmap.coat.planting import Shot, all_places
 from voidmap.coat.pod import Fit, fit_with_ceiling, size_bound
-from voidmap.coat.rims import rim_strength
-from voidmap.coat.spots import CALLED, Search, Spots
+from voidmap.coat.spots import CALLED, Spots
 from voidmap.errors import ValueRefused
 from voidmap.model import Floats
 from voidmap.records import Power
@@ -33,12 +33,12 @@ SETTINGS = 24
 """Settings of the lamps that the plants are spread over: where the lamps of this photo hang is not known."""
 SMALLEST_RATIO, LARGEST_RATIO = 0.3, 2.6
 """Sizes run evenly (as the handbook advises) between these multiples of the size that matters."""
-LEAST_APART_MM = 3.0
-"""Plants keep this distance from each other and from all that was found, so that each stands for itself."""
 HIT_PX = 3.0
 """A plant is found when a spot is called within this distance, or its radius, of its centre."""
 LOOKED_RADII = 2.0
 """Plants are looked for within this many radii, and ``HIT_PX``, of their places."""
+SAME_MM = 1.0
+"""Finds of two photos nearer than this are one pinhole: pinholes stand apart by more, as a rule."""
 CURVE_POINTS = 25
 DOUBTS_95 = 1.645
 """One-sided 95 % of a normal."""
@@ -65,36 +65,21 @@ class Study:
 
 
 def power_study(
-    pixels: Bytes,
-    view: View,
-    spots: Spots,
-    find: Callable[[Bytes, Bytes], Search],
-    rng: np.random.Generator,
-    *,
-    smallest_mm: float,
-    px_per_mm: float,
-    blur_px: float,
-    sanded: bool,
-    plants: int = PLANTS,
+    shots: Sequence[Shot], rng: np.random.Generator, *, smallest_mm: float, sanded: bool, plants: int = PLANTS
 ) -> Study:
-    """Measure the probability of detection over size in one photo.
+    """Measure the probability of detection over size in the photos of one coat: of being found in one at least.
 
     Parameters
     ----------
-    pixels
-        The photo, (H, W, 3) uint8 B, G, R.
-    view
-        Where its surface is seen.
-    spots
-        What was found in it (nothing is planted near).
-    find
-        The detector: takes a grey picture and where to look, both (H, W) uint8, and judges all there.
+    shots
+        The photos. The same pinholes are planted at the same places of the surface into each that sees them there,
+        every photo under its own lamps.
     rng
-        Draws places and looks.
+        Draws places, shapes and lamps.
     smallest_mm
         The size that matters; planted sizes spread around it.
-    px_per_mm, blur_px, sanded
-        The photo's scale, blur and surface.
+    sanded
+        Whether the surface is sanded haze (else gloss).
     plants
         How many to plant.
 
@@ -104,42 +89,68 @@ def power_study(
         With fewer plants when there is no room for all.
     """
     spread, doubt = (LOOK_SPREAD_SANDED, DOUBT_SANDED) if sanded else (LOOK_SPREAD_GLOSS, DOUBT_GLOSS)
-    places, kinds = _places(pixels, view, spots, plants, px_per_mm, rng)
-    sizes_mm = np.linspace(SMALLEST_RATIO * smallest_mm, LARGEST_RATIO * smallest_mm, max(len(places), 2))
-    sizes_mm = rng.permutation(sizes_mm)[: len(places)]
+    places_mm, kinds = all_places(shots, plants, rng)
+    sizes_mm = np.linspace(SMALLEST_RATIO * smallest_mm, LARGEST_RATIO * smallest_mm, max(len(kinds), 2))
+    sizes_mm = rng.permutation(sizes_mm)[: len(kinds)]
+    shapes = [shape_of(rng, kind, sanded=sanded) for kind in kinds]
+    hit, chance = np.zeros(len(kinds), bool), np.full(len(kinds), LEAST_TOLD)
+    found_mm = np.full(len(kinds), np.nan)
+    for shot in shots:
+        places = shot.to_px(places_mm)
+        here = np.flatnonzero(shot.view.is_seen(places))
+        told = _told(shot, places[here], sizes_mm[here], [shapes[i] for i in here], rng, sanded=sanded)
+        better = told.chance > chance[here]
+        found_mm[here] = np.where(told.hit & (better | ~hit[here]), told.found_mm, found_mm[here])
+        hit[here] |= told.hit
+        chance[here] = np.maximum(chance[here], told.chance)
+    own_chance, own_mm = _own(shots)
+    weight = weights(own_chance, own_mm, chance, found_mm, hit, spread)
+    return _study(sizes_mm, hit, found_mm, weight, doubt)
+
+
+@dataclass(frozen=True, eq=False)
+class _Told:
+    hit: NDArray[np.bool_]
+    found_mm: Floats
+    chance: Floats
+
+
+def _told(
+    shot: Shot, places: Floats, sizes_mm: Floats, shapes: Sequence[Pit], rng: np.random.Generator, *, sanded: bool
+) -> _Told:
+    """Plant into one photo at places (N, 2) px, look there with its detector, and say what was found."""
     planted = [
-        Plant(float(x), float(y), float(d * px_per_mm), kind)
-        for (x, y), d, kind in zip(places, sizes_mm, kinds, strict=True)
+        Plant(float(x), float(y), float(d * shot.px_per_mm), shape)
+        for (x, y), d, shape in zip(places, sizes_mm, shapes, strict=True)
     ]
-    picture = _grey(plant(pixels, planted, rng, sanded=sanded, blur_px=blur_px, settings=SETTINGS))
+    picture = _grey(plant(shot.pixels, planted, rng, sanded=sanded, blur_px=shot.blur_px, settings=SETTINGS))
     near = np.zeros(picture.shape, np.uint8)
     for one in planted:
         reach = int(np.ceil(HIT_PX + LOOKED_RADII * one.diameter_px / 2))
         cv2.circle(near, (round(one.x_px), round(one.y_px)), reach, 255, -1)
-    searched = find(picture, near)
-    hit, found_mm = _hits(places, sizes_mm, searched.spots(CALLED), px_per_mm)
-    chance = _chances(places, sizes_mm, searched.spots(LEAST_TOLD), px_per_mm)
-    weight = weights(spots.probability, spots.diameter_px / px_per_mm, chance, found_mm, hit, spread)
-    return _study(sizes_mm, hit, found_mm, weight, doubt)
+    searched = shot.find(picture, near)
+    hit, found_mm = _hits(places, sizes_mm, searched.spots(CALLED), shot.px_per_mm)
+    return _Told(hit, found_mm, _chances(places, sizes_mm, searched.spots(LEAST_TOLD), shot.px_per_mm))
+
+
+def _own(shots: Sequence[Shot]) -> tuple[Floats, Floats]:
+    """Return chance and diameter (mm) of the photos' own finds, each pinhole once, as its plainest view tells."""
+    found = [(shot, i) for shot in shots for i in range(len(shot.spots))]
+    chance = np.array([shot.spots.probability[i] for shot, i in found])
+    size_mm = np.array([shot.spots.diameter_px[i] / shot.px_per_mm for shot, i in found])
+    if len(shots) == 1 or not found:
+        return chance, size_mm
+    places_mm = np.concatenate([shot.to_mm(shot.spots.places_px) for shot in shots if len(shot.spots)])
+    near, free, kept = Near(places_mm), np.ones(len(found), bool), []
+    for i in np.argsort(-chance, kind="stable"):
+        if free[i]:
+            kept.append(i)
+            free[near.around(places_mm[i, 0], places_mm[i, 1], SAME_MM)] = False
+    return chance[kept], size_mm[kept]
 
 
 def _grey(pixels: Bytes) -> Bytes:
     return np.asarray(cv2.cvtColor(np.ascontiguousarray(pixels), cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-
-
-def _places(
-    pixels: Bytes, view: View, spots: Spots, count: int, px_per_mm: float, rng: np.random.Generator
-) -> tuple[Floats, Sequence[str]]:
-    """Draw where to plant, (N, 2) px, and what feeds each: those fed by rims lie at rims, where there are any."""
-    taken = (spots.places_px + 0.5) / SHRINK - 0.5
-    apart = LEAST_APART_MM * px_per_mm / SHRINK
-    rims = rim_strength(pixels, px_per_mm, SHRINK, view.seen)
-    at_rims = places_apart(rims, round(SHARES[0] * count), apart, rng, taken_px=taken)
-    taken = np.concatenate([taken, at_rims])
-    anywhere = places_apart(view.seen, count - len(at_rims), apart, rng, taken_px=taken)
-    others = np.array(SHARES[1:]) / sum(SHARES[1:])
-    kinds = [KINDS[0]] * len(at_rims) + list(rng.choice(KINDS[1:], len(anywhere), p=others))
-    return (np.concatenate([at_rims, anywhere]) + 0.5) * SHRINK - 0.5, kinds
 
 
 def _chances(places: Floats, sizes_mm: Floats, told: Spots, px_per_mm: float) -> Floats:

@@ -76,7 +76,8 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     step(STEPS[0])
     photos = load_photos(list(photo_files))
     ready()
-    from voidmap.job.coat_look import look
+    from voidmap.coat.bend import Bend, Move
+    from voidmap.job.coat_look import look, study_of
     from voidmap.job.coat_place import picture, place
     from voidmap.job.coat_record import record_of
     from voidmap.job.marks import carry_over
@@ -88,21 +89,23 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     records = _photo_records(photos, planes)
     step(STEPS[2])
     whole = options.region == "whole" or options.mm_per_px is not None
-    found = [
-        look(photo, plane, record, sanded=options.sanded, smallest_mm=options.smallest_mm, whole=whole)
+    seen = [
+        look(photo, plane, record, sanded=options.sanded, whole=whole)
         for photo, plane, record in zip(photos, planes, records, strict=True)
     ]
     step(STEPS[3])
-    photographed = [seen for seen, _ in found]
     # Laying the photos into the job's frame asks for no power: a second processor does it meanwhile.
     with ThreadPoolExecutor(1) as beside:
-        placed = beside.submit(place, job, photographed, earlier, options.number, together=together)
-        drawn = beside.submit(lambda: picture_of(picture(photographed, [a.bend for a in placed.result()[0]])))
-        looked = [study() for _, study in found]
+        placed = beside.submit(place, job, seen, earlier, options.number, together=together)
+        drawn = beside.submit(lambda: picture_of(picture(seen, [a.bend for a in placed.result()[0]])))
+        # One photo has its power in its own frame; several must be laid onto each other first.
+        bends = [Bend.plain(Move())] if len(seen) == 1 else [a.bend for a in placed.result()[0]]
+        study = study_of(seen, bends, sanded=options.sanded, smallest_mm=options.smallest_mm)
         step(STEPS[4])
         alignments, notes = placed.result()
     result = record_of(
-        looked,
+        seen,
+        study,
         records,
         alignments,
         earlier,

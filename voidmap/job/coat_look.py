@@ -1,12 +1,13 @@
-"""Look one photo of a coat through: what it shows, its pinholes, and what it could have shown."""
+"""Look the photos of a coat through: what each shows, its pinholes, and what all could have shown."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from voidmap.coat.bend import Bend
     from voidmap.coat.inspected import View
     from voidmap.coat.power import Study
     from voidmap.coat.spots import Search, Spots
@@ -28,33 +29,28 @@ class Seen:
     px_per_mm: float
     grain_px: tuple[tuple[float, float], tuple[float, float]] | None
     """Two places along the grain, photo px."""
+    found: Spots
+    """The same as ``spots``, as the detector gave them."""
+    find: Callable[[Any, Any], Search]
+    blur_px: float
 
 
-@dataclass(frozen=True)
-class Looked(Seen):
-    """The same with what the photo could have shown."""
-
-    study: Study
-
-
-def look(
-    photo: Photo, plane: Plane, record: PhotoRecord, *, sanded: bool, smallest_mm: float, whole: bool
-) -> tuple[Seen, Callable[[], Looked]]:
-    """Find the pinholes in one photo; what is returned beside works out what it could show.
+def look(photo: Photo, plane: Plane, record: PhotoRecord, *, sanded: bool, whole: bool) -> Seen:
+    """Find the pinholes in one photo.
 
     Parameters
     ----------
     photo, plane, record
         The photo, its plane, and its quality.
-    sanded, smallest_mm
-        The coat's surface, and the smallest pinhole that matters.
+    sanded
+        The coat's surface.
     whole
         Whether the surface fills the frame (else its outline is looked for).
     """
     import cv2
     import numpy as np
 
-    from voidmap.coat import blur, ground, inspected, power, prior, spots, width
+    from voidmap.coat import blur, ground, inspected, prior, spots, width
 
     slab_px, sheets_px = _surroundings(photo, plane, whole=whole)
     grey = np.asarray(cv2.cvtColor(np.ascontiguousarray(photo.pixels), cv2.COLOR_BGR2GRAY), dtype=np.uint8)
@@ -68,23 +64,43 @@ def look(
 
     found = find(grey).spots()
     told = prior.among_others(width.with_half_level(grey, found, sanded=sanded))
-    seen = Seen(photo, plane, view, told, px_per_mm, ground.along_grain(grey, where))
+    grain_px = ground.along_grain(grey, where)
+    return Seen(photo, plane, view, told, px_per_mm, grain_px, found, find, blur_px)
 
-    def looked() -> Looked:
-        study = power.power_study(
-            photo.pixels,
-            view,
-            found,
-            find,
-            np.random.default_rng(SEED),
-            smallest_mm=smallest_mm,
-            px_per_mm=px_per_mm,
-            blur_px=blur_px,
-            sanded=sanded,
+
+def study_of(seen: Sequence[Seen], bends: Sequence[Bend], *, sanded: bool, smallest_mm: float) -> Study:
+    """Work out what the photos of a coat could show together.
+
+    Parameters
+    ----------
+    seen
+        The photos, looked through.
+    bends
+        How each one's frame is carried into the frame that all share.
+    sanded, smallest_mm
+        The coat's surface, and the smallest pinhole that matters.
+    """
+    import numpy as np
+
+    from voidmap.coat import power
+    from voidmap.coat.planting import Shot
+
+    shots = [
+        Shot(
+            one.photo.pixels, one.view, one.found, one.find, one.px_per_mm, one.blur_px,
+            _to_shared(one, bend), _from_shared(one, bend),
         )
-        return Looked(**vars(seen), study=study)
+        for one, bend in zip(seen, bends, strict=True)
+    ]  # fmt: skip
+    return power.power_study(shots, np.random.default_rng(SEED), smallest_mm=smallest_mm, sanded=sanded)
 
-    return seen, looked
+
+def _to_shared(one: Seen, bend: Bend) -> Callable[[Floats], Floats]:
+    return lambda px: bend(one.plane.to_mm(px))
+
+
+def _from_shared(one: Seen, bend: Bend) -> Callable[[Floats], Floats]:
+    return lambda mm: one.plane.to_px(bend.back(mm))
 
 
 def _surroundings(photo: Photo, plane: Plane, *, whole: bool) -> tuple[Floats | None, tuple[Floats, ...]]:

@@ -6,19 +6,22 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from voidmap.job.coat_look import SEED, Looked
+from voidmap.job.coat_look import SEED
 from voidmap.records import CoatRecord, Interval, PhotoRecord, Pinhole
 
 if TYPE_CHECKING:
     from voidmap.coat.align import Alignment
     from voidmap.coat.join import Joined
+    from voidmap.coat.power import Study
+    from voidmap.job.coat_look import Seen
     from voidmap.model import Floats
 
-    Seen = Callable[[Floats], Any]
+    Shows = Callable[[Floats], Any]
 
 
 def record_of(
-    looked: Sequence[Looked],
+    looked: Sequence[Seen],
+    study: Study,
     photos: tuple[PhotoRecord, ...],
     alignments: Sequence[Alignment],
     earlier: Sequence[CoatRecord],
@@ -45,12 +48,12 @@ def record_of(
     residuals = [a.rms_mm for a in alignments if np.isfinite(a.rms_mm)]
     residual = max(residuals, default=1 / looked[0].px_per_mm)
     pinholes, both = _joined(looked, alignments, seen, area.inspected_mm2, residual)
-    best = max(looked, key=lambda one: one.view.inspected_mm2 * (one.study.power.found + 1))
+    best = max(looked, key=lambda one: one.view.inspected_mm2 * one.px_per_mm**2)
     chance = np.array([p.probability for p in pinholes])
     interval = count.count_interval(
         chance,
         np.array([p.diameter_mm for p in pinholes]),
-        best.study.fit,
+        study.fit,
         np.random.default_rng(SEED),
         smallest_mm=smallest_mm,
     )
@@ -60,7 +63,7 @@ def record_of(
         residual_mm=residual,
         is_seen=lambda places: np.any([s(places) for s in seen], axis=0),
         mm_per_px=1 / best.px_per_mm,
-        curve=best.study.power.curve,
+        curve=study.power.curve,
         area_mm2=max(area.inspected_mm2, 1.0),
     )
     area_m2 = max(area.inspected_mm2 / 1e6, 1e-9)
@@ -75,7 +78,7 @@ def record_of(
         closed=tracked.closed,
         count=len(tracked.pinholes),
         count_interval=interval,
-        power=replace(best.study.power, fit=fit_values(best.study.fit)),
+        power=replace(study.power, fit=fit_values(study.fit)),
         false_calls_per_m2=float((1 - chance).sum()) / area_m2,
         density_per_m2=len(tracked.pinholes) / area_m2,
         ratings=rate([p.diameter_mm for p in tracked.pinholes]),
@@ -90,19 +93,19 @@ def record_of(
     )
 
 
-def _to_slab(one: Looked, alignment: Alignment) -> Callable[[Floats], Floats]:
+def _to_slab(one: Seen, alignment: Alignment) -> Callable[[Floats], Floats]:
     return lambda px: alignment.bend(one.plane.to_mm(px))
 
 
-def _to_photo(one: Looked, alignment: Alignment) -> Callable[[Floats], Floats]:
+def _to_photo(one: Seen, alignment: Alignment) -> Callable[[Floats], Floats]:
     return lambda mm: one.plane.to_px(alignment.bend.back(mm))
 
 
-def _seen(one: Looked, alignment: Alignment) -> Seen:
+def _seen(one: Seen, alignment: Alignment) -> Shows:
     return lambda mm: one.view.is_seen(one.plane.to_px(alignment.bend.back(mm)))
 
 
-def _grain_deg(one: Looked, alignment: Alignment) -> float | None:
+def _grain_deg(one: Seen, alignment: Alignment) -> float | None:
     """Return the grain's direction in the slab frame, degrees from x toward y in [-90, 90)."""
     import numpy as np
 
@@ -114,7 +117,7 @@ def _grain_deg(one: Looked, alignment: Alignment) -> float | None:
 
 
 def _joined(
-    looked: Sequence[Looked], alignments: Sequence[Alignment], seen: Sequence[Seen], area_mm2: float, residual_mm: float
+    looked: Sequence[Seen], alignments: Sequence[Alignment], seen: Sequence[Shows], area_mm2: float, residual_mm: float
 ) -> tuple[tuple[Pinhole, ...], Joined | None]:
     """Return the coat's pinholes, each once and numbered, and how the photos agree."""
     import numpy as np
@@ -149,7 +152,7 @@ def _recaptured(both: Joined | None, interval: Interval, pinholes: Sequence[Pinh
     )
 
 
-def _pinholes(one: Looked, alignment: Alignment, photo: int) -> tuple[Pinhole, ...]:
+def _pinholes(one: Seen, alignment: Alignment, photo: int) -> tuple[Pinhole, ...]:
     import numpy as np
 
     found = one.spots
