@@ -7,6 +7,7 @@ growth rings, edges and threads answer weakly by themselves.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 
 import cv2
@@ -109,28 +110,37 @@ def find_candidates(levels: tuple[Level, ...], look: Bytes) -> Candidates:
     look
         (H, W) uint8 at full size, 255 where to look.
     """
-    parts = []
-    for number, level in enumerate(levels):
-        mask = look if number == 0 else cv2.resize(look, level.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
-        picture: Bytes | Shorts = level.picture
-        threshold = THRESHOLD
-        if number > 0:
-            picture = even_along_grain(cv2.multiply(picture, FIXED_POINT, dtype=cv2.CV_16S), level.grain)
-            threshold = EVENED_THRESHOLD
-        for sigma in SIGMAS_PX if number > 0 else (FINEST_SIGMA_PX,):
-            x, y, polarity, strength = _peaks(picture, mask, sigma, threshold, weaker=number > 0)
-            shift = (level.step_px - 1) / 2
-            parts.append(
-                Candidates(
-                    x * level.step_px + shift,
-                    y * level.step_px + shift,
-                    np.full(len(x), number),
-                    np.full(len(x), sigma * level.step_px),
-                    polarity,
-                    strength,
-                )
-            )
+    # The finest level is half the work: a second processor does it meanwhile.
+    with ThreadPoolExecutor(1) as beside:
+        finest = beside.submit(_at_level, levels[0], 0, look)
+        coarser = [part for number, level in enumerate(levels[1:], start=1) for part in _at_level(level, number, look)]
+        parts = [*finest.result(), *coarser]
     return Candidates(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Candidates)))
+
+
+def _at_level(level: Level, number: int, look: Bytes) -> list[Candidates]:
+    """Find the candidates of one level of the pyramid, each smoothing apart."""
+    mask = look if number == 0 else cv2.resize(look, level.picture.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    picture: Bytes | Shorts = level.picture
+    threshold = THRESHOLD
+    if number > 0:
+        picture = even_along_grain(cv2.multiply(picture, FIXED_POINT, dtype=cv2.CV_16S), level.grain)
+        threshold = EVENED_THRESHOLD
+    parts = []
+    for sigma in SIGMAS_PX if number > 0 else (FINEST_SIGMA_PX,):
+        x, y, polarity, strength = _peaks(picture, mask, sigma, threshold, weaker=number > 0)
+        shift = (level.step_px - 1) / 2
+        parts.append(
+            Candidates(
+                x * level.step_px + shift,
+                y * level.step_px + shift,
+                np.full(len(x), number),
+                np.full(len(x), sigma * level.step_px),
+                polarity,
+                strength,
+            )
+        )
+    return parts
 
 
 def _peaks(

@@ -218,7 +218,6 @@ def _photographed(fine: Floats32, half: int, blur_px: float) -> Floats32:
 def _changed(patch: Bytes, keep: Floats32, add: Floats32, bare: Floats32, haze: float, lost: Floats32 | None) -> Bytes:
     """Return a patch (h, w, 3) after a pinhole's changes, worked out in linear light."""
     light = _linear(patch)
-    before = light
     if lost is not None:
         below = light * np.float32(0.25)  # the ground under a reflection is hidden; it is some shade of it
         light = light + (below - light) * lost[..., None]
@@ -231,9 +230,8 @@ def _changed(patch: Bytes, keep: Floats32, add: Floats32, bare: Floats32, haze: 
         light = gloss + ((DULL_SHARE * gloss + DULL_VEIL) - gloss) * left
     else:
         light = light * keep[..., None] + add[..., None]
-    # Only the change is added: the photo's own noise and rounding stay as they are.
-    change = _display(np.clip(light, 0, 1)) - _display(before)
-    return np.asarray(np.clip(np.round(patch + change), 0, 255), dtype=np.uint8)
+    # Where nothing changes the light is the photo's own, and comes back as the very level that it was.
+    return np.asarray(np.round(_display(np.clip(light, 0, 1))), dtype=np.uint8)
 
 
 def _linear(grey: Bytes) -> Floats32:
@@ -241,8 +239,8 @@ def _linear(grey: Bytes) -> Floats32:
 
 
 def _display(light: Floats32) -> Floats32:
-    v = np.maximum(light, 0)
-    return np.asarray(255 * np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055), dtype=np.float32)
+    power = cv2.pow(light, 1 / 2.4)
+    return np.asarray(255 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * power - 0.055), dtype=np.float32)
 
 
 def places_apart(

@@ -1,10 +1,12 @@
-"""Work a defect's depth out again after a correction: one small door to ``voidmap.depth``."""
+"""Work a defect's depth out again after a correction: one small door to ``voidmap.depth``.
+
+It is opened when a depth is asked for: most commands that know of corrections never ask.
+"""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-from voidmap import depth
 from voidmap.records import Defect, DepthEstimate, Interval, Point
 
 
@@ -18,6 +20,8 @@ def deep(defect: Defect, thickness_mm: float | None) -> Defect:
 
 def with_prior(defect: Defect, thickness_mm: float | None) -> Defect:
     """Give a void the prior of its kind and size; what was measured of its depth stays."""
+    from voidmap import depth
+
     if not defect.is_void:
         return deep(defect, thickness_mm)
     prior = depth.prior_estimate(
@@ -35,6 +39,8 @@ def with_probe(
     error_mm: float | None = None,
 ) -> Defect:
     """Add a probe reading: the greatest depth, or the depth at a dot."""
+    from voidmap import depth
+
     if defect.depth is None:
         defect = with_prior(defect, thickness_mm)
     reading = depth.probe_estimate(defect, depth_mm, dot_mm=dot_mm, error_mm=error_mm, thickness_mm=thickness_mm)
@@ -43,6 +49,8 @@ def with_probe(
 
 def with_through(defect: Defect, thickness_mm: float | None) -> Defect:
     """Take the user's word that a void goes through the slab, or does not."""
+    from voidmap import depth
+
     if not defect.through:
         return _fused(defect, _others(defect, "through"), thickness_mm)
     void = replace(defect, is_void=True, void_probability=1.0)
@@ -60,4 +68,6 @@ def _others(defect: Defect, source: str) -> tuple[DepthEstimate, ...]:
 
 
 def _fused(defect: Defect, estimates: tuple[DepthEstimate, ...], thickness_mm: float | None) -> Defect:
+    from voidmap import depth
+
     return replace(defect, depth=depth.fuse(estimates, thickness_mm=thickness_mm) if estimates else None)

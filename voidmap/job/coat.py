@@ -77,7 +77,7 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     photos = load_photos(list(photo_files))
     ready()
     from voidmap.coat.bend import Bend, Move
-    from voidmap.job.coat_look import look, study_of
+    from voidmap.job.coat_look import look, study_of, view_of
     from voidmap.job.coat_place import picture, place
     from voidmap.job.coat_record import record_of
     from voidmap.job.marks import carry_over
@@ -86,13 +86,14 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     _refuse_used(photos, earlier)
     step(STEPS[1])
     planes, together = _planes(photos, options)
-    records = _photo_records(photos, planes)
-    step(STEPS[2])
     whole = options.region == "whole" or options.mm_per_px is not None
-    seen = [
-        look(photo, plane, record, sanded=options.sanded, whole=whole)
-        for photo, plane, record in zip(photos, planes, records, strict=True)
-    ]
+    with ThreadPoolExecutor(1) as beside:
+        views = beside.submit(lambda: [view_of(p, plane, whole=whole) for p, plane in zip(photos, planes, strict=True)])
+        records = _photo_records(photos, planes)
+        step(STEPS[2])
+        seen = [
+            look(*each, sanded=options.sanded) for each in zip(photos, planes, views.result(), records, strict=True)
+        ]
     step(STEPS[3])
     # Laying the photos into the job's frame asks for no power: a second processor does it meanwhile.
     with ThreadPoolExecutor(1) as beside:

@@ -35,26 +35,31 @@ class Seen:
     blur_px: float
 
 
-def look(photo: Photo, plane: Plane, record: PhotoRecord, *, sanded: bool, whole: bool) -> Seen:
+def view_of(photo: Photo, plane: Plane, *, whole: bool) -> View:
+    """Work out what of the surface a photo shows; ``whole``: it fills the frame (else its outline is looked for)."""
+    from voidmap.coat import inspected, surround
+
+    sheets_px = surround.sheets_px(photo.pixels, plane)
+    slab_px = None if whole else surround.surface_px(photo.pixels, sheets_px)
+    return inspected.view_of(photo, plane, slab_px=slab_px, sheets_px=sheets_px)
+
+
+def look(photo: Photo, plane: Plane, view: View, record: PhotoRecord, *, sanded: bool) -> Seen:
     """Find the pinholes in one photo.
 
     Parameters
     ----------
-    photo, plane, record
-        The photo, its plane, and its quality.
+    photo, plane, view, record
+        The photo, its plane, what it shows of the surface, and its quality.
     sanded
         The coat's surface.
-    whole
-        Whether the surface fills the frame (else its outline is looked for).
     """
     import cv2
     import numpy as np
 
-    from voidmap.coat import blur, ground, inspected, prior, spots, width
+    from voidmap.coat import blur, ground, prior, spots, width
 
-    slab_px, sheets_px = _surroundings(photo, plane, whole=whole)
     grey = np.asarray(cv2.cvtColor(np.ascontiguousarray(photo.pixels), cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-    view = inspected.view_of(photo, plane, slab_px=slab_px, sheets_px=sheets_px)
     px_per_mm = view.px_per_mm
     blur_px = blur.of_sharpness(record.quality.sharpness)
     where = view.full_look(photo.pixels.shape)
@@ -101,11 +106,3 @@ def _to_shared(one: Seen, bend: Bend) -> Callable[[Floats], Floats]:
 
 def _from_shared(one: Seen, bend: Bend) -> Callable[[Floats], Floats]:
     return lambda mm: one.plane.to_px(bend.back(mm))
-
-
-def _surroundings(photo: Photo, plane: Plane, *, whole: bool) -> tuple[Floats | None, tuple[Floats, ...]]:
-    """Return the slab's outline in photo px (None: it fills the frame) and the outlines of the boards' sheets."""
-    from voidmap.coat import surround
-
-    sheets = surround.sheets_px(photo.pixels, plane)
-    return (None if whole else surround.surface_px(photo.pixels, sheets)), sheets
