@@ -4,7 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
-from voidmap.coat.align import Bend, Move, align, laid, ready
+from voidmap.coat.align import Alignment, Bend, Move, align, laid, ready
+from voidmap.coat.bend import TERMS
 from voidmap.model import Ortho
 
 
@@ -34,6 +35,23 @@ def test_a_picture_is_laid_back(move, guessed):
     assert np.abs(back - places).max() < 0.04
     assert found.rms_mm < 0.04
     assert found.move(bend(places)) == pytest.approx(places, abs=0.1)
+
+
+def test_a_far_side_two_millimetres_off_is_taken_in():
+    # Tilt that one photo's board did not tell: no turn, shift and scale takes it up, and blocks there lie far apart.
+    reference, terms = surface(1), np.zeros((len(TERMS), 2))
+    terms[TERMS.index((0, 2)), 0] = 2.0
+    bend = Bend(Move(), np.array([190.0, 165.0]), 200.0, terms)
+    found = align(ready(laid(reference, bend)), ready(reference), guess=Move())
+    places = np.array([[x, y] for x in (40.0, 190.0, 340.0) for y in (30.0, 165.0, 300.0)])
+    assert np.abs(found.bend(bend(places)) - places).max() < 0.06
+
+
+def test_faint_likeness_is_the_same_wood_when_its_blocks_agree():
+    plain = Bend.plain(Move())
+    assert Alignment(plain, 0.08, 0.2).same_wood
+    assert not Alignment(plain, 0.08, float("inf")).same_wood
+    assert not Alignment(plain, 0.04, 0.2).same_wood
 
 
 def test_other_wood_is_refused():
