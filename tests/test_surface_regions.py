@@ -11,16 +11,18 @@ from skimage.filters import sato
 from skimage.measure import find_contours, label, regionprops
 
 from voidmap.model import Ortho, SlabFound
+from voidmap.records import Kind
 from voidmap.surface import find_regions, grain_direction_deg
 from voidmap.surface.across import widths_px
 from voidmap.surface.candidates import find_candidates
 from voidmap.surface.features import Candidate
-from voidmap.surface.kinds import judge
+from voidmap.surface.kinds import Judgement, judge
 from voidmap.surface.light import Evened
 from voidmap.surface.measure import area_interval, greatest_width_px, rim_length, spine_length_px
 from voidmap.surface.nested import related, shared
 from voidmap.surface.odd import odd_patches
 from voidmap.surface.reach import to_the_tips
+from voidmap.surface.regions import select
 from voidmap.surface.ridges import strengths
 from voidmap.surface.rim import cover_of, polygon_area
 from voidmap.surface.skeleton import longest_path
@@ -288,6 +290,33 @@ def test_a_hole_knows_of_the_knot_around_it() -> None:
     assert [knot.features["inner_step"], knot.features["outer_share"]] == [1.0, 0.0]
     assert knot.features["lean_along"] == pytest.approx(0.3)
     assert shared(hole.cover, knot.cover) == 1.0
+
+
+def _chosen(*things: tuple[str, float, Kind, float]) -> list[tuple[Kind | None, float]]:
+    """Return kind and radius (px) of what is chosen among discs, given as source, radius, kind, chance of a void."""
+    found, judged = [], []
+    for source, radius, kind, chance in things:
+        cover = cover_of(covered_share((300, 300), ellipse(radius, radius, 150, 150)), (0, 0))
+        assert cover is not None
+        figures = {"log_slender": 0.3, "log_axes": 0.0, "solidity": 0.99}
+        found.append(Candidate(cover, source, 0.0, features=figures))
+        judged.append(Judgement(kind, chance, {}, 0.7))
+    kept = select(found, judged, 0.3)
+    return [(j.kind, round(float(np.sqrt(c.cover.area_px / np.pi)))) for c, j in kept]
+
+
+def test_a_sure_hole_is_chosen_before_the_doubtful_knot_around_it() -> None:
+    knot, hole = ("patch", 100.0, Kind.KNOT_HOLE, 0.6), ("patch", 35.0, Kind.KNOT_HOLE, 0.95)
+    assert _chosen(knot, hole) == [(Kind.KNOT_HOLE, 35)]
+    # A floor that is surely a void is not cut for a spot in it that may be one.
+    assert _chosen(("patch", 100.0, Kind.BARK_VOID, 0.95), ("patch", 35.0, Kind.KNOT_HOLE, 0.6)) == [
+        (Kind.BARK_VOID, 100)
+    ]
+
+
+def test_a_line_around_a_knot_is_no_void_beside_the_knot_itself() -> None:
+    ring, knot = ("line", 97.0, Kind.KNOT_HOLE, 0.55), ("patch", 100.0, Kind.SOUND_KNOT, 0.2)
+    assert _chosen(ring, knot) == [(Kind.SOUND_KNOT, 100)]
 
 
 def test_nothing_in_view_gives_nothing() -> None:

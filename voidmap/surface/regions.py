@@ -35,10 +35,10 @@ from voidmap.surface.through import bench_tint, through_chance
 PART_SHARE = 0.5
 # A void that fills more than this of a larger one around it is a part of it that stands out.
 WHOLE_SHARE = 0.5
-# A void in a larger thing that is likelier to be a void as it is (chance times fit, at least ``ITSELF``) is that void:
+# A void in a larger thing that is likelier to be a void as it is (``_itself``, at least ``ITSELF``) is that void:
 # the larger one is the knot, stain or shade around it. What is a smaller share of it than the first is a dark spot in a
 # floor, what is more than the second the same void with another rim.
-CORE_SHARE, ITSELF = (0.15, 0.6), 0.4
+CORE_SHARE, ITSELF = (0.08, 0.6), 0.35
 # Two finds that cover this much of each other are the same thing.
 SAME_SHARE = 0.7
 # A line whose cover is less than this many times longer than wide runs around or across a hole.
@@ -140,8 +140,8 @@ def _traced_best(judged: list[Judged]) -> list[Judged]:
 
 
 def _outlined_best(judged: list[Judged]) -> list[Judged]:
-    """Drop compact lines that run where a patch is: the patch knows its rim better."""
-    patches = [item for item in judged if item[0].source == "patch" and item[1].is_void]
+    """Drop compact lines that run where a patch is, void or flat: the patch knows its rim better."""
+    patches = [item for item in judged if item[0].source == "patch"]
 
     def doubled(item: Judged) -> bool:
         compact = item[0].source == "line" and item[0].features["log_axes"] < np.log(STUBBY)
@@ -193,7 +193,7 @@ def _whole(judged: Sequence[Judged]) -> list[Judged]:
 def _around(patches: Sequence[tuple[Cover, float, Judgement]]) -> set[int]:
     """Return the covers (by ``id``) of voids, with their areas, that are rather what lies around a void in them."""
     least, most = CORE_SHARE
-    cores = [(cover, area, j.void_probability * j.fit) for cover, area, j in patches]
+    cores = [(cover, area, _itself(j)) for cover, area, j in patches]
     cores = [core for core in cores if core[2] >= ITSELF]
 
     def has_core(cover: Cover, area: float, worth: float) -> bool:
@@ -202,7 +202,15 @@ def _around(patches: Sequence[tuple[Cover, float, Judgement]]) -> set[int]:
             for core, own, chance in cores
         )
 
-    return {id(cover) for cover, area, j in patches if has_core(cover, area, j.void_probability * j.fit)}
+    return {id(cover) for cover, area, j in patches if has_core(cover, area, _itself(j))}
+
+
+def _itself(judgement: Judgement) -> float:
+    """Say how surely a thing is a void with this very rim.
+
+    Its chance counts twice: a doubtful one around a sure one costs a false call and the core's own as well.
+    """
+    return judgement.void_probability**2 * judgement.fit
 
 
 def _both(one: Judged, other: Judged) -> tuple[float, float]:
