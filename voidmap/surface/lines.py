@@ -14,7 +14,7 @@ from voidmap.surface.light import Evened
 from voidmap.surface.mosaic import Bools, Floats32, mean_nearby
 from voidmap.surface.reach import to_the_tips
 from voidmap.surface.rim import Cover, cover_of
-from voidmap.surface.skeleton import longest_paths
+from voidmap.surface.skeleton import longest_paths, smoothed
 
 # A line starts where it is this many times stronger than the figure nearby, and goes on down to that.
 START_SCORE, GO_ON_SCORE = 5.0, 2.5
@@ -99,17 +99,8 @@ def _pieces(score: Floats32, mm_per_px: float) -> list[Piece]:
     for points, path in zip(skeletons, longest_paths(skeletons), strict=True):
         if len(path) > 2:
             strength = float(np.median(score[points[:, 1], points[:, 0]]))
-            pieces.append(Piece(_smooth(path), points.astype(np.float64), strength))
+            pieces.append(Piece(smoothed(path), points.astype(np.float64), strength))
     return pieces
-
-
-def _smooth(path: Floats) -> Floats:
-    """Take the pixel steps out of a path: a running mean of 7 points, the ends kept."""
-    if len(path) < 9:
-        return path
-    padded = np.vstack([2 * path[0] - path[3:0:-1], path, 2 * path[-1] - path[-2:-5:-1]])
-    kernel = np.full(7, 1.0 / 7.0)
-    return np.column_stack([np.convolve(padded[:, k], kernel, "valid") for k in (0, 1)])
 
 
 def _joined(pieces: list[Piece], mm_per_px: float) -> list[list[Piece]]:

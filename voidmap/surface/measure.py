@@ -9,7 +9,7 @@ from voidmap.model import Floats, Ortho, Plane
 from voidmap.records import Interval, Kind, SizeIntervals
 from voidmap.surface.mosaic import Bools
 from voidmap.surface.odd import disc
-from voidmap.surface.skeleton import longest_path
+from voidmap.surface.skeleton import longest_path, smoothed
 
 # Half-width of a 95 % interval in standard deviations.
 Z95 = 1.96
@@ -27,12 +27,12 @@ RIM_OFF_MM = {
     Kind.STAIN: (-1.15, 4.0),
 }
 # 95 % of true sizes lie between these multiples (natural logs) of the found one, by kind: length, mean and greatest
-# width. The 2.5th and 97.5th percentile over the finds on 57 simulated slabs (47 knot holes to 127 cracks; 3 open
+# width. The 2.5th and 97.5th percentile over the finds on 57 simulated slabs (47 knot holes to 134 cracks; 3 open
 # seams, which take the cracks'): ends that taper out, pieces that were not found or not parted. The lower ends of
 # holes' widths come from another renderer, whose rims lie a quarter of a millimetre further in.
 SIZE_OFF = {
-    Kind.CRACK: ((-0.62, 0.92), (-0.51, 1.14), (-0.68, 0.72)),
-    Kind.SEAM_GAP: ((-0.62, 0.92), (-0.51, 1.14), (-0.89, 0.72)),
+    Kind.CRACK: ((-0.6, 1.05), (-0.51, 1.18), (-0.68, 0.72)),
+    Kind.SEAM_GAP: ((-0.6, 1.05), (-0.51, 1.18), (-0.89, 0.72)),
     Kind.HOLE: ((-1.35, 0.64), (-0.45, 0.6), (-0.55, 0.67)),
     Kind.KNOT_HOLE: ((-0.66, 0.22), (-0.34, 0.72), (-0.2, 0.76)),
     Kind.BARK_VOID: ((-0.86, 0.88), (-0.78, 0.5), (-0.47, 0.54)),
@@ -58,7 +58,7 @@ def spine_length_px(mask: Bools) -> float:
         small = cv2.resize(padded * np.uint8(255), size, interpolation=cv2.INTER_AREA) > 127
         return max(shrink * spine_length_px(small), float(np.sqrt(mask.sum())))
     path = longest_path(skeletonize(padded.astype(bool)))
-    length = float(np.hypot(*np.diff(path, axis=0).T).sum()) if len(path) > 1 else 0.0
+    length = float(np.hypot(*np.diff(smoothed(path), axis=0).T).sum()) if len(path) > 1 else 0.0
     if len(path):
         ends = path[[0, -1]].astype(int)
         length += float(reach[ends[:, 1], ends[:, 0]].sum())

@@ -49,6 +49,18 @@ def longest_path(bones: Bools) -> Floats:
     return longest_paths([np.argwhere(bones)[:, ::-1]])[0]
 
 
+def smoothed(path: Floats) -> Floats:
+    """Take the pixel steps out of a path (N, 2): a running mean of 7 points, the ends kept.
+
+    Steps to eight neighbours alone are up to 8 % longer than the line that they follow (H. Freeman's chain code).
+    """
+    if len(path) < 9:
+        return path
+    padded = np.vstack([2 * path[0] - path[3:0:-1], path, 2 * path[-1] - path[-2:-5:-1]])
+    kernel = np.full(7, 1.0 / 7.0)
+    return np.column_stack([np.convolve(padded[:, k], kernel, "valid") for k in (0, 1)])
+
+
 def _steps(skeletons: Sequence[NDArray[np.integer]], first: Ints, count: int) -> Any:
     """Return the graph (count, count) of neighbouring pixels, each step with its length in px."""
     from scipy.sparse import coo_matrix
