@@ -13,9 +13,11 @@ from slab_scenes import Look, Scene, coverage, draw_scene, pattern_at, rectangle
 from voidmap.model import Floats
 from voidmap.surface import find_slab
 from voidmap.surface.band import ACROSS_MM, ALONG_MM
+from voidmap.surface.bays import _take_likely
 from voidmap.surface.chain import course_costs
 from voidmap.surface.covered import fill_polygons
 from voidmap.surface.edges import kinds_of_edge, resample
+from voidmap.surface.runs_on import Mouth, as_mouth
 from voidmap.surface.tops_end import EXTRA_NATS, PER_MM, ROUGH_MM, THING_GAP_MM, _readings, _with_things, disputed_mm2
 
 
@@ -128,3 +130,32 @@ def test_course_is_the_cheapest_around_a_closed_line() -> None:
     course = np.argmin(course_costs(own, jog), axis=1)
     steps = np.abs(np.diff(course, append=course[:1])).sum()
     assert own[np.arange(rows), course].sum() + jog * steps == pytest.approx(cheapest, rel=1e-4)
+
+
+def test_bay_on_a_bent_edge_is_told_from_a_bend_by_the_line_that_runs_on() -> None:
+    # A wood's end that breaks off by 12 mm over 80 mm where the bench's beginning runs on in an arc; and the reverse:
+    # the wood's end runs on and something beside it bulges.
+    rows, ends = np.arange(60, 100), (59, 100)
+    arc = 8.0 * np.sin(np.linspace(0, np.pi, 160))
+    noise = np.random.default_rng(11).normal(0.0, 0.2, (2, 160))
+    wider = np.zeros(160)
+    wider[rows] = 12.0 * np.sqrt(1 - np.linspace(-1, 1, len(rows)) ** 2)
+    void = as_mouth(arc - wider + noise[0], arc + 1.0 + noise[1], rows, ends)
+    bulge = as_mouth(arc + noise[0], arc + 1.0 + wider + noise[1], rows, ends)
+    assert void is not None
+    assert bulge is not None
+    assert void.chance > 0.9 > 0.1 > bulge.chance
+    assert np.abs(void.natural_mm - arc[rows]).max() < 1.0
+    assert as_mouth(arc, arc + 1.0, rows, ends) is None
+
+
+def test_mouth_that_may_be_a_void_puts_the_area_in_doubt_by_its_chance() -> None:
+    out, bridged = np.zeros(200), np.zeros(200, dtype=bool)
+    mouths = [Mouth(np.arange(a, a + 20), np.full(20, 5.0), chance) for a, chance in ((0, 0.9), (50, 0.4), (100, 0.1))]
+    doubt_mm2 = _take_likely([*mouths, Mouth(np.arange(10, 30), np.full(20, 9.0), 0.8)], out, bridged)
+    # 20 rows of 2 mm, 5 mm deep, are a void's by a chance of .9 (taken) and of .4 (not): their variances add up.
+    assert doubt_mm2 == pytest.approx(20 * ALONG_MM * 5.0 * np.sqrt(0.9 * 0.1 + 0.4 * 0.6))
+    assert bridged.sum() == 20
+    assert bridged[:20].all()
+    assert out[:20] == pytest.approx(np.full(20, 5.0))
+    assert not out[20:].any()

@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from voidmap.model import Floats
 from voidmap.surface.band import ALONG_MM, Band
+from voidmap.surface.runs_on import Mouth, as_mouth
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -38,12 +39,15 @@ WANDER_MM, WANDER_SHARE = 2.0, 0.08
 # A gap that is deeper than wide is a crack or a hole that runs out through the edge, whatever is seen in it, up to
 # this mouth.
 NARROW_MM = 60.0
+# A strip whose outer line runs on is taken for a void's when likelier than not; from the lesser chance on it puts the
+# area in doubt.
+LIKELY, POSSIBLE = 0.5, 0.2
 # What lies against the slab juts out with square shoulders, at least this high and most of it reached this soon, or
 # further against its length than an edge bulges.
 LONGEST_TAB_MM, TAB_HEIGHT_MM, TAB_WITHIN_MM, TAB_SHOULDER, TAB_SHARE = 220.0, 6.0, 6.0, 0.7, 0.5
 
 
-def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bools]:
+def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bools, float]:
     """Carry the top's end over bays that are voids, and cut off what only lies against the slab.
 
     Parameters
@@ -59,6 +63,8 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bo
         (rows,) offsets of the natural edge.
     bridged
         (rows,) bool: rows in the mouth of a bay.
+    doubt_mm2
+        1-sigma doubt of the area from strips that may be a void's or not.
     """
     top = ndimage.median_filter(top_mm, 3, mode="wrap")
     out, bridged = top.copy(), np.zeros(len(top), dtype=bool)
@@ -70,6 +76,8 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bo
             natural = _natural(band, top, strip, rows, ends)
             if natural is not None:
                 out[rows], bridged[rows] = np.maximum(natural, out[rows]), True
+    runs = [run for least in WIDER_MM for run in _runs(wider > least)]
+    doubt_mm2 = _take_likely([m for m in (as_mouth(top, side_mm, *run) for run in runs) if m], out, bridged)
     for rows, ends in _runs(_closed(band, out, NARROW_MM) - out > LEAST_DEPTH_MM):
         chord = _chord(out, rows, ends)
         if (chord - out[rows]).max() >= len(rows) * ALONG_MM:
@@ -78,7 +86,23 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bo
         chord = _chord(out, rows, ends)
         if _is_tab(band, out[rows] - chord):
             out[rows] = chord
-    return out, bridged
+    return out, bridged, doubt_mm2
+
+
+def _take_likely(mouths: list[Mouth], out: Floats, bridged: Bools) -> float:
+    """Carry the edge over likely mouths that no other has settled, in place, and return the area's 1-sigma doubt."""
+    settled, variance = bridged.copy(), 0.0
+    for mouth in sorted(mouths, key=lambda m: -m.chance):
+        rows = mouth.rows
+        if mouth.chance < POSSIBLE or settled[rows].any():
+            continue
+        settled[rows] = True
+        ahead = np.maximum(mouth.natural_mm - out[rows], 0.0)
+        variance += mouth.chance * (1 - mouth.chance) * float(ahead.sum() * ALONG_MM) ** 2
+        if mouth.chance >= LIKELY:
+            out[rows] += ahead
+            bridged[rows] = True
+    return float(np.sqrt(variance))
 
 
 def _closed(band: Band, line: Floats, length_mm: float) -> Floats:

@@ -130,8 +130,8 @@ def _settled(small: Ortho, rough: Bools, hidden: Bools) -> tuple[Floats, Bools, 
         band.seen & band.at(np.asarray(far > least)) for far, least in zip(far_mm, (WITHIN_MM, BEYOND_MM), strict=True)
     )
     ends = find_tops_end(band, wood, bench)
-    top_mm, bridged = bridge_bays(band, ends.top_mm, ends.side_mm)
-    doubt_mm2 = float(np.hypot(area_doubt_mm2(ends.doubt_mm), disputed_mm2(band, top_mm)))
+    top_mm, bridged, bays_mm2 = bridge_bays(band, ends.top_mm, ends.side_mm)
+    doubt_mm2 = float(np.linalg.norm([area_doubt_mm2(ends.doubt_mm), disputed_mm2(band, top_mm), bays_mm2]))
     return small.to_mm(band.points_px(top_mm)), bridged, doubt_mm2
 
 
