@@ -66,17 +66,14 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bo
     doubt_mm2
         1-sigma doubt of the area from strips that may be a void's or not.
     """
-    top = ndimage.median_filter(top_mm, 3, mode="wrap")
+    top = smooth_top(top_mm)
     out, bridged = top.copy(), np.zeros(len(top), dtype=bool)
     strip = side_mm - top
-    window = min(len(top), band.rows_of(USUAL_OVER_MM)) | 1
-    wider = strip - ndimage.percentile_filter(strip, USUAL_PERCENTILE, size=window, mode="wrap")
-    for least in WIDER_MM:
-        for rows, ends in _runs(wider > least):
-            natural = _natural(band, top, strip, rows, ends)
-            if natural is not None:
-                out[rows], bridged[rows] = np.maximum(natural, out[rows]), True
-    runs = [run for least in WIDER_MM for run in _runs(wider > least)]
+    runs = wider_runs(band, strip)
+    for rows, ends in runs:
+        natural = _natural(band, top, strip, rows, ends)
+        if natural is not None:
+            out[rows], bridged[rows] = np.maximum(natural, out[rows]), True
     doubt_mm2 = _take_likely([m for m in (as_mouth(top, side_mm, *run) for run in runs) if m], out, bridged)
     for rows, ends in _runs(_closed(band, out, NARROW_MM) - out > LEAST_DEPTH_MM):
         chord = _chord(out, rows, ends)
@@ -87,6 +84,18 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bo
         if _is_tab(band, out[rows] - chord):
             out[rows] = chord
     return out, bridged, doubt_mm2
+
+
+def smooth_top(top_mm: Floats) -> Floats:
+    """Return a closed line (rows,) without its single outliers."""
+    return np.asarray(ndimage.median_filter(top_mm, 3, mode="wrap"), dtype=np.float64)
+
+
+def wider_runs(band: Band, strip_mm: Floats) -> list[tuple[Ints, tuple[int, int]]]:
+    """Return runs of rows where a strip (rows,) is wider than usual, each once, and the rows just before and after."""
+    window = min(len(strip_mm), band.rows_of(USUAL_OVER_MM)) | 1
+    wider = strip_mm - ndimage.percentile_filter(strip_mm, USUAL_PERCENTILE, size=window, mode="wrap")
+    return list({ends: (rows, ends) for least in WIDER_MM for rows, ends in _runs(wider > least)}.values())
 
 
 def _take_likely(mouths: list[Mouth], out: Floats, bridged: Bools) -> float:

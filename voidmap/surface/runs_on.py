@@ -8,6 +8,7 @@ beside it. This needs no straight edge on either side, unlike a chord over the m
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,31 +58,51 @@ def as_mouth(top_mm: Floats, side_mm: Floats, rows: Ints, ends: tuple[int, int])
     Mouth or None
         None where the run is too short or too shallow.
     """
-    count = len(top_mm)
-    beside = np.arange(max(1, round(SHOULDER_MM / ALONG_MM)))
-    before, after = (ends[0] - beside) % count, (ends[1] + beside) % count
-    strips = [side_mm[k] - top_mm[k] for k in (before, after)]
-    usual = np.linspace(np.median(strips[0]), np.median(strips[1]), len(rows))
-    natural = side_mm[rows] - usual
-    gap = natural - top_mm[rows]
-    depth, mouth = float(gap.max()), len(rows) * ALONG_MM
-    if depth < LEAST_DEPTH_MM or mouth < LEAST_MOUTH_MM:
+    seen = looks_of(top_mm, side_mm, rows, ends)
+    if seen is None:
         return None
-    around = np.concatenate([before[::-1], rows, after])
-    inner, outer = (max(LEAST_SHARE, _wander(line[around]) / depth) for line in (top_mm, side_mm))
-    unsteady = max(float(np.subtract(*np.percentile(s, [80, 20]))) for s in strips) / depth
-    looks = (
-        np.log(inner / outer),
-        gap.mean() / depth,
-        np.log(max(LEAST_SHARE, unsteady + 0.05)),
-        np.log(max(LEAST_SHARE, depth / mouth)),
-    )
+    looks, natural = seen
     chance = 1.0 / (1.0 + np.exp(-(BIAS + float(np.dot(WEIGHTS, looks)))))
     smooth = ndimage.median_filter(natural, min(len(rows), 7) | 1, mode="nearest")
     return Mouth(rows, np.asarray(smooth, dtype=np.float64), float(chance))
 
 
-def _wander(line: Floats) -> float:
-    """Return a line's 1-sigma distance from its own cubic."""
-    along = np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, len(line)), DEGREE)
-    return float(np.std(line - along @ np.linalg.lstsq(along, line, rcond=None)[0]))
+def looks_of(top_mm: Floats, side_mm: Floats, rows: Ints, ends: tuple[int, int]) -> tuple[Floats, Floats] | None:
+    """Measure a run of wider strip: the model's four figures (4,), and offsets (n,) mm of the edge carried across it.
+
+    Arguments and None as in `as_mouth`.
+    """
+    mouth = len(rows) * ALONG_MM
+    if mouth < LEAST_MOUTH_MM:
+        return None
+    count = len(top_mm)
+    beside = np.arange(max(1, round(SHOULDER_MM / ALONG_MM)))
+    before, after = (ends[0] - beside) % count, (ends[1] + beside) % count
+    low, usual, high = np.percentile([side_mm[k] - top_mm[k] for k in (before, after)], (20, 50, 80), axis=1)
+    natural = side_mm[rows] - np.linspace(usual[0], usual[1], len(rows))
+    gap = natural - top_mm[rows]
+    depth = float(gap.max())
+    if depth < LEAST_DEPTH_MM:
+        return None
+    around = np.concatenate([before[::-1], rows, after])
+    inner, outer = np.maximum(LEAST_SHARE, _wander(np.stack([top_mm[around], side_mm[around]])) / depth)
+    looks = (
+        np.log(inner / outer),
+        gap.mean() / depth,
+        np.log(max(LEAST_SHARE, float((high - low).max()) / depth + 0.05)),
+        np.log(max(LEAST_SHARE, depth / mouth)),
+    )
+    return np.array(looks), natural
+
+
+def _wander(lines: Floats) -> Floats:
+    """Return the 1-sigma distances (k,) of lines (k, n) from their own cubics."""
+    curves = _curves(lines.shape[1])
+    return np.asarray(np.std(lines - lines @ curves @ curves.T, axis=1))
+
+
+@lru_cache(maxsize=256)
+def _curves(count: int) -> Floats:
+    """Return an orthonormal basis (count, DEGREE + 1) of the cubics over a line of points."""
+    along = np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, count), DEGREE)
+    return np.asarray(np.linalg.qr(along)[0])
