@@ -1,0 +1,141 @@
+"""Fit the small model that tells a void's mouth from a bend of the edge (voidmap/surface/runs_on.py).
+
+    python benchmarks/train_mouths.py FOLDER [FOLDER ...]     simulated slabs, made before by make_slabs.py
+
+The outline is found on each NAME-a.jpg as the program finds it. Every strip beside the top that is wider than usual is
+measured, and is right when most of it lies within the true top. The model is a logistic one with a slight pull of its
+weights to nothing (a Gaussian prior on standardized figures). It prints the bias and the weights for ``BIAS`` and
+``WEIGHTS``, the range of what it has learned from, and how well strips are told apart on slabs that were left out, one
+at a time. Run it again when the outline's reading (tops_end) or the strips' measures change: about 3 s a photo.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from unittest.mock import patch
+
+import cv2
+import numpy as np
+
+from voidmap.files import load_photos
+from voidmap.scale import rectify, solve_planes
+from voidmap.surface import find_slab, outline
+from voidmap.surface.band import ACROSS_MM, ALONG_MM, lay_band
+from voidmap.surface.bays import bridge_bays, smooth_top, wider_runs
+from voidmap.surface.covered import fill_polygons
+from voidmap.surface.runs_on import looks_of
+
+FIGURES = ("wander inner/outer", "filled", "unsteady", "depth/mouth")
+# A strip is right when over this share of what it would add lies within the true top.
+RIGHT_SHARE = 0.6
+# A strip counts by what it would add, up to this: large ones matter, but there are few of them.
+MOST_MM2 = 1000.0
+# The prior's precision, for figures of spread 1 and strips of half of the most area.
+PRIOR = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Strips:
+    """Wider strips: figures (N, 4), whether each is right (N,), and how much it would add (N,) mm2."""
+
+    looks: np.ndarray
+    right: np.ndarray
+    area_mm2: np.ndarray
+
+
+def strips_of(photo: Path) -> Strips:
+    """Find the outline on a photo and measure every wider strip against the true top."""
+    truth = json.loads(photo.with_suffix(".json").read_text())
+    photos = load_photos([photo])
+    (plane,) = solve_planes(photos, lens=None, reference=truth.get("reference", "boards"))
+    with (
+        patch.object(outline, "lay_band", wraps=lay_band) as laid,
+        patch.object(outline, "bridge_bays", wraps=bridge_bays) as bridged,
+    ):
+        find_slab(rectify(photos[0], plane), plane.patterns_mm)
+    small = laid.call_args.args[0]
+    band, top_mm, side_mm = bridged.call_args.args
+    top_mm = smooth_top(top_mm)
+    true = fill_polygons(small, [plane.to_mm(np.array(truth["slab"]["outline_px"], dtype=float))]) & small.valid
+    true_mm = band.offsets_mm[0] + ACROSS_MM * (band.at(true).sum(axis=1) - 0.5)
+    rows = []
+    for run, ends in wider_runs(band, side_mm - top_mm):
+        seen = looks_of(top_mm, side_mm, run, ends)
+        if seen is not None:
+            looks, natural = seen
+            added = np.maximum(natural - top_mm[run], 0.0).sum()
+            within = np.maximum(np.minimum(natural, true_mm[run]) - top_mm[run], 0.0).sum()
+            rows.append((*looks, within > RIGHT_SHARE * added, added * ALONG_MM))
+    table = np.array(rows, dtype=float).reshape(-1, len(FIGURES) + 2)
+    return Strips(table[:, :-2], table[:, -2], table[:, -1])
+
+
+def fit(looks: np.ndarray, right: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Return the bias and weights (5,) of the likeliest logistic model under the prior (Newton's method)."""
+    mean, spread = looks.mean(axis=0), looks.std(axis=0)
+    known = np.column_stack([np.ones(len(looks)), (looks - mean) / spread])
+    prior = np.diag([0.0, *[PRIOR] * looks.shape[1]])
+    model = np.zeros(known.shape[1])
+    for _ in range(50):
+        chance = chances(known[:, 1:], model)
+        bend = (known * (weight * chance * (1 - chance))[:, None]).T @ known + prior
+        model = model + np.linalg.solve(bend, known.T @ (weight * (right - chance)) - prior @ model)
+    weights = model[1:] / spread
+    return np.array([model[0] - weights @ mean, *weights])
+
+
+def chances(looks: np.ndarray, model: np.ndarray) -> np.ndarray:
+    """Return each strip's chance (N,) of being right."""
+    return np.asarray(1.0 / (1.0 + np.exp(-(model[0] + looks @ model[1:]))))
+
+
+def told_apart(chance: np.ndarray, right: np.ndarray) -> float:
+    """Return how often a right strip is likelier than a wrong one (the area under the ROC curve)."""
+    steps = np.sign(chance[right > 0, None] - chance[None, right == 0])
+    return float(0.5 + 0.5 * steps.mean())
+
+
+def report(slabs: list[Strips]) -> None:
+    """Fit to all slabs, and without each one, and print both."""
+    looks, right, area = (np.concatenate([getattr(s, name) for s in slabs]) for name in ("looks", "right", "area_mm2"))
+    weight = np.minimum(area, MOST_MM2) / (MOST_MM2 / 2)
+    owner = np.repeat(np.arange(len(slabs)), [len(s.right) for s in slabs])
+    model = fit(looks, right, weight)
+    fits, held = [], np.empty(len(right))
+    for slab in range(len(slabs)):
+        own = owner == slab
+        fits.append(fit(looks[~own], right[~own], weight[~own]))
+        held[own] = chances(looks[own], fits[-1])
+    doubt = np.sqrt((len(slabs) - 1) * np.var(fits, axis=0))
+    print(f"{len(right)} strips of {len(slabs)} slabs, {int(right.sum())} of them within the true top")
+    print(f"BIAS, WEIGHTS = {model[0]:.1f}, ({', '.join(f'{w:.1f}' for w in model[1:])})")
+    print(f"  1 sigma over slabs (jackknife): {doubt.round(1).tolist()}")
+    for k, name in enumerate(FIGURES):
+        low, middle, high = np.percentile(looks[:, k], (0, 50, 100))
+        print(f"  {name:20s} {low:6.2f} {middle:6.2f} {high:6.2f}   (least, middle, greatest)")
+    print(f"slabs left out: told apart (AUC) {told_apart(held, right):.3f}")
+    print("  chance given, right (both by area), strips")
+    for low in np.arange(0.0, 1.0, 0.2):
+        own = (held >= low) & (held < low + 0.2)
+        if own.any():
+            given, true = (np.average(v[own], weights=weight[own]) for v in (held, right))
+            print(f"  {given:.2f}  {true:.2f}  {own.sum()}")
+
+
+def main() -> None:
+    ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ask.add_argument("folders", type=Path, nargs="+")
+    given = ask.parse_args()
+    cv2.setNumThreads(1)
+    slabs = []
+    for photo in sorted(p for folder in given.folders for p in folder.glob("*-a.jpg")):
+        slabs.append(strips_of(photo))
+        print(photo.stem, len(slabs[-1].right), int(slabs[-1].right.sum()), flush=True)
+    report(slabs)
+
+
+if __name__ == "__main__":
+    main()
