@@ -3,9 +3,9 @@
     python benchmarks/outline.py FOLDER [FOLDER ...]             photos NAME-a.jpg with a truth file beside each
     python benchmarks/outline.py --first 7000 --count 30         slabs that the simulator makes anew, 3 megapixels
 
-A row a slab, then the table: intersection over union of the top, area error, whether the area's interval holds,
-how much of the edge is rightly called sawn or live, the edge's length, how much of the voids that open on the side
-lies within the outline, and the time in decodes (reading the same JPEG).
+A row a slab, then the table: intersection over union of the top, area error (against what the photo shows of the
+slab), whether the area's interval holds, how much of the edge is rightly called sawn or live, the edge's length, how
+much of the voids that open on the side lies within the outline, and the time in decodes (reading the same JPEG).
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from scenes import overlap, raster
 from scipy.spatial import cKDTree
 
 from voidmap.errors import VoidmapError
@@ -93,7 +94,8 @@ def measured(ortho: Ortho, plane: Plane, slab: SlabFound, truth: dict[str, Any],
     record = slab_record(slab, plane, thickness_mm=truth["slab"]["thickness_mm"])
     true_mm = plane.to_mm(np.array(truth["slab"]["outline_px"]))
     true = fill_polygons(ortho, [true_mm]) & ortho.valid
-    area = truth["slab"]["area_mm2"]
+    whole, corner = raster(ortho, true_mm)
+    area = truth["slab"]["area_mm2"] * overlap(whole, corner, ortho.valid, (0, 0)) / whole.sum()
     openings = []
     for feature in truth["features"]:
         if feature["is_void"] and feature["opens_on_edge"] and feature["area_mm2"] >= OPENING_LEAST_MM2:
