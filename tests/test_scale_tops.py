@@ -181,6 +181,8 @@ def test_shots_command_plans_and_draws(tmp_path):
     assert all(a & b for column in boards.T for a, b in pairwise(column))
     drawn = (tmp_path / "plan.svg").read_text()
     assert all(f">{chr(65 + board['number'])}</text>" in drawn for board in plan["boards"])
+    last_board = max(drawn.index(f">{chr(65 + board['number'])}</text>") for board in plan["boards"])
+    assert all(drawn.index(f">{shot['number']}</text>") > last_board for shot in plan["shots"]), "no board hides one"
     table = run(*words).stdout
     assert "Sharp from" in table
     assert "three pixels across 0.6 mm" in table

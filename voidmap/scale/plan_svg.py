@@ -27,9 +27,6 @@ def plan_svg(plan: ShotPlan) -> str:
             f'<rect x="{left:.0f}" y="{top:.0f}" width="{plan.frame_mm[0]:.0f}" height="{plan.frame_mm[1]:.0f}" '
             'fill="#30607f" fill-opacity="0.06" stroke="#30607f" stroke-dasharray="12 6"/>'
         )
-        parts.append(
-            f'<text x="{shot.x_mm:.0f}" y="{shot.y_mm:.0f}" fill="#30607f" text-anchor="middle">{shot.number}</text>'
-        )
     for board in plan.boards:
         middle_x, middle_y = board.x_mm + PATTERN_MM[0] / 2, board.y_mm + PATTERN_MM[1] / 2 + text / 3
         parts.append(
@@ -38,6 +35,12 @@ def plan_svg(plan: ShotPlan) -> str:
         )
         letter = chr(ord("A") + board.number)
         parts.append(f'<text x="{middle_x:.0f}" y="{middle_y:.0f}" text-anchor="middle">{letter}</text>')
+    # On top of the boards, each near its own frame's upper side: there no other photo's number stands.
+    parts += [
+        f'<text x="{shot.x_mm:.0f}" y="{shot.y_mm - plan.frame_mm[1] / 2 + 1.3 * text:.0f}" text-anchor="middle" '
+        f'fill="#30607f" stroke="white" stroke-width="{text / 8:.0f}" paint-order="stroke">{shot.number}</text>'
+        for shot in plan.shots
+    ]
     parts.append(
         f'<text x="0" y="{plan.width_mm - y0 + text:.0f}">{len(plan.shots)} photo{"s" if len(plan.shots) > 1 else ""}, '
         f"lens {plan.height_mm:.0f} mm above the top, each frame {plan.frame_mm[0]:.0f} x {plan.frame_mm[1]:.0f} mm; "
