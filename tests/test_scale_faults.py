@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from scale_scenes import THICK_MM, View, board, photo
@@ -18,6 +19,7 @@ from voidmap.scale import (
     refuse_beside,
     solve_planes,
 )
+from voidmap.scale.unsharp import is_blurred
 from voidmap.simulate.camera import look
 from voidmap.simulate.light import Light, illuminate
 from voidmap.simulate.photograph import photograph
@@ -202,6 +204,14 @@ def test_unsharp_photos_are_told_apart(view, word):
 def test_photo_too_blurred_for_any_board_says_so(view, words):
     with pytest.raises(ScaleError, match=words):
         solve_planes([photo(view, A)])
+
+
+def test_blur_wider_than_the_reach_of_an_edge_is_told_in_a_smaller_picture():
+    pale_bench = np.full((1800, 2400), 210, np.uint8)
+    sharp = cv2.rectangle(pale_bench, (500, 400), (1900, 1400), 60, cv2.FILLED)
+    seen = {"sharp": sharp, "defocus": cv2.GaussianBlur(sharp, (0, 0), 25), "moved": cv2.blur(sharp, (61, 1))}
+    told = {name: (is_blurred(grey), is_blurred(np.ascontiguousarray(grey.T))) for name, grey in seen.items()}
+    assert told == {"sharp": (False, False), "defocus": (True, True), "moved": (True, False)}
 
 
 @pytest.mark.parametrize("species", ["ash", "walnut"])

@@ -210,7 +210,7 @@ STEPS = (
     ),
     Step(
         "Check what the printer did",
-        "Printed at 100 %, they are 200 and 150 mm. Measure both; pass what you found with --bar-x and --bar-y.",
+        "At 100 % the check bars are 200 and 150 mm. Measure both; pass what you found with --bar-x and --bar-y.",
         _bars(),
     ),
     Step(

@@ -20,8 +20,22 @@ SHARP_STEP = 0.16
 Boards are read up to about that; the sharpest tenth of the edges of a sharp photo make 0.27 and more."""
 
 
+SHRINKS = (1, 2, 4, 8)
+"""Blur so wide that no edge makes its step within reach makes it in a smaller picture, where it is wide still."""
+
+
 def is_blurred(grey: NDArray[np.uint8]) -> bool:
     """Return whether even the sharpest of the strongest edges across x are wide; without such edges, False."""
+    for shrink in SHRINKS:
+        small = cv2.resize(grey, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
+        share = _sharpest_share(np.asarray(small, dtype=np.uint8))
+        if share is not None:
+            return share < SHARP_STEP
+    return False
+
+
+def _sharpest_share(grey: NDArray[np.uint8]) -> float | None:
+    """Return the share of its step that one of the sharpest edges makes in a pixel; None without strong edges."""
     every = max(1, grey.shape[0] // 1500)
     wide = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), WIDE_PX)
     across, along = (np.abs(cv2.Sobel(wide, cv2.CV_32F, 1 - k, k))[::every] for k in (0, 1))
@@ -29,7 +43,7 @@ def is_blurred(grey: NDArray[np.uint8]) -> bool:
     strength[:, : REACH_PX + 1] = strength[:, -REACH_PX - 1 :] = 0
     rows, columns = np.nonzero(strength > max(float(np.quantile(strength[::2, ::2], 1 - EDGE_SHARE)), 1.0))
     if not len(rows):
-        return False
+        return None
     few = np.linspace(0, len(rows) - 1, min(len(rows), MOST_EDGES)).astype(int)
     # Noise averages out over five pixels along the edge.
     lines = cv2.blur(grey, (1, 5))[::every].astype(np.float32)
@@ -38,5 +52,5 @@ def is_blurred(grey: NDArray[np.uint8]) -> bool:
     sharpest = np.abs(np.diff(profile, axis=1)).max(axis=1)
     strong = step > LEAST_STEP
     if strong.sum() < LEAST_EDGES:
-        return False
-    return bool(np.quantile(sharpest[strong] / step[strong], 0.9) < SHARP_STEP)
+        return None
+    return float(np.quantile(sharpest[strong] / step[strong], 0.9))
