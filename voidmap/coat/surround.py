@@ -27,7 +27,11 @@ USUAL_MARGIN_MM = 43.5
 PAPER_STEP = 0.07
 """Paper ends where a colour channel falls by this share or more within 3 mm."""
 PAPER_QUANTILE = 0.85
-"""A side's brightness is this quantile along it, so that bars and letters printed there don't count as an edge."""
+"""A part's brightness is this quantile along it, so that bars and letters printed there don't count as an edge."""
+SIDE_PARTS, PART_LINES = 8, 10
+"""A side of the pattern (A4: 150 to 210 mm) is read in so many parts of so many lines outward each."""
+LASTING_MM = 6.0
+"""Beyond the paper's edge it stays darker for this far: a printed bar is narrower."""
 SHRINK = 4
 EDGE_STEP_PX = 2
 """A bench's edge is sharp: the step is read over this many cells either way (16 photo px in all)."""
@@ -68,23 +72,34 @@ def _sheet_mm(pixels: Bytes, plane: Plane, pattern: Floats) -> Floats:
 
 
 def _margin(pixels: Bytes, plane: Plane, start: Floats, end: Floats, outward: Floats) -> float:
-    """Distance of the paper's edge from one side of the pattern, mm."""
-    along = np.linspace(0.02, 0.98, 80)[:, None, None]
+    """Distance of the paper's edge from one side of the pattern, mm.
+
+    The side is read in parts: where a lamp's reflection covers the edge, that part shows none, or another edge
+    farther out. Print ends too, but paper comes again beyond it.
+    """
+    along = np.linspace(0.02, 0.98, SIDE_PARTS * PART_LINES)[:, None, None]
     out = np.arange(1.0, WIDEST_MARGIN_MM, STEP_MM)
     places = start + along * (end - start) + out[None, :, None] * outward
-    at = plane.to_px(places.reshape(-1, 2)).astype(np.float32).reshape(80, len(out), 2)
+    at = plane.to_px(places.reshape(-1, 2)).astype(np.float32).reshape(len(along), len(out), 2)
     inside = (at[..., 0] >= 0) & (at[..., 0] < pixels.shape[1]) & (at[..., 1] >= 0) & (at[..., 1] < pixels.shape[0])
-    shown = inside.mean(axis=0) > 0.5
+    shown = inside.reshape(SIDE_PARTS, PART_LINES, -1).mean(axis=1) > 0.5
     colour = np.asarray(cv2.remap(pixels, at[..., 0], at[..., 1], cv2.INTER_LINEAR), dtype=np.float64)
-    level = np.quantile(colour, PAPER_QUANTILE, axis=0) + 1.0
-    back = int(3.0 / STEP_MM)
-    fall = np.max(1 - level[back:] / level[:-back], axis=1)
-    edge = np.flatnonzero((fall > PAPER_STEP) & shown[back:])
-    if len(edge) == 0:
-        return USUAL_MARGIN_MM if shown.all() else float(out[shown][-1]) if shown.any() else 1.0
-    first = edge[0]
-    run = fall[first : first + back]
-    return float(out[first + int(np.argmax(run))] + 3.0)
+    level = np.quantile(colour.reshape(SIDE_PARTS, PART_LINES, len(out), 3), PAPER_QUANTILE, axis=1) + 1.0
+    back, lasting = round(3.0 / STEP_MM), round(LASTING_MM / STEP_MM)
+    fall = 1 - level[:, back:] / level[:, :-back]
+    padded = np.concatenate([level[:, back:], np.zeros((SIDE_PARTS, lasting - 1, 3))], axis=1)
+    highest = np.lib.stride_tricks.sliding_window_view(padded, lasting, axis=1).max(axis=-1)
+    lasts = np.any(1 - highest / level[:, :-back] > PAPER_STEP, axis=2)
+    is_edge = lasts & (fall.max(axis=2) > PAPER_STEP) & shown[:, back:]
+    ends = []
+    for part in np.flatnonzero(is_edge.any(axis=1)):
+        first = int(is_edge[part].argmax())
+        ends.append(out[first + int(np.argmax(fall[part, first : first + back].max(axis=1)))] + 3.0)
+    if not ends:
+        whole = shown.all(axis=0)
+        return USUAL_MARGIN_MM if whole.all() else float(out[shown.any(axis=0)][-1]) if shown.any() else 1.0
+    # Reflections only hide the edge and lead farther out; the nearer parts have it, and one of them may be print.
+    return float(np.sort(ends)[(len(ends) - 1) // 4])
 
 
 def surface_px(pixels: Bytes, sheets: Sequence[Floats]) -> Floats | None:

@@ -1,0 +1,61 @@
+"""What is in view beside the coat: the paper around a board, though lamps are mirrored by its edge."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from voidmap.coat.surround import sheets_px
+from voidmap.model import Photo
+from voidmap.scale.boards import PATTERN_MM
+from voidmap.scale.given import plane_from_mm_per_px
+
+MM_PER_PX = 0.25
+MARGIN_MM = 12.0
+CORNER_MM = np.array([70.0, 60.0])
+
+
+def laid_board() -> np.ndarray:
+    """Paper of known margin on brown wood, its pattern grey, (H, W, 3) uint8."""
+    picture = np.full((1200, 1400, 3), (60, 90, 130), np.uint8)
+    low, high = (np.round(at / MM_PER_PX).astype(int) for at in (CORNER_MM, CORNER_MM + PATTERN_MM))
+    edge = round(MARGIN_MM / MM_PER_PX)
+    cv2.rectangle(picture, tuple(low - edge), tuple(high + edge), (225, 225, 225), -1)
+    cv2.rectangle(picture, tuple(low), tuple(high), (120, 120, 120), -1)
+    noise = np.random.default_rng(5).normal(0, 2, picture.shape)
+    return np.clip(cv2.GaussianBlur(picture, (0, 0), 1.0) + noise, 0, 255).astype(np.uint8)
+
+
+def margins_mm(picture: np.ndarray) -> np.ndarray:
+    """Margins found: left, top, right, bottom."""
+    photo = Photo("board.jpg", "", picture)
+    pattern = CORNER_MM + np.array([(0, 0), (PATTERN_MM[0], 0), PATTERN_MM, (0, PATTERN_MM[1])], float)
+    plane = replace(plane_from_mm_per_px(photo, MM_PER_PX), patterns_mm=(pattern,))
+    (sheet,) = (plane.to_mm(s) for s in sheets_px(picture, plane))
+    return np.abs(np.concatenate([sheet[0] - pattern[0], sheet[2] - pattern[2]]))
+
+
+def test_paper_ends_at_its_margin() -> None:
+    assert margins_mm(laid_board()) == pytest.approx(np.full(4, MARGIN_MM), abs=2.5)
+
+
+def test_a_lamp_over_most_of_an_edge_does_not_widen_the_paper() -> None:
+    picture = laid_board()
+    left = round((CORNER_MM[0] - MARGIN_MM) / MM_PER_PX)
+    picture[300:660, left - 120 : left + 20] = 250
+    assert margins_mm(picture)[0] == pytest.approx(MARGIN_MM, abs=2.5)
+
+
+def test_paper_cut_by_the_frame_is_paper_up_to_there() -> None:
+    picture = laid_board()
+    right = round((CORNER_MM[0] + PATTERN_MM[0] + 6.0) / MM_PER_PX)
+    assert margins_mm(picture[:, :right].copy())[2] >= 5.0
+
+
+def test_a_printed_bar_is_no_edge_of_the_paper() -> None:
+    picture = laid_board()
+    top = round((CORNER_MM[1] - 5.0) / MM_PER_PX)
+    first = round(CORNER_MM[0] / MM_PER_PX)
+    picture[top - 6 : top + 6, first : first + 800] = 30
+    assert margins_mm(picture)[1] == pytest.approx(MARGIN_MM, abs=2.5)
