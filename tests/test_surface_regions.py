@@ -363,5 +363,18 @@ def test_chances_rise_with_darkness_and_stay_chances() -> None:
     assert 0.0 <= chances[0] < 0.5 < chances[1] <= 1.0
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_strong_figure_is_not_told_as_stains(seed: int) -> None:
+    # Streaks along the grain, 6 % darker and lighter (1 sigma) all over the slab, and one spot 30 % darker.
+    rng, size = np.random.default_rng(seed), (700, 1000)
+    streaks = cv2.GaussianBlur(rng.normal(size=size), (0, 0), 30.0, sigmaY=4.0)
+    spot = covered_share(size, ellipse(26, 16, 500, 350), 0.9)
+    light = wood(*size, rng) * np.exp(0.06 * streaks / streaks.std()) * (1 - 0.3 * spot)
+    found = find_regions(*slab_of(light, 0.3))
+    assert len(found) == 1
+    assert not found[0].kind.is_void
+    assert np.hypot(*(found[0].outline_mm.mean(axis=0) - [150.0, 105.0])) < 3.0
+
+
 def test_nothing_to_judge_gives_nothing() -> None:
     assert judge([]) == []
