@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from dataclasses import replace
 from types import SimpleNamespace
+from typing import Any
 
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from slab_scenes import Look, Scene, coverage, draw_scene, pattern_at, rectangle
 
-from voidmap.model import Floats
-from voidmap.surface import find_slab
+from voidmap import depth
+from voidmap.model import Bay, Floats, Ortho
+from voidmap.surface import bay_regions, find_slab
 from voidmap.surface.band import ACROSS_MM, ALONG_MM
 from voidmap.surface.bays import _take_likely
 from voidmap.surface.chain import course_costs
 from voidmap.surface.covered import fill_polygons
 from voidmap.surface.edges import kinds_of_edge, resample
+from voidmap.surface.outline import Heights
 from voidmap.surface.runs_on import Mouth, as_mouth
 from voidmap.surface.tops_end import EXTRA_NATS, PER_MM, ROUGH_MM, THING_GAP_MM, _readings, _with_things, disputed_mm2
 
@@ -140,22 +144,94 @@ def test_bay_on_a_bent_edge_is_told_from_a_bend_by_the_line_that_runs_on() -> No
     noise = np.random.default_rng(11).normal(0.0, 0.2, (2, 160))
     wider = np.zeros(160)
     wider[rows] = 12.0 * np.sqrt(1 - np.linspace(-1, 1, len(rows)) ** 2)
-    void = as_mouth(arc - wider + noise[0], arc + 1.0 + noise[1], rows, ends)
-    bulge = as_mouth(arc + noise[0], arc + 1.0 + wider + noise[1], rows, ends)
+    band: Any = SimpleNamespace(nats=None)
+    void = as_mouth(arc - wider + noise[0], arc + 1.0 + noise[1], rows, ends, band)
+    bulge = as_mouth(arc + noise[0], arc + 1.0 + wider + noise[1], rows, ends, band)
     assert void is not None
     assert bulge is not None
     assert void.chance > 0.9 > 0.1 > bulge.chance
     assert np.abs(void.natural_mm - arc[rows]).max() < 1.0
-    assert as_mouth(arc, arc + 1.0, rows, ends) is None
+    assert as_mouth(arc, arc + 1.0, rows, ends, band) is None
 
 
 def test_mouth_that_may_be_a_void_puts_the_area_in_doubt_by_its_chance() -> None:
     out, bridged = np.zeros(200), np.zeros(200, dtype=bool)
     mouths = [Mouth(np.arange(a, a + 20), np.full(20, 5.0), chance) for a, chance in ((0, 0.9), (50, 0.4), (100, 0.1))]
-    doubt_mm2 = _take_likely([*mouths, Mouth(np.arange(10, 30), np.full(20, 9.0), 0.8)], out, bridged)
+    doubt_mm2, undecided = _take_likely([*mouths, Mouth(np.arange(10, 30), np.full(20, 4.0), 0.8)], out, bridged)
     # 20 rows of 2 mm, 5 mm deep, are a void's by a chance of .9 (taken) and of .4 (not): their variances add up.
     assert doubt_mm2 == pytest.approx(20 * ALONG_MM * 5.0 * np.sqrt(0.9 * 0.1 + 0.4 * 0.6))
     assert bridged.sum() == 20
     assert bridged[:20].all()
     assert out[:20] == pytest.approx(np.full(20, 5.0))
     assert not out[20:].any()
+    assert [m.chance for m in undecided] == [0.4]
+
+
+def test_larger_mouth_is_not_cut_short_by_a_surer_piece_of_it() -> None:
+    out, bridged = np.zeros(100), np.zeros(100, dtype=bool)
+    whole, piece = Mouth(np.arange(10, 60), np.full(50, 8.0), 0.8), Mouth(np.arange(30, 36), np.full(6, 8.0), 0.99)
+    _take_likely([piece, whole], out, bridged)
+    assert out[10:60] == pytest.approx(np.full(50, 8.0))
+
+
+def with_truth_as_heights(scene: Scene) -> Heights:
+    """Nats as parallax gives them: 3 either way, nothing known within 4 mm of the edge."""
+
+    def heights(small: Ortho) -> NDArray[np.float32]:
+        inside = fill_polygons(small, [scene.outline_mm]).astype(np.uint8)
+        return np.where(inside > 0, 3.0, -3.0).astype(np.float32)
+
+    return heights
+
+
+def test_sapwood_of_the_bench_s_own_colour_is_top_by_its_height() -> None:
+    bench = (130, 170, 200)
+    scene = draw_scene(
+        rectangle(720, 420),
+        (pattern_at(-120, -20, 8),),
+        np.random.default_rng(31),
+        look=Look(heart=(70, 95, 130), bench=bench, sap_mm=0.0),
+    )
+    scene = painted(scene, rectangle(720, 40) + np.array([0.0, 190.0]), bench, rough=0.05)
+    truth = fill_polygons(scene.ortho, [scene.outline_mm])
+
+    def overlap(heights: Heights | None) -> float:
+        mask = find_slab(scene.ortho, scene.patterns_mm, heights).mask
+        return float((truth & mask).sum() / (truth | mask).sum())
+
+    assert overlap(None) < 0.95
+    assert overlap(with_truth_as_heights(scene)) >= 0.985
+
+
+def test_strip_at_the_bench_s_height_is_less_likely_a_mouth() -> None:
+    rows, ends = np.arange(60, 100), (59, 100)
+    wider = np.zeros(160)
+    wider[rows] = 12.0 * np.sqrt(1 - np.linspace(-1, 1, len(rows)) ** 2)
+    noise = np.random.default_rng(11).normal(0.0, 0.2, (2, 160))
+    top, side = noise[0] - wider, 1.0 + noise[1]
+
+    def chance(nats: float | None) -> float:
+        heights = None if nats is None else np.full((160, 40), nats, dtype=np.float32)
+        band = SimpleNamespace(nats=heights, offsets_mm=np.arange(40) - 20.0, seen=np.ones((160, 40), dtype=bool))
+        mouth = as_mouth(top, side, rows, ends, band)  # type: ignore[arg-type]
+        assert mouth is not None
+        return mouth.chance
+
+    assert chance(-3.0) < chance(None) < chance(3.0)
+
+
+def test_undecided_bay_is_reported_with_its_chance_and_counts_as_no_void() -> None:
+    scene = slab(24)
+    found = find_slab(scene.ortho, scene.patterns_mm)
+    bay = Bay(np.array([[100.0, 208.0], [160.0, 208.0], [160.0, 222.0], [100.0, 222.0]]), 60.0, 0.4)
+    (region,) = bay_regions(scene.ortho, replace(found, bays=(bay,)))
+    assert not region.kind.is_void
+    assert region.void_probability == pytest.approx(0.4)
+    assert region.area_mm2 == pytest.approx(60 * 12, rel=0.1)
+    rows, columns = region.mask.shape
+    left, top = region.corner
+    assert not (region.mask & found.mask[top : top + rows, left : left + columns]).any()
+    (estimates,) = depth.estimate_depths([region], scene.ortho, (), (), thickness_mm=45.0)
+    assert depth.revise_kind(region, estimates) == (region.kind, pytest.approx(0.4))
+    speck = replace(bay, outline_mm=bay.outline_mm[[0, 0, 1, 1]] + np.array([[0, 0], [0, 1], [0, 1], [0, 0]]))
+    assert bay_regions(scene.ortho, replace(found, bays=(speck,))) == ()

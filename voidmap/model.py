@@ -169,6 +169,19 @@ class Ortho:
 
 
 @dataclass(frozen=True, eq=False)
+class Bay:
+    """A place beside the outline that may be a void that opens on the slab's side, or a bend of the edge.
+
+    ``outline_mm`` (N, 2) is closed without repeating the first point, ``mouth_mm`` how long it lies along the edge,
+    ``chance`` that it is a void.
+    """
+
+    outline_mm: Floats
+    mouth_mm: float
+    chance: float
+
+
+@dataclass(frozen=True, eq=False)
 class SlabFound:
     """The slab's top in an Ortho.
 
@@ -177,7 +190,7 @@ class SlabFound:
     first point. ``edge_kinds`` has one word ("sawn" or "live") for the segment after each outline point;
     a segment that lies on the border of the photo is called "cut". ``edge_blur_mm`` is the 1-sigma doubt of
     the edge's place, one cause all around; ``area_doubt_mm2`` the 1-sigma doubt of the area from places where wood
-    is hardly told from what lies beside it, each on its own.
+    is hardly told from what lies beside it, each on its own; ``bays`` those of them that may be voids.
     """
 
     mask: NDArray[np.bool_]
@@ -187,6 +200,7 @@ class SlabFound:
     edge_blur_mm: float
     leaves_frame: bool
     area_doubt_mm2: float = 0.0
+    bays: tuple[Bay, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,7 +210,8 @@ class Region:
     ``mask`` (h, w) bool is its patch of the Ortho, whose first pixel is (column, row) = ``corner``.
     ``kind_chances`` gives a probability to every kind and sums to 1. ``measures`` holds the shape and
     texture figures that the kinds were judged by (name with unit: value). ``size_intervals_mm`` are a void's: what is
-    flat here may turn out to be one by its depth.
+    flat here may turn out to be one by its depth. ``beside_edge``: it is a bay of the edge, or a void that opens there;
+    its depth says nothing of that, for the bench is deep too.
     """
 
     mask: NDArray[np.bool_]
@@ -216,3 +231,4 @@ class Region:
     through_probability: float
     measures: dict[str, float]
     size_intervals_mm: SizeIntervals | None = None
+    beside_edge: bool = False

@@ -173,6 +173,8 @@ class _Work:
             size_intervals_mm=defect.size_intervals_mm if kind.is_void else None,
             through=defect.through and kind.is_void,
             from_user=_with(defect, "kind"),
+            # What the program said of its own doubt is settled.
+            note=defect.note if "note" in defect.from_user else "",
         )
         return with_prior(changed, self.slab.thickness_mm)
 

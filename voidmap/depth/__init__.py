@@ -2,6 +2,7 @@
 
 from voidmap.depth.advise import advise
 from voidmap.depth.fuse import fuse
+from voidmap.depth.heights import heights_of
 from voidmap.depth.lamplight import LampLight, add_shadow, lamp_light, shadow_estimate
 from voidmap.depth.peg import PegShadow, find_pegs
 from voidmap.depth.prior import prior_estimate, through_estimate
@@ -18,6 +19,7 @@ __all__ = [
     "estimate_depths",
     "find_pegs",
     "fuse",
+    "heights_of",
     "lamp_light",
     "prior_estimate",
     "probe_dots",

@@ -56,7 +56,7 @@ def estimate_depths(
     out = []
     for region in regions:
         known = _prior(region, thickness_mm)
-        if deep and measurable(region):
+        if deep and not region.beside_edge and measurable(region):
             found = relief(region, ortho, photos, planes, thickness_mm=thickness_mm)
             if found is not None:
                 known = (*known, _measured(found, region, planes, thickness_mm))

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 STEPS = ("reading photos", "scale", "outline", "voids", "depth", "writing")
 _NO_VOLUME = Interval(0.0, 0.0)
+BESIDE_EDGE = "may be a void that opens on the side, or the slab's own edge: look"
 SAME_SLAB_RATIO = 1.2
 """Two measurings of one slab never differ this much in area, even when a photo cuts off an end."""
 
@@ -168,7 +169,10 @@ def _find(
         slab = hide_pegs(slab, ortho, light) if alone else slab
     step(STEPS[3])
     grain_deg = surface.grain_direction_deg(ortho, slab)
-    regions = surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg)
+    regions = (
+        *surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg),
+        *surface.bay_regions(ortho, slab, planes[0]),
+    )
     return _Found(day, ortho, slab, light, grain_deg, regions)
 
 
@@ -249,9 +253,10 @@ def _ortho(photos: Sequence[Photo], planes: Sequence[Plane]) -> Ortho:
 
 
 def _find_slab(ortho: Ortho, photos: Sequence[Photo], planes: Sequence[Plane]) -> SlabFound:
-    from voidmap import scale, surface
+    from voidmap import depth, scale, surface
 
-    slab = surface.find_slab(ortho, planes[0].patterns_mm)
+    alone = len(photos) < 2 or scale.is_long_top(planes)
+    slab = surface.find_slab(ortho, planes[0].patterns_mm, None if alone else depth.heights_of(photos, planes))
     scale.refuse_beside(slab, planes, ortho, photos)
     return slab
 
@@ -298,6 +303,7 @@ def _defect(region: Region, estimates: tuple[DepthEstimate, ...], plane: Plane, 
         volume_interval_ml=_NO_VOLUME,
         rim_mm=region.rim_mm,
         size_intervals_mm=region.size_intervals_mm if kind.is_void else None,
+        note=BESIDE_EDGE if region.beside_edge else "",
     )
 
 
@@ -350,6 +356,19 @@ def _hidden_notes(found: _Found, defects: Sequence[Defect]) -> tuple[str, ...]:
     )
 
 
+def _bay_notes(defects: Sequence[Defect], photos: int) -> tuple[str, ...]:
+    """Name the bays beside the outline that may be voids."""
+    bays = [d for d in defects if d.note == BESIDE_EDGE]
+    if not bays:
+        return ()
+    told = ", ".join(f"{d.id} ({d.void_probability:.0%})" for d in bays)
+    verb = "is a bay" if len(bays) == 1 else "are bays"
+    return (
+        f"{told} {verb} beside the outline: a void that opens on the side (by that chance), or the slab's own edge. "
+        f"Look, and set the kind to bark void if it is one{'; photos from other places tell too' * (photos == 1)}.",
+    )
+
+
 def _assumptions(
     photos: Sequence[Photo],
     planes: Sequence[Plane],
@@ -360,7 +379,7 @@ def _assumptions(
     from voidmap.scale import beside_notes
 
     light = found.light
-    notes = [*beside_notes(found.slab, planes), *_hidden_notes(found, defects)]
+    notes = [*beside_notes(found.slab, planes), *_hidden_notes(found, defects), *_bay_notes(defects, len(photos))]
     if light is not None:
         shown = sum(any(e.source == "shadow" for e in d.depth.estimates) for d in defects if d.depth is not None)
         notes.append(lamp_note(light, shown))

@@ -32,6 +32,8 @@ ROUGH_REACH_MM = 6.0
 ROUGH_SOFT = 0.01
 # A step of tone is read between means over this many columns on both sides.
 STEP_COLUMNS = 2
+# Parallax is read in windows that reach this far: beside an edge they may show what lies on its other side.
+WINDOW_MM = 4.0
 # Steps count against the strongest ones nearby (97th percentile across, median over this far along).
 STEP_NEAR_MM = 160.0
 LEAST_STEP, GREATEST_STEP = 0.05, 1.2
@@ -45,7 +47,8 @@ class Band:
     ``offsets_mm`` (columns,) counts outward. ``tone`` is the mean log of B, G, R; ``tint`` (rows, columns, 2)
     the logs of red and of blue over green; ``along`` and ``across`` the log spread of tone in both directions.
     ``seen`` is False beyond the photo and under sheets. ``step`` (rows, columns + 1) is the step of colour at
-    the border before each column, about 1 on a clear edge.
+    the border before each column, about 1 on a clear edge. ``nats`` are those by which parallax makes the top likelier
+    than the bench, ``clear`` what is left of them where all around agrees; None where there is no parallax.
     """
 
     middle_px: Floats
@@ -59,6 +62,8 @@ class Band:
     seen: Bools
     slab: Bools
     step: F32
+    nats: F32 | None = None
+    clear: F32 | None = None
 
     def points_px(self, offsets_mm: Floats) -> Floats:
         """Return the points (rows, 2) of the reduced picture at one offset a row."""
@@ -74,7 +79,7 @@ class Band:
         return max(1, round(length_mm / ALONG_MM))
 
 
-def lay_band(small: Ortho, slab: Bools, hidden: Bools) -> Band:
+def lay_band(small: Ortho, slab: Bools, hidden: Bools, nats: F32 | None = None) -> Band:
     """Lay the band out.
 
     Parameters
@@ -83,6 +88,8 @@ def lay_band(small: Ortho, slab: Bools, hidden: Bools) -> Band:
         The square-on picture, reduced to about 1 mm per px.
     slab, hidden
         (h, w) rough mask of the top, and sheets that lie on it or hang over.
+    nats
+        (h, w) by which parallax makes the top likelier than the bench.
 
     Returns
     -------
@@ -101,7 +108,16 @@ def lay_band(small: Ortho, slab: Bools, hidden: Bools) -> Band:
     near = cv2.dilate(hidden.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
     seen = _masked(small.valid & ~near, x, y)
     along, across = _roughness(tone)
-    return Band(middle, outward, offsets, mm, tone, tint, along, across, seen, _masked(slab, x, y), _steps(logs, seen))
+    heights = [] if nats is None else [cv2.remap(n, x, y, cv2.INTER_LINEAR) for n in (nats, clear_of_edges(nats, mm))]
+    slab_there = _masked(slab, x, y)
+    return Band(middle, outward, offsets, mm, tone, tint, along, across, seen, slab_there, _steps(logs, seen), *heights)
+
+
+def clear_of_edges(nats: F32, mm_per_px: float) -> F32:
+    """Return the least (h, w) of what windows say around each place; 0 where they do not agree."""
+    side = 2 * round(WINDOW_MM / mm_per_px) + 1
+    around = np.ones((side, side), np.uint8)
+    return np.maximum(cv2.erode(nats, around), 0.0) + np.minimum(cv2.dilate(nats, around), 0.0)
 
 
 def _places(middle: Floats, outward: Floats, offsets_mm: Floats, mm_per_px: float) -> tuple[F32, F32]:

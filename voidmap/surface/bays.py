@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +48,21 @@ LIKELY, POSSIBLE = 0.5, 0.2
 LONGEST_TAB_MM, TAB_HEIGHT_MM, TAB_WITHIN_MM, TAB_SHOULDER, TAB_SHARE = 220.0, 6.0, 6.0, 0.7, 0.5
 
 
-def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bools, float]:
+@dataclass(frozen=True, eq=False)
+class Bridged:
+    """The natural edge: offsets ``top_mm`` (rows,), ``bridged`` (rows,) bool in the mouth of a bay.
+
+    ``doubt_mm2`` is the area's 1-sigma doubt from strips that may be a void's or not, and ``undecided`` are those of
+    them that were left out.
+    """
+
+    top_mm: Floats
+    bridged: Bools
+    doubt_mm2: float
+    undecided: tuple[Mouth, ...]
+
+
+def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> Bridged:
     """Carry the top's end over bays that are voids, and cut off what only lies against the slab.
 
     Parameters
@@ -59,22 +74,19 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bo
 
     Returns
     -------
-    top_mm
-        (rows,) offsets of the natural edge.
-    bridged
-        (rows,) bool: rows in the mouth of a bay.
-    doubt_mm2
-        1-sigma doubt of the area from strips that may be a void's or not.
+    Bridged
     """
     top = smooth_top(top_mm)
     out, bridged = top.copy(), np.zeros(len(top), dtype=bool)
     strip = side_mm - top
     runs = wider_runs(band, strip)
+    mouths = [m for m in (as_mouth(top, side_mm, *run, band) for run in runs) if m]
+    doubt_mm2, undecided = _take_likely(mouths, out, bridged)
+    likely = bridged.copy()
     for rows, ends in runs:
-        natural = _natural(band, top, strip, rows, ends)
+        natural = None if likely[rows].any() else _natural(band, top, strip, rows, ends)
         if natural is not None:
             out[rows], bridged[rows] = np.maximum(natural, out[rows]), True
-    doubt_mm2 = _take_likely([m for m in (as_mouth(top, side_mm, *run) for run in runs) if m], out, bridged)
     for rows, ends in _runs(_closed(band, out, NARROW_MM) - out > LEAST_DEPTH_MM):
         chord = _chord(out, rows, ends)
         if (chord - out[rows]).max() >= len(rows) * ALONG_MM:
@@ -83,7 +95,7 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> tuple[Floats, Bo
         chord = _chord(out, rows, ends)
         if _is_tab(band, out[rows] - chord):
             out[rows] = chord
-    return out, bridged, doubt_mm2
+    return Bridged(out, bridged, doubt_mm2, tuple(m for m in undecided if not bridged[m.rows].any()))
 
 
 def smooth_top(top_mm: Floats) -> Floats:
@@ -98,20 +110,31 @@ def wider_runs(band: Band, strip_mm: Floats) -> list[tuple[Ints, tuple[int, int]
     return list({ends: (rows, ends) for least in WIDER_MM for rows, ends in _runs(wider > least)}.values())
 
 
-def _take_likely(mouths: list[Mouth], out: Floats, bridged: Bools) -> float:
-    """Carry the edge over likely mouths that no other has settled, in place, and return the area's 1-sigma doubt."""
+def _take_likely(mouths: list[Mouth], out: Floats, bridged: Bools) -> tuple[float, list[Mouth]]:
+    """Carry the edge over likely mouths, in place; return the area's 1-sigma doubt, and the mouths that may be left.
+
+    Of mouths that overlap the one counts that wins most: its area times how far it is likelier than not.
+    """
     settled, variance = bridged.copy(), 0.0
-    for mouth in sorted(mouths, key=lambda m: -m.chance):
+    undecided = []
+    added = {id(m): float(np.maximum(m.natural_mm - out[m.rows], 0.0).sum() * ALONG_MM) for m in mouths}
+
+    def rank(mouth: Mouth) -> tuple[bool, float]:
+        area = added[id(mouth)]
+        return mouth.chance < LIKELY, -area * (mouth.chance - LIKELY if mouth.chance >= LIKELY else mouth.chance)
+
+    for mouth in sorted(mouths, key=rank):
         rows = mouth.rows
         if mouth.chance < POSSIBLE or settled[rows].any():
             continue
         settled[rows] = True
-        ahead = np.maximum(mouth.natural_mm - out[rows], 0.0)
-        variance += mouth.chance * (1 - mouth.chance) * float(ahead.sum() * ALONG_MM) ** 2
+        variance += mouth.chance * (1 - mouth.chance) * added[id(mouth)] ** 2
         if mouth.chance >= LIKELY:
-            out[rows] += ahead
+            out[rows] = np.maximum(mouth.natural_mm, out[rows])
             bridged[rows] = True
-    return float(np.sqrt(variance))
+        else:
+            undecided.append(mouth)
+    return float(np.sqrt(variance)), undecided
 
 
 def _closed(band: Band, line: Floats, length_mm: float) -> Floats:

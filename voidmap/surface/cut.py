@@ -18,6 +18,8 @@ from scipy.spatial import cKDTree
 from voidmap.model import Floats
 from voidmap.surface.patches import Bools, Coarse, along_grain
 
+F32 = NDArray[np.float32]
+
 # Least scatter of a look between neighbours of one stuff (log units; detail and grain vary more).
 LEAST_SCATTER = np.array([0.02, 0.01, 0.01, 0.10, 0.10])
 # A look is typical of a side up to about this many times the distance that its own patches have.
@@ -62,6 +64,8 @@ AGREES = -1.0
 FILLS_SHARE, TREE_TINT = 0.6, 0.3
 # An outline with more than this share of its length where no edge is visible is no outline.
 MOST_BARE = 0.33
+# What parallax says of a patch counts so much against its looks.
+HEIGHT_WEIGHT = 3.0
 ROUNDS = 4
 # ... at most: a cut that changes no more than this share of the patches is the last.
 SETTLED = 0.002
@@ -69,7 +73,9 @@ CAPACITY = 1000.0
 CERTAIN = 1e5
 
 
-def cut_apart(coarse: Coarse, certain: Bools, around: Bools, ignore: Bools) -> tuple[Bools, float]:
+def cut_apart(
+    coarse: Coarse, certain: Bools, around: Bools, ignore: Bools, nats: F32 | None = None
+) -> tuple[Bools, float]:
     """Label every coarse px slab or bench.
 
     Parameters
@@ -82,6 +88,8 @@ def cut_apart(coarse: Coarse, certain: Bools, around: Bools, ignore: Bools) -> t
         (h, w) px around the sheets: slab, unless a sheet hangs over the slab's edge.
     ignore
         (h, w) px whose look says nothing of the slab (sheets lying on it).
+    nats
+        (h, w) by which parallax makes the top likelier than the bench.
 
     Returns
     -------
@@ -102,9 +110,10 @@ def cut_apart(coarse: Coarse, certain: Bools, around: Bools, ignore: Bools) -> t
     if off_bench.sum() >= max(OFF_BENCH_SHARE * slab.sum(), FEW[1] + 1):
         slab = off_bench
     bench &= _unlike(_typical_in_all(coarse, looks, slab), bench)
+    heights = 0.0 if nats is None else HEIGHT_WEIGHT * coarse.mean(nats)
     side = seed
     for _ in range(ROUNDS):
-        before, ratio = side, _look_ratio(coarse, looks, slab, bench)
+        before, ratio = side, _look_ratio(coarse, looks, slab, bench) + heights
         ratio[hidden | outside] = 0.0
         side = _min_cut(coarse, LOOK_WEIGHT * ratio * coarse.sizes - BORDER_WEIGHT * frame, seed)
         if (side != before).sum() <= SETTLED * len(side):

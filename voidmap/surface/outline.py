@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
@@ -10,16 +10,19 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from voidmap.errors import CantTell
-from voidmap.model import Floats, Ortho, SlabFound
+from voidmap.model import Bay, Floats, Ortho, SlabFound
 from voidmap.surface import edges
-from voidmap.surface.band import lay_band
+from voidmap.surface.band import ALONG_MM, Band, clear_of_edges, lay_band
 from voidmap.surface.bays import bridge_bays
 from voidmap.surface.covered import fill_polygons, find_sheets
 from voidmap.surface.cut import MOST_BARE, cut_apart, cut_off_strips
 from voidmap.surface.patches import Coarse, break_up
+from voidmap.surface.runs_on import Mouth
 from voidmap.surface.tops_end import BEYOND_MM, WITHIN_MM, area_doubt_mm2, disputed_mm2, find_tops_end
 
 Bools = NDArray[np.bool_]
+F32 = NDArray[np.float32]
+Heights = Callable[[Ortho], F32 | None]
 
 # The top is known to be around a board: a ring this wide around its sheet.
 RING_MM = 12.0
@@ -62,7 +65,7 @@ def whole_slab(ortho: Ortho) -> SlabFound:
     )
 
 
-def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats]) -> SlabFound:
+def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], heights: Heights | None = None) -> SlabFound:
     """Find the slab's top: its outline, what lies on it, and the kinds of its edge.
 
     Parameters
@@ -72,6 +75,9 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats]) -> SlabFound:
     patterns_mm
         Corners (4, 2), mm in the slab frame, of each scale board's pattern. Empty when the picture came
         with its scale: the slab is then looked for in the middle.
+    heights
+        What tells, in a square-on picture of the same place, by how many nats (h, w) the top is likelier than the
+        bench (None: it can't), from other photos.
 
     Returns
     -------
@@ -88,12 +94,13 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats]) -> SlabFound:
     hidden = _fill(coarse, small, sheets)
     ring = _grow(hidden, coarse_px(RING_MM, small, coarse)) if len(sheets) else _middle(coarse)
     known = _fill(coarse, small, patterns_mm) if len(sheets) else ring
-    rough = _rough(coarse, known & coarse.valid, ring & coarse.valid, _grow(hidden, 1))
+    nats = heights(small) if heights is not None else None
+    rough = _rough(coarse, known & coarse.valid, ring & coarse.valid, _grow(hidden, 1), _shrunk(nats, small, coarse))
     beside = coarse_px(BESIDE_MM, small, coarse)
     for sheet in sheets:
         rough = _under_sheet(rough, _fill(coarse, small, [sheet]), known, beside) & coarse.valid
     rough = _up_to_border(rough, coarse.valid)
-    line_mm, held, doubt_mm2 = _settled(small, rough, hidden)
+    line_mm, held, doubt_mm2, bays = _settled(small, rough, hidden, nats)
     search_px = SEARCH_MM / ortho.mm_per_px
     outline_mm, cut, blur_mm = edges.refine(ortho, ortho.to_px(line_mm), search_px=search_px, held=held)
     mask = fill_polygons(ortho, [outline_mm]) & ortho.valid
@@ -105,6 +112,7 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats]) -> SlabFound:
         edge_blur_mm=blur_mm,
         leaves_frame=bool(cut.any()),
         area_doubt_mm2=doubt_mm2,
+        bays=bays,
     )
 
 
@@ -120,19 +128,39 @@ def _reduced(ortho: Ortho) -> Ortho:
     return Ortho(pixels, valid, ortho.x0_mm + start, ortho.y0_mm + start, ortho.mm_per_px / shrink)
 
 
-def _settled(small: Ortho, rough: Bools, hidden: Bools) -> tuple[Floats, Bools, float]:
-    """Return the top's outline (N, 2) mm, to about 1 mm, where it bridges bays, and its area's 1-sigma doubt."""
+def _shrunk(nats: F32 | None, small: Ortho, coarse: Coarse) -> F32 | None:
+    """Return what parallax clearly says, in the coarse picture."""
+    if nats is None:
+        return None
+    size = coarse.valid.shape[::-1]
+    clear = cv2.resize(clear_of_edges(nats, small.mm_per_px), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(clear, dtype=np.float32)
+
+
+def _settled(
+    small: Ortho, rough: Bools, hidden: Bools, nats: F32 | None
+) -> tuple[Floats, Bools, float, tuple[Bay, ...]]:
+    """Return the top's outline (N, 2) mm, to about 1 mm, where it bridges bays, its area's 1-sigma doubt, and bays."""
     size = small.valid.shape[::-1]
     slab, sheets = (cv2.resize(m.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0 for m in (rough, hidden))
-    band = lay_band(small, slab, sheets)
+    band = lay_band(small, slab, sheets, nats)
     far_mm = (cv2.distanceTransform(m.astype(np.uint8), cv2.DIST_L2, 5) * small.mm_per_px for m in (slab, ~slab))
     wood, bench = (
         band.seen & band.at(np.asarray(far > least)) for far, least in zip(far_mm, (WITHIN_MM, BEYOND_MM), strict=True)
     )
     ends = find_tops_end(band, wood, bench)
-    top_mm, bridged, bays_mm2 = bridge_bays(band, ends.top_mm, ends.side_mm)
-    doubt_mm2 = float(np.linalg.norm([area_doubt_mm2(ends.doubt_mm), disputed_mm2(band, top_mm), bays_mm2]))
-    return small.to_mm(band.points_px(top_mm)), bridged, doubt_mm2
+    found = bridge_bays(band, ends.top_mm, ends.side_mm)
+    doubts = [area_doubt_mm2(ends.doubt_mm), disputed_mm2(band, found.top_mm), found.doubt_mm2]
+    bays = tuple(_bay(small, band, found.top_mm, mouth) for mouth in found.undecided)
+    return small.to_mm(band.points_px(found.top_mm)), found.bridged, float(np.linalg.norm(doubts)), bays
+
+
+def _bay(small: Ortho, band: Band, top_mm: Floats, mouth: Mouth) -> Bay:
+    """Return the place between the top's end and the line that may run on past a mouth."""
+    outer_mm = top_mm.copy()
+    outer_mm[mouth.rows] = np.maximum(mouth.natural_mm, top_mm[mouth.rows])
+    lines = [small.to_mm(band.points_px(offsets))[mouth.rows] for offsets in (top_mm, outer_mm)]
+    return Bay(np.vstack([lines[0], lines[1][::-1]]), len(mouth.rows) * ALONG_MM, mouth.share)
 
 
 def coarse_px(length_mm: float, ortho: Ortho, coarse: Coarse) -> int:
@@ -140,10 +168,10 @@ def coarse_px(length_mm: float, ortho: Ortho, coarse: Coarse) -> int:
     return max(1, round(length_mm / ortho.mm_per_px * coarse.scale))
 
 
-def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools) -> Bools:
+def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools, nats: F32 | None) -> Bools:
     """Return the slab's rough mask: within the photo if its outline stands on edges, else filling the photo."""
     if ignore.any():
-        mask, bare = cut_apart(coarse, known, ring, ignore)
+        mask, bare = cut_apart(coarse, known, ring, ignore, nats)
         if bare <= MOST_BARE:
             piece = _one_piece(mask & coarse.valid, known)
             rind = _rind(coarse, piece & ~ignore, ring & ~ignore)

@@ -57,6 +57,8 @@ JOG_NATS = 0.67
 
 # Doubt of the edge has one cause over this far along it.
 ALIKE_MM = 100.0
+# What parallax says of a px counts so much against its looks: windows share their evidence with their neighbours.
+HEIGHT_WEIGHT = 2.0
 # The rough outline is good to this much. Where it and the end of the top lie further apart, one of two clear readings
 # is wrong: half of what lies between is 1 sigma of doubt.
 ROUGH_MM = 5.0
@@ -197,6 +199,9 @@ def _fits(
     shadow = np.log(SHADOW) + bench[1] + TEXTURE_WEIGHT * bench[2] + off
     as_bench = bench[0] + TEXTURE_WEIGHT * bench[2]
     fits = np.stack([as_wood, np.full_like(as_wood, np.log(SIDE)), shadow, as_bench])
+    if band.clear is not None:
+        top, low = (np.float32(HEIGHT_WEIGHT) * np.maximum(sign * band.clear, 0.0) for sign in (1, -1))
+        fits -= np.stack([low, top + low, top, top])
     fits = np.maximum(fits, fits.max(axis=0) - MOST_NATS)
     return np.asarray(fits * (band.seen * np.float32(PER_MM * ACROSS_MM)), dtype=np.float32)
 
