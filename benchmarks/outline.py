@@ -2,10 +2,12 @@
 
     python benchmarks/outline.py FOLDER [FOLDER ...]             photos NAME-a.jpg with a truth file beside each
     python benchmarks/outline.py --first 7000 --count 30         slabs that the simulator makes anew, 3 megapixels
+    ... --views 3                                                photos NAME-b and NAME-c taken in as well: parallax
 
 A row a slab, then the table: intersection over union of the top, area error (against what the photo shows of the
 slab), whether the area's interval holds, how much of the edge is rightly called sawn or live, the edge's length, how
-much of the voids that open on the side lies within the outline, and the time in decodes (reading the same JPEG).
+much of the voids that open on the side lies within the outline, how many bays were left undecided with what chance and
+how many of them lie within the true top by more than half, and the time in decodes (reading the same JPEG).
 """
 
 from __future__ import annotations
@@ -23,11 +25,12 @@ import numpy as np
 from scenes import overlap, raster
 from scipy.spatial import cKDTree
 
+from voidmap.depth import heights_of
 from voidmap.errors import VoidmapError
 from voidmap.files import load_photos
-from voidmap.model import Ortho, Plane, SlabFound
-from voidmap.scale import rectify, solve_planes
-from voidmap.surface import find_slab, slab_record
+from voidmap.model import Ortho, Plane, Region, SlabFound
+from voidmap.scale import is_long_top, rectify, solve_planes
+from voidmap.surface import bay_regions, find_slab, slab_record
 from voidmap.surface.covered import fill_polygons
 from voidmap.surface.edges import edge_length_mm, resample
 
@@ -39,7 +42,10 @@ STRAIGHT_OVER_MM, STRAIGHT_MM = 40.0, 0.08
 
 @dataclass
 class Row:
-    """What one photo gave: shares, relative errors, and (share within, ml) of each void that opens on the side."""
+    """What one photo gave: shares, relative errors, (share within, ml) of each void that opens on the side.
+
+    ``bays`` are (chance, share within the true top) of each bay that was left undecided.
+    """
 
     iou: float
     area: float
@@ -47,6 +53,7 @@ class Row:
     kinds: float
     length: float
     openings: list[tuple[float, float]]
+    bays: list[tuple[float, float]]
     decodes: float
 
 
@@ -80,12 +87,14 @@ def kinds_right(slab: SlabFound, true_mm: np.ndarray) -> float:
     return float((true_kinds(drawn)[nearest] == (kinds == "sawn"))[own].mean()) if own.any() else 1.0
 
 
-def judge(photo: Path, truth: dict[str, Any]) -> Row:
-    photos = load_photos([photo])
-    (plane,) = solve_planes(photos, lens=None, reference=truth["reference"])
+def judge(photo: Path, truth: dict[str, Any], views: int) -> Row:
+    beside = [photo.with_name(photo.name.replace("-a.", f"-{k}.")) for k in "abc"[:views]]
+    photos = load_photos([path for path in beside if path.exists()])
+    planes = solve_planes(photos, lens=None, reference=truth["reference"])
+    plane = planes[0]
     ortho = rectify(photos[0], plane)
     start = time.process_time()
-    slab = find_slab(ortho, plane.patterns_mm)
+    slab = find_slab(ortho, plane.patterns_mm, None if is_long_top(planes) else heights_of(photos, planes))
     spent = time.process_time() - start
     return measured(ortho, plane, slab, truth, spent / decode_s(photo))
 
@@ -101,6 +110,10 @@ def measured(ortho: Ortho, plane: Plane, slab: SlabFound, truth: dict[str, Any],
         if feature["is_void"] and feature["opens_on_edge"] and feature["area_mm2"] >= OPENING_LEAST_MM2:
             void = fill_polygons(ortho, [plane.to_mm(np.array(feature["outline_px"]))])
             openings.append((float((void & slab.mask).sum() / max(1, void.sum())), feature["volume_ml"]))
+    bays = [
+        (region.void_probability, float((region.mask & true[_box(region)]).sum() / region.mask.sum()))
+        for region in bay_regions(ortho, slab, plane)
+    ]
     true_length = edge_length_mm(resample(true_mm, 1.0), np.zeros(len(resample(true_mm, 1.0)), dtype=bool))
     lo, hi = record.area_interval_mm2
     return Row(
@@ -110,8 +123,14 @@ def measured(ortho: Ortho, plane: Plane, slab: SlabFound, truth: dict[str, Any],
         kinds=kinds_right(slab, true_mm),
         length=record.edge_mm / true_length - 1,
         openings=openings,
+        bays=bays,
         decodes=decodes,
     )
+
+
+def _box(region: Region) -> tuple[slice, slice]:
+    (left, top), (height, width) = region.corner, region.mask.shape
+    return slice(top, top + height), slice(left, left + width)
 
 
 def table(rows: list[Row], asked: int) -> str:
@@ -120,6 +139,7 @@ def table(rows: list[Row], asked: int) -> str:
     )
     openings = np.array([o for r in rows for o in r.openings]).reshape(-1, 2)
     share = (openings[:, 0] * openings[:, 1]).sum() / max(openings[:, 1].sum(), 1e-9)
+    bays = np.array([b for r in rows for b in r.bays]).reshape(-1, 2)
     return "\n".join(
         [
             f"slabs found                {len(rows)} of {asked}",
@@ -131,6 +151,8 @@ def table(rows: list[Row], asked: int) -> str:
             f"edge length error          median {np.median(np.abs(length)):.1%}, greatest {np.abs(length).max():.1%}",
             f"voids opening on the side  {share:.1%} of their volume within the outline, "
             f"more than half of {(openings[:, 0] > 0.5).sum()}/{len(openings)}",
+            f"bays left undecided        {len(bays)}, voids by their chances {bays[:, 0].sum():.1f}, "
+            f"within the true top {(bays[:, 1] > 0.5).sum()}",
             f"time                       median {np.median([r.decodes for r in rows]):.1f} decodes",
         ]
     )
@@ -141,6 +163,7 @@ def main() -> None:
     ask.add_argument("folders", type=Path, nargs="*")
     ask.add_argument("--first", type=int, default=7000)
     ask.add_argument("--count", type=int, default=0)
+    ask.add_argument("--views", type=int, default=1, choices=(1, 2, 3))
     given = ask.parse_args()
     cv2.setNumThreads(1)
     with tempfile.TemporaryDirectory() as scratch:
@@ -148,13 +171,13 @@ def main() -> None:
             from voidmap.simulate.scene import random_scene, write_scene
 
             for seed in range(given.first, given.first + given.count):
-                write_scene(Path(scratch), f"s{seed}", random_scene(seed, name=f"s{seed}", views=1))
+                write_scene(Path(scratch), f"s{seed}", random_scene(seed, name=f"s{seed}", views=given.views))
             given.folders.append(Path(scratch))
         paths = [path for folder in given.folders for path in sorted(folder.glob("*-a.json"))]
         rows = []
         for path in paths:
             try:
-                row = judge(path.with_suffix(".jpg"), json.loads(path.read_text()))
+                row = judge(path.with_suffix(".jpg"), json.loads(path.read_text()), given.views)
             except VoidmapError as error:
                 print(f"{path.stem:12s} {error}", flush=True)
                 continue

@@ -15,8 +15,9 @@ from slab_scenes import Look, Scene, coverage, draw_scene, pattern_at, rectangle
 from voidmap import depth
 from voidmap.model import Bay, Floats, Ortho
 from voidmap.surface import bay_regions, find_slab
-from voidmap.surface.band import ACROSS_MM, ALONG_MM
+from voidmap.surface.band import ACROSS_MM, ALONG_MM, lay_band
 from voidmap.surface.bays import _take_likely
+from voidmap.surface.beside import odd_beside
 from voidmap.surface.chain import course_costs
 from voidmap.surface.covered import fill_polygons
 from voidmap.surface.edges import kinds_of_edge, resample
@@ -165,6 +166,7 @@ def test_mouth_that_may_be_a_void_puts_the_area_in_doubt_by_its_chance() -> None
     assert out[:20] == pytest.approx(np.full(20, 5.0))
     assert not out[20:].any()
     assert [m.chance for m in undecided] == [0.4]
+    assert undecided[0].chance_left < 0.4
 
 
 def test_larger_mouth_is_not_cut_short_by_a_surer_piece_of_it() -> None:
@@ -201,6 +203,22 @@ def test_sapwood_of_the_bench_s_own_colour_is_top_by_its_height() -> None:
 
     assert overlap(None) < 0.95
     assert overlap(with_truth_as_heights(scene)) >= 0.985
+
+
+def test_sapwood_that_one_photo_takes_for_bench_has_not_the_bench_s_tint() -> None:
+    look = Look(heart=(70, 95, 130), bench=(150, 150, 150), sap_mm=0.0)
+    scene = draw_scene(rectangle(720, 420), (pattern_at(-120, -20, 8),), np.random.default_rng(32), look=look)
+    scene = painted(scene, rectangle(720, 34) + np.array([0.0, 193.0]), (125, 165, 195), rough=0.05)
+    small = scene.ortho
+
+    def strip_mm2(read_as_top: Floats) -> float:
+        mask = fill_polygons(small, [read_as_top])
+        band = lay_band(small, mask, np.zeros_like(mask))
+        far = band.seen & (band.offsets_mm[None] > 25.0)
+        return float(odd_beside(band, np.zeros(len(band.middle_px)), far).sum() * ALONG_MM)
+
+    assert strip_mm2(rectangle(720, 386) + np.array([0.0, -17.0])) == pytest.approx(720 * 34, rel=0.15)
+    assert strip_mm2(scene.outline_mm) == 0.0
 
 
 def test_strip_at_the_bench_s_height_is_less_likely_a_mouth() -> None:

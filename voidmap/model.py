@@ -190,7 +190,8 @@ class SlabFound:
     first point. ``edge_kinds`` has one word ("sawn" or "live") for the segment after each outline point;
     a segment that lies on the border of the photo is called "cut". ``edge_blur_mm`` is the 1-sigma doubt of
     the edge's place, one cause all around; ``area_doubt_mm2`` the 1-sigma doubt of the area from places where wood
-    is hardly told from what lies beside it, each on its own; ``bays`` those of them that may be voids.
+    is hardly told from what lies beside it, each on its own; ``bays`` those of them that may be voids. ``beside_mm2``
+    is the area of a strip beside the outline that has not the bench's tint and may be sapwood.
     """
 
     mask: NDArray[np.bool_]
@@ -201,6 +202,7 @@ class SlabFound:
     leaves_frame: bool
     area_doubt_mm2: float = 0.0
     bays: tuple[Bay, ...] = ()
+    beside_mm2: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

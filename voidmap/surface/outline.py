@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -14,6 +15,7 @@ from voidmap.model import Bay, Floats, Ortho, SlabFound
 from voidmap.surface import edges
 from voidmap.surface.band import ALONG_MM, Band, clear_of_edges, lay_band
 from voidmap.surface.bays import bridge_bays
+from voidmap.surface.beside import odd_beside
 from voidmap.surface.covered import fill_polygons, find_sheets
 from voidmap.surface.cut import MOST_BARE, cut_apart, cut_off_strips
 from voidmap.surface.patches import Coarse, break_up
@@ -36,6 +38,8 @@ BORDER_GAP_PX = 4
 LEAST_FILLED = 0.6
 # Stuffs are told apart in a picture of this many mm per px, but no smaller than this many px.
 REDUCED_MM_PER_PX, LEAST_REDUCED_PX = 1.0, 1100
+# What may be slab or not lies within the area's 95 % interval, all of it.
+Z95 = 1.96
 # The outline that they give may be off by this much.
 SEARCH_MM = 2.5
 
@@ -100,9 +104,9 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], heights: Heights | No
     for sheet in sheets:
         rough = _under_sheet(rough, _fill(coarse, small, [sheet]), known, beside) & coarse.valid
     rough = _up_to_border(rough, coarse.valid)
-    line_mm, held, doubt_mm2, bays = _settled(small, rough, hidden, nats)
+    edge = _settled(small, rough, hidden, nats)
     search_px = SEARCH_MM / ortho.mm_per_px
-    outline_mm, cut, blur_mm = edges.refine(ortho, ortho.to_px(line_mm), search_px=search_px, held=held)
+    outline_mm, cut, blur_mm = edges.refine(ortho, ortho.to_px(edge.line_mm), search_px=search_px, held=edge.held)
     mask = fill_polygons(ortho, [outline_mm]) & ortho.valid
     return SlabFound(
         mask=mask,
@@ -111,8 +115,9 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], heights: Heights | No
         edge_kinds=edges.kinds_of_edge(outline_mm, cut),
         edge_blur_mm=blur_mm,
         leaves_frame=bool(cut.any()),
-        area_doubt_mm2=doubt_mm2,
-        bays=bays,
+        area_doubt_mm2=edge.doubt_mm2,
+        bays=edge.bays,
+        beside_mm2=edge.beside_mm2,
     )
 
 
@@ -137,10 +142,18 @@ def _shrunk(nats: F32 | None, small: Ortho, coarse: Coarse) -> F32 | None:
     return np.asarray(clear, dtype=np.float32)
 
 
-def _settled(
-    small: Ortho, rough: Bools, hidden: Bools, nats: F32 | None
-) -> tuple[Floats, Bools, float, tuple[Bay, ...]]:
-    """Return the top's outline (N, 2) mm, to about 1 mm, where it bridges bays, its area's 1-sigma doubt, and bays."""
+@dataclass(frozen=True, eq=False)
+class _Edge:
+    """The top's outline (N, 2) mm, to about 1 mm, where it bridges bays, and what of ``SlabFound`` goes with it."""
+
+    line_mm: Floats
+    held: Bools
+    doubt_mm2: float
+    bays: tuple[Bay, ...]
+    beside_mm2: float
+
+
+def _settled(small: Ortho, rough: Bools, hidden: Bools, nats: F32 | None) -> _Edge:
     size = small.valid.shape[::-1]
     slab, sheets = (cv2.resize(m.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0 for m in (rough, hidden))
     band = lay_band(small, slab, sheets, nats)
@@ -150,9 +163,15 @@ def _settled(
     )
     ends = find_tops_end(band, wood, bench)
     found = bridge_bays(band, ends.top_mm, ends.side_mm)
-    doubts = [area_doubt_mm2(ends.doubt_mm), disputed_mm2(band, found.top_mm), found.doubt_mm2]
-    bays = tuple(_bay(small, band, found.top_mm, mouth) for mouth in found.undecided)
-    return small.to_mm(band.points_px(found.top_mm)), found.bridged, float(np.linalg.norm(doubts)), bays
+    beside_mm2 = float(odd_beside(band, np.maximum(ends.side_mm, found.top_mm), bench).sum() * ALONG_MM)
+    doubts = [area_doubt_mm2(ends.doubt_mm), disputed_mm2(band, found.top_mm), found.doubt_mm2, beside_mm2 / Z95]
+    return _Edge(
+        line_mm=small.to_mm(band.points_px(found.top_mm)),
+        held=found.bridged,
+        doubt_mm2=float(np.linalg.norm(doubts)),
+        bays=tuple(_bay(small, band, found.top_mm, mouth) for mouth in found.undecided),
+        beside_mm2=beside_mm2,
+    )
 
 
 def _bay(small: Ortho, band: Band, top_mm: Floats, mouth: Mouth) -> Bay:
@@ -160,7 +179,7 @@ def _bay(small: Ortho, band: Band, top_mm: Floats, mouth: Mouth) -> Bay:
     outer_mm = top_mm.copy()
     outer_mm[mouth.rows] = np.maximum(mouth.natural_mm, top_mm[mouth.rows])
     lines = [small.to_mm(band.points_px(offsets))[mouth.rows] for offsets in (top_mm, outer_mm)]
-    return Bay(np.vstack([lines[0], lines[1][::-1]]), len(mouth.rows) * ALONG_MM, mouth.share)
+    return Bay(np.vstack([lines[0], lines[1][::-1]]), len(mouth.rows) * ALONG_MM, mouth.chance_left)
 
 
 def coarse_px(length_mm: float, ortho: Ortho, coarse: Coarse) -> int:

@@ -141,21 +141,31 @@ def area_doubt_mm2(doubt_mm: Floats) -> float:
     return float(np.sqrt((np.add.reduceat(doubt_mm * ALONG_MM, starts) ** 2).sum()))
 
 
-def _bins(band: Band) -> _Bins:
-    def bins(values: F32, start: float, size: float, count: int) -> Ints:
-        return np.clip((values - start) / size, 0, count - 1).astype(np.intp)
+def tint_bins(band: Band) -> Ints:
+    """Return each px's bin of tint, (rows, columns), 0 to ``TINTS`` squared."""
+    red, blue = (_binned(band.tint[..., k], start, TINT_BIN, TINTS) for k, start in ((0, RED_FROM), (1, BLUE_FROM)))
+    return red * TINTS + blue
 
-    red, blue = (bins(band.tint[..., k], start, TINT_BIN, TINTS) for k, start in ((0, RED_FROM), (1, BLUE_FROM)))
-    tint = red * TINTS + blue
+
+def stretches_of(band: Band) -> tuple[Ints, int]:
+    """Return each row's stretch of the edge, (rows, 1), and how many there are."""
     rows = len(band.tone)
     stretches = max(4, round(rows * ALONG_MM / STRETCH_MM))
+    return (np.arange(rows) * stretches // rows)[:, None], stretches
+
+
+def _binned(values: F32, start: float, size: float, count: int) -> Ints:
+    return np.clip((values - start) / size, 0, count - 1).astype(np.intp)
+
+
+def _bins(band: Band) -> _Bins:
+    tint = tint_bins(band)
     return _Bins(
-        bins(band.tone, TONE_FROM, TONE_BIN, TONES) * TINTS * TINTS + tint,
+        _binned(band.tone, TONE_FROM, TONE_BIN, TONES) * TINTS * TINTS + tint,
         tint,
-        bins(band.along, ROUGH_FROM, ROUGH_BIN, ROUGHS),
-        bins(band.across, ROUGH_FROM, ROUGH_BIN, ROUGHS),
-        (np.arange(rows) * stretches // rows)[:, None],
-        stretches,
+        _binned(band.along, ROUGH_FROM, ROUGH_BIN, ROUGHS),
+        _binned(band.across, ROUGH_FROM, ROUGH_BIN, ROUGHS),
+        *stretches_of(band),
     )
 
 
