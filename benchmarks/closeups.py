@@ -1,10 +1,11 @@
 """Close-ups of coats of known truth, for training: small windows of photos by phones held at the usual distance.
 
-    python benchmarks/closeups.py OUT [--scenes 20] [--seed 1]
+    python benchmarks/closeups.py OUT [--scenes 20] [--seed 1] [--few]
 
-Each scene is one window of one slab, photographed once glossy and once sanded: SEED-N-gloss.jpg and .json with the
-pinholes' places, diameters and index of detectability. Wood, tint, lamps, camera, blur, noise, JPEG and scale (5 to
-20 px/mm) vary; a strip of bench shows along a side of some.
+Each scene is some windows of one slab, each photographed once glossy and once sanded: SEED-N-K-gloss.jpg and .json
+with the pinholes' places, diameters and index of detectability. With --few a slab has more windows, most by fills,
+with few pinholes in them, and one surface (every third slab is sanded): much that is none. Wood, tint, lamps, camera,
+blur, noise, JPEG and scale (5 to 20 px/mm) vary; a strip of bench shows along a side of some.
 """
 
 from __future__ import annotations
@@ -31,18 +32,22 @@ FEWEST, MOST = 25, 130
 WINDOWS = 4
 BENCH_SHARE = 0.25
 AT_FILL_SHARE = 0.7
+FEW_DENSITY_PER_MM2 = (0.0005, 0.02)
+FEW_LEAST = 2
+FEW_WINDOWS = 8
+FEW_AT_FILL_SHARE = 0.85
 TINTS = {"white": (225, 222, 215), "green": (40, 90, 60), "red": (120, 30, 28), "grey": (120, 122, 125)}
 """Tints beside the simulator's own, so that a fill's colour is no cue."""
 
 
-def scenes(rng):
-    """Yield (surface, JPEG bytes, truth) of some windows of one slab, each glossy and sanded."""
+def scenes(rng, few=None):
+    """Yield (surface, JPEG bytes, truth) of some windows of one slab: glossy and sanded, or few pinholes on ``few``."""
     slab = random_slab(rng, length_mm=430.0, width_mm=330.0, cell_mm=0.25, busy=0.8)
-    for _ in range(WINDOWS):
-        yield from window(rng, slab)
+    for _ in range(FEW_WINDOWS if few else WINDOWS):
+        yield from window(rng, slab, few)
 
 
-def window(rng, slab):
+def window(rng, slab, few):
     """Yield the same of one window."""
     px_per_mm = float(np.exp(rng.uniform(*np.log(PX_PER_MM))))
     view_mm = float(rng.uniform(300, 470))
@@ -52,7 +57,7 @@ def window(rng, slab):
     within = (np.array([430.0, 330.0]) / 2 - 8 - margin / 2).clip(0)
     cut = rng.uniform(-1, 1, 2) * within
     rows, columns = np.nonzero((slab.depth > 0) & slab.top)
-    if len(rows) and rng.random() < AT_FILL_SHARE:
+    if len(rows) and rng.random() < (FEW_AT_FILL_SHARE if few else AT_FILL_SHARE):
         pick = rng.integers(len(rows))
         near = slab.grid.to_mm([[columns[pick], rows[pick]]])[0] + rng.uniform(-0.4, 0.4, 2) * window_mm
         cut = np.clip(near, -within, within)
@@ -62,11 +67,12 @@ def window(rng, slab):
     patch = patch_of(rng, slab, (float(cut[0]), float(cut[1])), (float(margin[0]), float(margin[1])), cell, tint)
     x0, y0 = np.array([patch.grid.x0_mm, patch.grid.y0_mm]) - cut + middle
     patch = replace(patch, grid=replace(patch.grid, x0_mm=float(x0), y0_mm=float(y0)))
-    for surface in ("gloss", "sanded"):
-        yield surface, *photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm)
+    density, least = (FEW_DENSITY_PER_MM2, FEW_LEAST) if few else (DENSITY_PER_MM2, FEWEST)
+    for surface in (few,) if few else ("gloss", "sanded"):
+        yield surface, *photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm, density, least)
 
 
-def photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm):
+def photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm, density, least):
     megapixels = (view_mm * px_per_mm) ** 2 * 0.75 / 1e6
     camera = coat.coat_camera(rng, np.zeros(2), view_mm, megapixels)
     camera = replace(
@@ -83,7 +89,7 @@ def photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm):
     finish = coat.coat_over(rng, patch, sanded=surface == "sanded", distance_mm=view_mm)
     coat._lint(rng, finish, tuple(window_mm / 2), middle)
     bench = lay_bench(rng, finish, middle, window_mm) if rng.random() < BENCH_SHARE else None
-    count = int(np.clip(window_mm.prod() * np.exp(rng.uniform(*np.log(DENSITY_PER_MM2))), FEWEST, MOST))
+    count = int(np.clip(window_mm.prod() * np.exp(rng.uniform(*np.log(density))), least, MOST))
     sites = grow_sites(rng, patch, count, 1, tuple(window_mm * 0.5))[0]
     if bench is not None:
         sites = [s for s in sites if bench(np.array([s.pit.x_mm, s.pit.y_mm])) > 1.0]
@@ -117,9 +123,10 @@ def lay_bench(rng, finish, middle, window_mm):
     return lambda at: reach - float(normal @ (at - middle))
 
 
-def write(out, seed, number):
+def write(out, seed, number, *, few=False):
     rng = np.random.default_rng([seed, number, 4711])
-    for k, (surface, jpeg, truth) in enumerate(scenes(rng)):
+    only = ("gloss", "gloss", "sanded")[number % 3] if few else None
+    for k, (surface, jpeg, truth) in enumerate(scenes(rng, only)):
         stem = f"{seed}-{number:04d}-{k}-{surface}"
         files.write_bytes(out / f"{stem}.jpg", jpeg)
         files.write_json(out / f"{stem}.json", truth)
@@ -131,11 +138,12 @@ def main():
     parser.add_argument("--scenes", type=int, default=20)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--few", action="store_true")
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
     for number in range(chosen.first, chosen.first + chosen.scenes):
         start = time.perf_counter()
-        write(chosen.out, chosen.seed, number)
+        write(chosen.out, chosen.seed, number, few=chosen.few)
         print(f"{number}: {time.perf_counter() - start:.1f} s", flush=True)
 
 

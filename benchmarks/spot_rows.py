@@ -10,7 +10,7 @@ import drawn
 import numpy as np
 from scipy.spatial import KDTree
 
-from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, pyramid
+from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, Candidates, pyramid
 from voidmap.coat.features import features, ground_noise, ring_samples
 from voidmap.coat.spots import LARGEST_MM, LEAST_NOISE
 from voidmap.coat.twins import find_all
@@ -33,13 +33,40 @@ class Rows(NamedTuple):
     weight: np.ndarray
 
 
-def rows_of(grey, look, places, size_px, *, px_per_mm, blur_px, faint):
-    """Return the rows of a grey picture with known pinholes; nothing is learned from those that are ``faint``."""
-    levels = pyramid(grey, LARGEST_MM * px_per_mm)
-    found = find_all(levels, look)
+class Scene(NamedTuple):
+    """A picture with known pinholes: pixels (H, W, 3), places (N, 2) px, sizes (N,) px, which are faint (N,)."""
+
+    pixels: np.ndarray
+    places: np.ndarray
+    size_px: np.ndarray
+    faint: np.ndarray
+    px_per_mm: float
+    blur_px: float
+
+
+class Looked(NamedTuple):
+    """A scene's pyramid, its candidates with the noise around each and their figures."""
+
+    levels: tuple
+    found: Candidates
+    noise: np.ndarray
+    figures: np.ndarray
+
+
+def looked(scene):
+    """Look a scene through for candidates."""
+    grey = cv2.cvtColor(scene.pixels, cv2.COLOR_BGR2GRAY)
+    levels = pyramid(grey, LARGEST_MM * scene.px_per_mm)
+    found = find_all(levels, np.full(grey.shape, 255, np.uint8))
     samples = ring_samples(levels, found)
     noise = ground_noise(samples, floor=LEAST_NOISE)
-    figures = features(samples, found, noise=noise, blur_px=blur_px, px_per_mm=px_per_mm)
+    figures = features(samples, found, noise=noise, blur_px=scene.blur_px, px_per_mm=scene.px_per_mm)
+    return Looked(levels, found, noise, figures)
+
+
+def rows_of(scene, look):
+    """Return the rows of a scene's candidates; nothing is learned from pinholes that are faint."""
+    found, places, size_px, faint = look.found, scene.places, scene.size_px, scene.faint
     at = np.column_stack([found.x_px, found.y_px])
     label, ratio, weight = np.zeros(len(at)), np.zeros(len(at)), np.ones(len(at))
     if len(places):
@@ -53,7 +80,7 @@ def rows_of(grey, look, places, size_px, *, px_per_mm, blur_px, faint):
         _take_nearest(at, found, places, size_px, told, label, ratio)
         weight[(label == 0) & (away > centre) & (away <= np.maximum(2.5, 0.4 * size))] = 0
         weight[faint[which] & (away <= np.maximum(2.5, 0.6 * size))] = 0
-    return Rows(figures, label, ratio, weight)
+    return Rows(look.figures, label, ratio, weight)
 
 
 def _take_nearest(at, found, places, size_px, wanted, label, ratio):
@@ -65,21 +92,20 @@ def _take_nearest(at, found, places, size_px, wanted, label, ratio):
     ratio[which[take]] = apart[take]
 
 
-def closeup_rows(file, rng):
-    """Return the rows of a close-up, turned by a random number of quarters."""
+def closeup_scene(file, rng):
+    """Return a close-up, turned by a random number of quarters."""
     truth = json.loads(file.with_suffix(".json").read_text())
-    grey = cv2.imread(str(file), cv2.IMREAD_GRAYSCALE)
+    pixels = cv2.imread(str(file))
     places = np.array([(p["x_px"], p["y_px"]) for p in truth["pinholes"]]).reshape(-1, 2)
-    turns = int(rng.integers(4))
-    for _ in range(turns):
-        places = np.column_stack([places[:, 1], grey.shape[1] - 1 - places[:, 0]])
-        grey = np.ascontiguousarray(np.rot90(grey))
-    return rows_of(
-        grey, np.full(grey.shape, 255, np.uint8), places,
-        np.array([p["diameter_mm"] for p in truth["pinholes"]]) * truth["px_per_mm"],
-        px_per_mm=truth["px_per_mm"],
-        blur_px=blur_as_read(rng, np.hypot(truth["blur_px"], DEMOSAIC_BLUR_PX), truth["px_per_mm"]),
-        faint=np.array([p["index"] < FAINT_INDEX for p in truth["pinholes"]], bool),
+    for _ in range(int(rng.integers(4))):
+        places = np.column_stack([places[:, 1], pixels.shape[1] - 1 - places[:, 0]])
+        pixels = np.ascontiguousarray(np.rot90(pixels))
+    scale = truth["px_per_mm"]
+    return Scene(
+        pixels, places,
+        np.array([p["diameter_mm"] for p in truth["pinholes"]]) * scale,
+        np.array([p["index"] < FAINT_INDEX for p in truth["pinholes"]], bool),
+        scale, blur_as_read(rng, np.hypot(truth["blur_px"], DEMOSAIC_BLUR_PX), scale),
     )  # fmt: skip
 
 
@@ -88,14 +114,23 @@ def blur_as_read(rng, blur_px, px_per_mm):
     return np.hypot(blur_px, rng.uniform(0, PRINT_BLUR_MM) * px_per_mm) * np.exp(rng.normal(0, BLUR_DOUBT))
 
 
-def drawn_rows(rng):
-    """Return the rows of a drawn scene."""
+def drawn_scene(rng):
+    """Return a drawn scene."""
     photo, plants, told, blur = drawn.scene(rng)
-    grey = cv2.cvtColor(photo, cv2.COLOR_BGR2GRAY)
     places = np.array([(p.x_px, p.y_px) for p in plants]).reshape(-1, 2)
     size = np.array([p.diameter_px for p in plants])
     px_per_mm = float(np.exp(rng.uniform(np.log(5), np.log(12))))
-    look = np.full(grey.shape, 255, np.uint8)
     faint = np.array(told) < FAINT_INDEX
-    blur = blur_as_read(rng, blur, px_per_mm)
-    return rows_of(grey, look, places, size, px_per_mm=px_per_mm, blur_px=blur, faint=faint)
+    return Scene(photo, places, size, faint, px_per_mm, blur_as_read(rng, blur, px_per_mm))
+
+
+def closeup_rows(file, rng):
+    """Return the rows of a close-up."""
+    scene = closeup_scene(file, rng)
+    return rows_of(scene, looked(scene))
+
+
+def drawn_rows(rng):
+    """Return the rows of a drawn scene."""
+    scene = drawn_scene(rng)
+    return rows_of(scene, looked(scene))

@@ -142,7 +142,7 @@ def test_what_one_photo_hides_is_planted_in_the_other():
     # The second sees a quarter more than the first does, which must not be planted twice.
     right[:, middle // 2 : middle] = 255
     shots = [shot(base, replace(whole, seen=seen)) for seen in (left, right)]
-    places, kinds = all_places(shots, 200, np.random.default_rng(1))
+    places, kinds = all_places(shots, 200, np.random.default_rng(1), sanded=False)
     x = places[:, 0] * PX_PER_MM / SHRINK
     assert len(kinds) == len(places) >= 150
     assert np.mean(x < middle) == pytest.approx(0.5, abs=0.05)
@@ -152,3 +152,25 @@ def test_what_one_photo_hides_is_planted_in_the_other():
         study(base, plants=200),
     )
     assert halves.hit.mean() == pytest.approx(one.hit.mean(), abs=0.1)
+
+
+def test_those_fed_by_a_rim_lie_at_the_fill_not_on_growth_rings():
+    rng = np.random.default_rng(12)
+    side = 960
+    rows, columns = np.mgrid[:side, :side]
+    rings = 130 + 14 * np.sign(np.sin(columns / 9.0))
+    fill = (rows - side / 2) ** 2 / 120.0**2 + (columns - side / 2) ** 2 / 200.0**2
+    grey = np.where(fill < 1, 40.0, rings)
+    pixels = cv2.cvtColor(
+        np.clip(cv2.GaussianBlur(grey, (0, 0), 1.0) + rng.normal(0, 1.5, grey.shape), 0, 255).astype(np.uint8),
+        cv2.COLOR_GRAY2BGR,
+    )
+    cells = np.full((side // SHRINK, side // SHRINK), 255, np.uint8)
+    seen = View(cells, cells, cells, np.full(cells.shape, (SHRINK / PX_PER_MM) ** 2), ())
+    nothing = find(pixels, np.zeros(grey.shape, np.uint8)).spots()
+    one = replace(shot(pixels, seen), spots=nothing)
+    places, kinds = all_places([one], 60, np.random.default_rng(3), sanded=False)
+    x, y = (places[np.array(kinds) == "rim"] * PX_PER_MM).T
+    outline = np.abs(np.sqrt((y - side / 2) ** 2 / 120.0**2 + (x - side / 2) ** 2 / 200.0**2) - 1)
+    # one radius of the fill's shorter half is 120 px; rims reach two sigma about it
+    assert np.mean(outline * 120.0 <= 2.5 * ABOUT_MM * PX_PER_MM) > 0.85

@@ -42,18 +42,20 @@ def planted(rng, turn_deg=0.0, diameter_mm=0.9, count=40):
 
 
 def found_in(picture):
-    grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
-    return find_spots(grey, np.full(grey.shape, 255, np.uint8), px_per_mm=PX_PER_MM, blur_px=0.7)
+    return find_spots(picture, np.full(picture.shape[:2], 255, np.uint8), px_per_mm=PX_PER_MM, blur_px=0.7)
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 37.0, 90.0])
 def test_planted_pinholes_are_found_at_any_turn_of_the_grain(turn_deg):
-    picture, places = planted(np.random.default_rng(5), turn_deg)
-    spots = found_in(picture)
-    away, _ = KDTree(spots.places_px).query(places)
+    hits = places_in_all = called = 0
+    for seed in (5, 6, 7, 8):
+        picture, places = planted(np.random.default_rng(seed), turn_deg)
+        spots = found_in(picture)
+        away, _ = KDTree(spots.places_px).query(places)
+        hits, places_in_all, called = hits + int(np.sum(away < 3)), places_in_all + len(places), called + len(spots)
     # Planted looks run down to a shade of 7 %, which wood of this contrast can hide.
-    assert np.mean(away < 3) >= 0.8
-    assert len(spots) <= 1.15 * len(places)
+    assert hits >= 0.84 * places_in_all
+    assert called <= 1.03 * hits
 
 
 def test_diameter_is_near_and_its_interval_mostly_holds():
@@ -152,9 +154,9 @@ def test_a_spot_is_likelier_a_pinhole_among_many():
         place = np.arange(count, dtype=np.float64)
         return Spots(place, place, each, each, each, each, np.full(count, -1))
 
-    few, usual, many = (among_others(spots(n)).probability for n in (1, 50, 300))
+    few, usual, many = (among_others(spots(n)).probability for n in (1, 37, 300))
     assert few[0] < 0.5 < usual[0] < many[0]
-    # Bayes: odds of 4 to 1, six expected beside none found, against the 45 of learning.
-    assert few[0] == pytest.approx(1 / (1 + 45 / (4 * 6)))
+    # Bayes: odds of 4 to 1, four expected beside none found, against the 33 of learning.
+    assert few[0] == pytest.approx(1 / (1 + 33 / (4 * 4)))
     assert usual[0] == pytest.approx(0.8, abs=0.01)
     assert len(among_others(spots(0))) == 0

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.coat.alike import weights
-from voidmap.coat.ground import Bytes
 from voidmap.coat.near import Near, nearest
 from voidmap.coat.pit import Pit
 from voidmap.coat.plant import Plant, plant, shape_of
@@ -89,7 +88,7 @@ def power_study(
         With fewer plants when there is no room for all.
     """
     spread, doubt = (LOOK_SPREAD_SANDED, DOUBT_SANDED) if sanded else (LOOK_SPREAD_GLOSS, DOUBT_GLOSS)
-    places_mm, kinds = all_places(shots, plants, rng)
+    places_mm, kinds = all_places(shots, plants, rng, sanded=sanded)
     sizes_mm = np.linspace(SMALLEST_RATIO * smallest_mm, LARGEST_RATIO * smallest_mm, max(len(kinds), 2))
     sizes_mm = rng.permutation(sizes_mm)[: len(kinds)]
     shapes = [shape_of(rng, kind, sanded=sanded) for kind in kinds]
@@ -123,8 +122,8 @@ def _told(
         Plant(float(x), float(y), float(d * shot.px_per_mm), shape)
         for (x, y), d, shape in zip(places, sizes_mm, shapes, strict=True)
     ]
-    picture = _grey(plant(shot.pixels, planted, rng, sanded=sanded, blur_px=shot.blur_px, settings=SETTINGS))
-    near = np.zeros(picture.shape, np.uint8)
+    picture = plant(shot.pixels, planted, rng, sanded=sanded, blur_px=shot.blur_px, settings=SETTINGS)
+    near = np.zeros(picture.shape[:2], np.uint8)
     for one in planted:
         reach = int(np.ceil(HIT_PX + LOOKED_RADII * one.diameter_px / 2))
         cv2.circle(near, (round(one.x_px), round(one.y_px)), reach, 255, -1)
@@ -147,10 +146,6 @@ def _own(shots: Sequence[Shot]) -> tuple[Floats, Floats]:
             kept.append(i)
             free[near.around(places_mm[i, 0], places_mm[i, 1], SAME_MM)] = False
     return chance[kept], size_mm[kept]
-
-
-def _grey(pixels: Bytes) -> Bytes:
-    return np.asarray(cv2.cvtColor(np.ascontiguousarray(pixels), cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
 def _chances(places: Floats, sizes_mm: Floats, told: Spots, px_per_mm: float) -> Floats:

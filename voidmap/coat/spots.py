@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, Candidates, pyramid
 from voidmap.coat.classify import Judged, judge
+from voidmap.coat.closer import look_closer
 from voidmap.coat.features import NEAR_RINGS, OUTER_RING, features, ground_noise, ring_samples
 from voidmap.coat.ground import Bytes
 from voidmap.coat.near import Near
@@ -86,18 +88,20 @@ class Search:
         )
 
 
-def find_spots(grey: Bytes, look: Bytes, *, px_per_mm: float, blur_px: float, largest_mm: float = LARGEST_MM) -> Spots:
+def find_spots(
+    pixels: Bytes, look: Bytes, *, px_per_mm: float, blur_px: float, largest_mm: float = LARGEST_MM
+) -> Spots:
     """Find all pinholes in a picture, strongest first; empty when there is none. Parameters as for ``search``."""
-    return search(grey, look, px_per_mm=px_per_mm, blur_px=blur_px, largest_mm=largest_mm).spots()
+    return search(pixels, look, px_per_mm=px_per_mm, blur_px=blur_px, largest_mm=largest_mm).spots()
 
 
-def search(grey: Bytes, look: Bytes, *, px_per_mm: float, blur_px: float, largest_mm: float = LARGEST_MM) -> Search:
+def search(pixels: Bytes, look: Bytes, *, px_per_mm: float, blur_px: float, largest_mm: float = LARGEST_MM) -> Search:
     """Judge all places in a picture that might be pinholes.
 
     Parameters
     ----------
-    grey
-        (H, W) uint8, the photo's grey picture, photo frame.
+    pixels
+        (H, W, 3) uint8 B, G, R, photo frame; or (H, W) uint8 grey, whose colour then tells nothing.
     look
         (H, W) uint8, non-zero where to look.
     px_per_mm
@@ -107,6 +111,7 @@ def search(grey: Bytes, look: Bytes, *, px_per_mm: float, blur_px: float, larges
     largest_mm
         Spots wider than this are not looked for.
     """
+    grey = np.asarray(pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
     levels = pyramid(grey, largest_mm * px_per_mm)
     found = find_all(levels, look)
     if len(found) == 0:
@@ -114,7 +119,8 @@ def search(grey: Bytes, look: Bytes, *, px_per_mm: float, blur_px: float, larges
         return Search(found, Judged(nothing, nothing, nothing), nothing, nothing)
     samples = ring_samples(levels, found)
     noise = ground_noise(samples, floor=LEAST_NOISE)
-    seen = judge(features(samples, found, noise=noise, blur_px=blur_px, px_per_mm=px_per_mm))
+    figures = features(samples, found, noise=noise, blur_px=blur_px, px_per_mm=px_per_mm)
+    seen = look_closer(pixels, levels, found, figures, noise, judge(figures))
     diameter_px = 2 * DISC_RADIUS_SIGMAS * found.sigma_px * np.exp(seen.log_size)
     outer = np.abs(samples[:, :NEAR_RINGS] - np.median(samples[:, OUTER_RING], axis=1)[:, None, None])
     shown = np.where(found.polarity == 0, outer.max(axis=(1, 2)), outer[:, 0, 0])

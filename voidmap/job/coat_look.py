@@ -67,7 +67,7 @@ def look(photo: Photo, plane: Plane, view: View, record: PhotoRecord, *, sanded:
     def find(picture: Any, look: Any = where) -> Search:
         return spots.search(picture, look, px_per_mm=px_per_mm, blur_px=blur_px)
 
-    found = find(grey).spots()
+    found = find(photo.pixels).spots()
     told = prior.among_others(width.with_half_level(grey, found, sanded=sanded))
     grain_px = ground.along_grain(grey, where)
     return Seen(photo, plane, view, told, px_per_mm, grain_px, found, find, blur_px)

@@ -1,0 +1,232 @@
+"""Train the convolutional net that looks closer at what might be a pinhole (``voidmap.coat.closer``).
+
+    python benchmarks/train_closer.py --work FOLDER [--scenes 30] [--few 120] [--drawn 60] [--epochs 7]
+        [--out voidmap/coat/closer.json]
+
+Needs PyTorch, which the project itself does not. Makes what it learns from into FOLDER (kept there, so that a second
+run goes on): close-ups of simulated coats and drawn scenes, all of development seeds. Every sixth slab is left out of
+the training; the log loss on these is printed beside that of the rings' own net, which is looked at first. In the
+net that ships the first 60 slabs of --few were all glossy.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+import closeups
+import cv2
+import numpy as np
+import torch
+from spot_rows import closeup_scene, drawn_scene, looked, rows_of
+from torch import nn
+from torch.nn import functional as fn
+
+from voidmap.coat.classify import _net as rings_net
+from voidmap.coat.classify import judge
+from voidmap.coat.closer import ODDS_SCALE, SIDE, STRIDES, scaled, squares
+from voidmap.coat.features import PLAIN
+
+GATE = 0.003
+"""Candidates of less chance by their rings are not learned from, unless they are pinholes."""
+BATCH = 256
+SIZE_SHARE = 0.3
+"""The diameter's loss counts this much beside the call's."""
+WIDTHS = (16, 32, 32)
+HIDDEN = 64
+DROPPED = 0.3
+COLOURLESS = 0.3
+"""Share of squares whose colour is taken away: a tint of the fill must not be the only cue."""
+HELD_EVERY = 6
+FIRST_DRAWN = 10_000
+FEW_SEED = 2
+
+
+class Net(nn.Module):
+    """Two towers of convolutions, one a square, and a head that reads the figures too."""
+
+    def __init__(self, figures):
+        super().__init__()
+        sizes = [3, *WIDTHS]
+        self.near, self.far = (
+            nn.ModuleList(nn.Conv2d(a, b, 3, stride=s) for a, b, s in zip(sizes, WIDTHS, STRIDES, strict=False))
+            for _ in range(2)
+        )
+        flat = len(self.tower(torch.zeros(1, 3, SIDE, SIDE), self.near)[0])
+        self.head = nn.ModuleList([nn.Linear(2 * flat + figures, HIDDEN), nn.Linear(HIDDEN, 3)])
+
+    @staticmethod
+    def tower(values, layers):
+        """Run squares (N, 3, SIDE, SIDE) through the convolutions."""
+        for layer in layers:
+            values = fn.relu(layer(values))
+        return values.flatten(1)
+
+    def forward(self, near, far, known):
+        """Return logit, log size and log spread (N, 3)."""
+        seen = torch.cat([self.tower(near, self.near), self.tower(far, self.far), known], 1)
+        return self.head[1](fn.relu(self.head[0](fn.dropout(seen, DROPPED, self.training))))
+
+
+def row_file(scene):
+    """Return what is kept of a scene's candidates."""
+    look = looked(scene)
+    rows = rows_of(scene, look)
+    chance = judge(rows.figures).probability
+    keep = np.flatnonzero((chance > GATE) | (rows.label > 0))
+    chance = np.clip(chance[keep], 1e-7, 1 - 1e-7)
+    near, far = squares(scene.pixels, look.levels, look.found[keep])
+    return {
+        "known": np.column_stack([summed(rows.figures[keep]), np.log(chance / (1 - chance)) / ODDS_SCALE]),
+        "noise": look.noise[keep], "near": near, "far": far,
+        "label": rows.label[keep], "ratio": rows.ratio[keep], "weight": rows.weight[keep],
+    }  # fmt: skip
+
+
+def summed(figures):
+    """Return the figures less the samples themselves, at the scales of the rings' net."""
+    net = rings_net()
+    return (figures[:, :-PLAIN] - net.mean[:-PLAIN]) / net.spread[:-PLAIN]
+
+
+def make(folder, chosen):
+    """Make close-ups and rows that are not there yet; return (slab, file of rows) of each picture."""
+    for n in range(chosen.scenes):
+        if len(list((folder / "closeups").glob(f"{chosen.seed}-{n:04d}-*.json"))) < 2 * closeups.WINDOWS:
+            closeups.write(folder / "closeups", chosen.seed, n)
+    for n in range(chosen.few):
+        if len(list((folder / "closeups").glob(f"{FEW_SEED}-{n:04d}-*.json"))) < closeups.FEW_WINDOWS:
+            closeups.write(folder / "closeups", FEW_SEED, n, few=True)
+    jobs = [("-".join(f.stem.split("-")[:2]), f"c-{f.stem}", number, lambda rng, f=f: closeup_scene(f, rng))
+            for number, f in enumerate(sorted((folder / "closeups").glob("*.jpg")))]  # fmt: skip
+    jobs += [(f"d{k}", f"d-{k}", FIRST_DRAWN + k, drawn_scene) for k in range(chosen.drawn)]
+    (folder / "closer").mkdir(parents=True, exist_ok=True)
+    out = []
+    for slab, name, number, work in jobs:
+        file = folder / "closer" / f"{name}.npz"
+        if not file.exists():
+            np.savez(file, **row_file(work(np.random.default_rng([chosen.seed, number]))))
+        out.append((slab, file))
+    return out
+
+
+def load(files):
+    parts = [dict(np.load(f)) for f in files]
+    return {k: np.concatenate([p[k] for p in parts]) for k in parts[0]}
+
+
+def inputs(rows, at, rng=None):
+    """Return the net's inputs; with ``rng`` mirrored, and of altered colour, contrast and noise."""
+    near, far = scaled(rows["near"][at], rows["far"][at], rows["noise"][at].astype(np.float32))
+    known = rows["known"][at].astype(np.float32)
+    if rng is not None:
+        n = len(at)
+        gain = (rng.random(n) >= COLOURLESS) * np.exp(rng.normal(0, 0.25, n))
+        for square in (near, far):
+            square[:, 1:] *= gain[:, None, None, None]
+        near *= np.exp(rng.normal(0, 0.08, n))[:, None, None, None].astype(np.float32)
+        noisy = (rng.random(n) < 0.5)[:, None, None]
+        near[:, 0] += noisy * rng.normal(0, 0.03, near[:, 0].shape)
+        for axis in (2, 3):
+            turn = rng.random(n) < 0.5
+            near[turn], far[turn] = np.flip(near[turn], axis), np.flip(far[turn], axis)
+    return tuple(torch.from_numpy(np.ascontiguousarray(part, dtype=np.float32)) for part in (near, far, known))
+
+
+def loss_of(out, rows, at):
+    label, ratio, weight = (torch.from_numpy(rows[k][at].astype(np.float32)) for k in ("label", "ratio", "weight"))
+    spread, miss = out[:, 2].clamp(-3.5, 1), (out[:, 1] - ratio).clamp(-2, 2)
+    call = (weight * fn.binary_cross_entropy_with_logits(out[:, 0], label, reduction="none")).mean()
+    return call + SIZE_SHARE * (label * weight * (spread + 0.5 * miss**2 * torch.exp(-2 * spread))).mean()
+
+
+def log_loss(logit, rows):
+    use = (rows["weight"] > 0) & (rows["known"][:, -1] * ODDS_SCALE > np.log(GATE))
+    side = np.where(rows["label"][use] > 0, -logit[use], logit[use])
+    return float(np.logaddexp(0, side).mean())
+
+
+def judged(net, rows):
+    net.eval()
+    parts = np.array_split(np.arange(len(rows["label"])), len(rows["label"]) // 2000 + 1)
+    with torch.no_grad():
+        out = np.concatenate([net(*inputs(rows, at)).numpy() for at in parts])
+    net.train()
+    return out
+
+
+def train(rows, held, chosen):
+    torch.manual_seed(chosen.seed)
+    rng = np.random.default_rng(chosen.seed)
+    net = Net(rows["known"].shape[1])
+    adam = torch.optim.AdamW(net.parameters(), lr=chosen.rate, weight_decay=1e-3)
+    steps = len(rows["label"]) // BATCH
+    pace = torch.optim.lr_scheduler.OneCycleLR(adam, chosen.rate, total_steps=chosen.epochs * steps + 1)
+    for epoch in range(chosen.epochs):
+        order = rng.permutation(len(rows["label"]))
+        for k in range(steps):
+            at = np.sort(order[k * BATCH : (k + 1) * BATCH])
+            loss = loss_of(net(*inputs(rows, at, rng)), rows, at)
+            adam.zero_grad()
+            loss.backward()
+            adam.step()
+            pace.step()
+        print(f"epoch {epoch}: log loss on slabs left out {log_loss(judged(net, held)[:, 0], held):.4f}", flush=True)
+    return net
+
+
+def report(net, held):
+    out = judged(net, held)
+    use = held["weight"] > 0
+    chance = 1 / (1 + np.exp(-out[:, 0]))
+    for low in np.arange(0, 1, 0.2):
+        at = use & (chance >= low) & (chance < low + 0.2)
+        print(f"  said {chance[at].mean():.2f}  is {held['label'][at].mean():.2f}  ({at.sum()})")
+    mine = (held["label"] > 0) & (chance > 0.5)
+    miss = out[mine, 1] - held["ratio"][mine]
+    inside = np.abs(miss) < 1.96 * np.exp(np.clip(out[mine, 2], -3.5, 1))
+    print(f"  diameter: median error {np.median(np.abs(np.expm1(miss))):.3f}, 95 % interval holds {inside.mean():.3f}")
+
+
+def write(net, file):
+    rings = rings_net()
+
+    def kept(values, digits=4):
+        return np.round(values.detach().numpy().astype(float), digits).tolist()
+
+    made = {"mean": np.round(rings.mean[:-PLAIN].astype(float), 5).tolist(),
+            "spread": np.round(rings.spread[:-PLAIN].astype(float), 5).tolist()}  # fmt: skip
+    for name in ("near", "far"):
+        made[name] = [[kept(layer.weight), kept(layer.bias)] for layer in getattr(net, name)]
+    made["head"] = [[kept(layer.weight.T), kept(layer.bias)] for layer in net.head]
+    file.write_text(json.dumps(made, separators=(",", ":")) + "\n")
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--work", type=Path, required=True)
+    parser.add_argument("--scenes", type=int, default=30)
+    parser.add_argument("--few", type=int, default=120)
+    parser.add_argument("--drawn", type=int, default=60)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--epochs", type=int, default=7)
+    parser.add_argument("--rate", type=float, default=2e-3)
+    parser.add_argument("--out", type=Path)
+    chosen = parser.parse_args()
+    cv2.setNumThreads(1)
+    torch.set_num_threads(1)
+    pictures = make(chosen.work, chosen)
+    left_out = set(sorted({slab for slab, _ in pictures})[::HELD_EVERY])
+    rows = load([f for slab, f in pictures if slab not in left_out])
+    held = load([f for slab, f in pictures if slab in left_out])
+    print(f"{len(rows['label'])} candidates, {int(rows['label'].sum())} pinholes; on slabs left out the rings' net has "
+          f"a log loss of {log_loss(held['known'][:, -1] * ODDS_SCALE, held):.4f}", flush=True)  # fmt: skip
+    net = train(rows, held, chosen)
+    report(net, held)
+    if chosen.out:
+        write(net, chosen.out)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,118 @@
+"""The closer look: its arithmetic against a reference, and what the rings alone take for pinholes."""
+
+import cv2
+import numpy as np
+import pytest
+from scipy.signal import correlate
+from scipy.spatial import KDTree
+from test_coat_spots import PX_PER_MM, SIDE, planted, wood
+
+from voidmap.coat import closer
+from voidmap.coat.candidates import Candidates, pyramid
+from voidmap.coat.spots import find_spots, search
+
+
+def one_candidate(x_px, y_px, sigma_px=2.0, level=0):
+    at = (np.array([x_px], float), np.array([y_px], float))
+    return Candidates(*at, np.array([level]), np.array([sigma_px]), np.array([-1]), np.array([9.0]))
+
+
+def by_rings_alone(monkeypatch):
+    monkeypatch.setattr(closer, "GATE", 1.0)
+
+
+def test_convolutions_are_those_of_scipy():
+    rng = np.random.default_rng(1)
+    net = closer._net()
+    square = rng.normal(0, 1, (2, 3, closer.SIDE, closer.SIDE)).astype(np.float32)
+    found = closer._tower(square, net.near)
+    for one, told in zip(square, found, strict=True):
+        values = one.astype(np.float64)
+        for (weight, bias), stride in zip(net.near, closer.STRIDES, strict=True):
+            made = [sum(correlate(values[c], w[c], mode="valid") for c in range(len(values))) for w in weight]
+            values = np.maximum(np.stack(made)[:, ::stride, ::stride] + bias[:, None, None], 0)
+        assert told == pytest.approx(values.ravel(), abs=1e-4)
+
+
+def test_squares_lie_along_the_grain_and_are_of_the_spots_size():
+    rng = np.random.default_rng(2)
+    picture = wood(rng, turn_deg=30.0)
+    grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+    levels = pyramid(grey, 20.0)
+    angle = levels[0].grain.at(0.5, 0.5)
+    step = 8.0 * np.array([np.cos(angle), np.sin(angle)])
+    for k in (-1, 1):
+        centre = np.round((SIDE / 2 + k * step) * 16).astype(int)
+        cv2.circle(picture, tuple(int(v) for v in centre), 2 * 16, (10, 10, 10), -1, cv2.LINE_AA, 4)
+    near, _ = closer.squares(picture, levels, one_candidate(SIDE / 2, SIDE / 2))
+    dark = near[0].min(axis=2) < 70
+    rows, columns = np.nonzero(dark)
+    middle = (closer.SIDE - 1) / 2
+    assert np.abs(rows - middle).max() <= 2.5
+    assert np.abs(np.abs(columns - middle).mean() * 2.0 * closer.NEAR_STEP - 8.0) < 0.8
+
+
+def test_a_grey_picture_tells_nothing_of_colour():
+    rng = np.random.default_rng(3)
+    near = rng.integers(0, 255, (4, closer.SIDE, closer.SIDE), np.uint8)
+    grey, _ = closer.scaled(near, near, np.ones(4, np.float32))
+    same, _ = closer.scaled(*(np.repeat(near[..., None], 3, axis=3),) * 2, np.ones(4, np.float32))
+    assert not grey[:, 1:].any()
+    assert same == pytest.approx(grey, abs=1e-3)
+
+
+def test_unlikely_candidates_stay_as_the_rings_judged_them(monkeypatch):
+    picture, _ = planted(np.random.default_rng(4))
+    look = np.full(picture.shape[:2], 255, np.uint8)
+    seen = search(picture, look, px_per_mm=PX_PER_MM, blur_px=0.7).seen
+    gate = closer.GATE
+    by_rings_alone(monkeypatch)
+    rings = search(picture, look, px_per_mm=PX_PER_MM, blur_px=0.7).seen
+    unlikely = rings.probability <= gate
+    assert np.array_equal(seen.probability[unlikely], rings.probability[unlikely])
+    assert (seen.probability[~unlikely] != rings.probability[~unlikely]).all()
+
+
+def found_in(picture):
+    look = np.full(picture.shape[:2], 255, np.uint8)
+    return find_spots(picture, look, px_per_mm=PX_PER_MM, blur_px=0.7)
+
+
+def worm_holes(rng, tint):
+    """Wood with round holes that a tinted fill closes, and a wide fill of the same tint."""
+    picture = wood(rng)
+    cv2.ellipse(picture, (430, 150), (120, 45), 10.0, 0, 360, tint, -1, cv2.LINE_AA)
+    places = [(x, y) for x in range(40, 620, 60) for y in range(260, 620, 60)]
+    for place in places:
+        x, y = np.round(16 * (np.array(place) + rng.uniform(-9, 9, 2))).astype(int)
+        across = rng.uniform(3, 9)
+        axes = (round(16 * across), round(16 * across * rng.uniform(0.8, 1)))
+        cv2.ellipse(picture, (int(x), int(y)), axes, rng.uniform(0, 180), 0, 360, tint, -1, cv2.LINE_AA, 4)
+    return cv2.GaussianBlur(picture, (0, 0), 0.7), len(places)
+
+
+def test_round_holes_filled_with_a_strong_tint_are_told_by_their_colour(monkeypatch):
+    blue = (110, 50, 25)
+    scenes = [worm_holes(np.random.default_rng(seed), blue) for seed in (1, 2)]
+    there = sum(count for _, count in scenes)
+    assert sum(len(found_in(picture)) for picture, _ in scenes) <= 0.5 * there
+    by_rings_alone(monkeypatch)
+    assert sum(len(found_in(picture)) for picture, _ in scenes) > 0.9 * there
+
+
+def test_a_closer_look_finds_more_and_calls_less(monkeypatch):
+    scenes = [planted(np.random.default_rng(seed)) for seed in (11, 12, 13)]
+
+    def figures():
+        hits = false = 0
+        for picture, places in scenes:
+            spots = found_in(picture)
+            near = KDTree(spots.places_px).query(places)[0] < 3
+            hits, false = hits + int(near.sum()), false + len(spots) - int(near.sum())
+        return hits, false
+
+    hits, false = figures()
+    by_rings_alone(monkeypatch)
+    rings_hits, rings_false = figures()
+    assert hits > rings_hits
+    assert false < rings_false
