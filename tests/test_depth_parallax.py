@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from voidmap import depth
-from voidmap.depth.hidden import NOTHING_HIDDEN, find_hidden, pit_chance, with_hidden
+from voidmap.depth.hidden import NOTHING_HIDDEN, Hidden, find_hidden, pierced_chance, with_hidden
 from voidmap.depth.parallax import has_parallax, measurable
 from voidmap.depth.sweep import STEP_PX, sweep, trial_depths
 from voidmap.depth.views import Grid, View
@@ -91,12 +91,12 @@ def region_of(ortho: Ortho, floor_mm, *, chances: dict[Kind, float] | None = Non
     )  # fmt: skip
 
 
-def measured(floor_mm, *, views: int = 3, chances: dict[Kind, float] | None = None, outline=None):
+def measured(floor_mm, *, views: int = 3, chances: dict[Kind, float] | None = None, outline=None, tint=0.0):
     rng = np.random.default_rng(3)
     planes = [camera(eye, rng) for eye in EYES_MM[:views]]
     photos = [photographed(p, floor_mm, gain) for p, gain in zip(planes, (1.0, 0.75, 1.2), strict=False)]
     ortho = ortho_of(photos[0], planes[0])
-    region = region_of(ortho, outline or floor_mm, chances=chances)
+    region = replace(region_of(ortho, outline or floor_mm, chances=chances), through_probability=tint)
     (known,) = depth.estimate_depths([region], ortho, photos, planes, thickness_mm=THICKNESS_MM)
     return region, known
 
@@ -182,32 +182,69 @@ def test_a_pit_that_no_two_photos_see_into_is_allowed_for():
     floor = pierced(x, y)
     true_mm = float(floor[floor > 0].mean())
     whole = measured(blind)[1][-1]
-    assert known[-1].mean_mm > 1.1 * whole.mean_mm
+    assert known[-1].mean_mm > 1.04 * whole.mean_mm
     assert known[-1].own_rel > 1.5 * whole.own_rel
     lo, hi = depth.fuse(known, thickness_mm=THICKNESS_MM).mean_interval_mm
     assert lo < true_mm < hi
 
 
-def test_what_is_hidden_counts_by_its_size_and_its_light():
+def test_what_is_hidden_is_deeper_than_the_floor_around_it():
     inside = np.zeros((80, 80), bool)
     inside[8:72, 8:72] = True
     patch = np.zeros_like(inside)
     patch[30:50, 30:50] = True
-    depths, even = np.full(inside.shape, 5.0, np.float32), np.full(inside.shape, 60.0, np.float32)
-    dark = np.where(patch, 6.0, 60.0).astype(np.float32)
-    none = find_hidden(inside, inside, depths, even)
-    seen = find_hidden(inside & ~patch, inside, depths, even)
-    black = find_hidden(inside & ~patch, inside, depths, dark)
-    assert none == NOTHING_HIDDEN
-    assert seen.share == pytest.approx(400 / 64**2)
-    assert (seen.depth_mm, seen.light) == (pytest.approx(5.0), pytest.approx(1.0))
-    chances = [pit_chance(h, 0.8, Kind.BARK_VOID, 0.2, thickness_mm=45.0) for h in (none, seen, black)]
-    assert chances[0] < 0.05 < chances[1] < 0.7 < chances[2]
-    # A shaft's floor is hidden whether it goes through or not.
-    assert pit_chance(black, 0.8, Kind.KNOT_HOLE, 0.2, thickness_mm=45.0) == pytest.approx(0.2)
-    means = [with_hidden(5.0, black, kind=Kind.BARK_VOID, thickness_mm=45.0, pit=p) for p in (0.0, 0.5, 1.0)]
+    depths = np.full(inside.shape, 5.0, np.float32)
+    assert find_hidden(inside, inside, depths) == NOTHING_HIDDEN
+    seen = find_hidden(inside & ~patch, inside, depths)
+    assert (seen.share, seen.depth_mm) == (pytest.approx(400 / 64**2), pytest.approx(5.0))
+    assert seen.largest == pytest.approx(400 / 64**2)
+    known = {"matched_mm": 5.0, "sure": 0.9, "thickness_mm": 45.0}
+    means = [with_hidden(5.0, seen, kind=Kind.BARK_VOID, pierced=p, **known) for p in (0.0, 0.5, 1.0)]
     assert 5.0 < means[0][0] < means[1][0] < means[2][0] < 45.0
     assert means[1][1] > means[0][1]
+    # A shaft's floor is hidden whether it goes through or not.
+    assert with_hidden(5.0, seen, kind=Kind.KNOT_HOLE, pierced=1.0, **known) == (5.0, 0.0)
+
+
+def test_what_does_not_match_of_a_pierced_void_lies_toward_the_underside():
+    known = {"kind": Kind.BARK_VOID, "pierced": 1.0, "thickness_mm": 40.0}
+    whole = with_hidden(20.0, NOTHING_HIDDEN, matched_mm=20.0, sure=1.0, **known)
+    half = with_hidden(20.0, NOTHING_HIDDEN, matched_mm=20.0, sure=0.5, **known)
+    assert whole == (20.0, 0.0)
+    assert 21.0 < half[0] < 25.0
+    assert half[1] > 0
+
+
+def test_a_dish_met_near_the_underside_goes_through():
+    chances = [pierced_chance(share * 40.0, 40.0, NOTHING_HIDDEN) for share in (0.1, 0.5, 0.8, 1.0)]
+    assert chances[0] < chances[1] < 0.2 < 0.5 < chances[2] < chances[3]
+    assert chances[0] < 0.05
+    assert chances[3] > 0.9
+    # In a floor that was met shallow, a large patch that no two photos see may be a pit.
+    assert pierced_chance(4.0, 40.0, Hidden(0.1, 4.0, 0.1)) > 3 * chances[0]
+
+
+@pytest.mark.parametrize(("depth_mm", "tint", "through"), [(6.0, 0.95, False), (43.0, 0.0, True)])
+def test_a_measured_dish_is_through_by_its_depth_and_not_by_its_tint(depth_mm, tint, through):
+    """A floor that was met is no bench, whatever its colour; one met at the underside is a hole."""
+    _, known = measured(lambda x, y: np.where(np.hypot(x, y) < 30, depth_mm, 0.0), tint=tint)
+    fused = depth.fuse(known, thickness_mm=THICKNESS_MM)
+    assert (fused.source == "through") == through
+    if not through:
+        assert fused.mean_mm == pytest.approx(depth_mm, rel=0.1)
+
+
+def test_a_ridged_floor_has_its_mean_depth():
+    """Windows as wide as a ridge and the floor beside it see one of the two alone."""
+
+    def ridged(x, y):
+        return np.where(np.hypot(x, y) < 28, 12.0 - 6.0 * (np.cos(2 * np.pi * x / 9.0) > 0.8), 0.0)
+
+    _, known = measured(ridged)
+    x, y = np.meshgrid(np.linspace(-28, 28, 1401), np.linspace(-28, 28, 1401))
+    floor = ridged(x, y)
+    true_mm = float(floor[floor > 0].mean())
+    assert known[-1].mean_mm == pytest.approx(true_mm, rel=0.05)
 
 
 def test_two_photos_will_do():

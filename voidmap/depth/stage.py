@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from voidmap.depth.fuse import Z95, with_pit
-from voidmap.depth.hidden import DISHES
+from voidmap.depth.hidden import DISHES, pierced_chance
 from voidmap.depth.parallax import Relief, has_parallax, measurable, parallax_estimate, relief
-from voidmap.depth.prior import THROUGH_CHANCE, mixed_prior, through_estimate
+from voidmap.depth.prior import THROUGH_CHANCE, USUAL_THICKNESS_MM, mixed_prior, through_estimate
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import DepthEstimate
 
@@ -53,41 +53,63 @@ def estimate_depths(
         One tuple of estimates a region. Every region that may be a void has a prior; measurements follow.
     """
     deep = has_parallax(planes)
-    out = []
-    for region in regions:
-        known = _prior(region, thickness_mm)
-        if deep and not region.beside_edge and measurable(region):
-            found = relief(region, ortho, photos, planes, thickness_mm=thickness_mm)
-            if found is not None:
-                known = (*known, _measured(found, region, planes, thickness_mm))
-        out.append(known)
-    return tuple(out)
+    return tuple(
+        _estimates(
+            region,
+            relief(region, ortho, photos, planes, thickness_mm=thickness_mm)
+            if deep and not region.beside_edge and measurable(region)
+            else None,
+            planes,
+            thickness_mm,
+        )
+        for region in regions
+    )
 
 
-def _measured(found: Relief, region: Region, planes: Sequence[Plane], thickness_mm: float | None) -> DepthEstimate:
+def _estimates(
+    region: Region, found: Relief | None, planes: Sequence[Plane], thickness_mm: float | None
+) -> tuple[DepthEstimate, ...]:
+    """Return the prior, and what a depth map says where there is one.
+
+    How deep a dish was met tells better than the tint of its floor in one photo whether it comes out below: of 12 found
+    ones whose tint said so with 0.6 and more, 5 did.
+    """
+    if found is None:
+        return _prior(region, thickness_mm, region.through_probability)
+    if not found.measured or region.kind not in DISHES:
+        return (
+            *_prior(region, thickness_mm, region.through_probability),
+            _measured(found, region, planes, thickness_mm),
+        )
+    pierced = pierced_chance(found.greatest_mm, thickness_mm or USUAL_THICKNESS_MM, found.hidden)
+    seen = _measured(found, region, planes, thickness_mm, pierced)
+    return (*_prior(region, thickness_mm, pierced), seen)
+
+
+def _measured(
+    found: Relief, region: Region, planes: Sequence[Plane], thickness_mm: float | None, pierced: float = 0.0
+) -> DepthEstimate:
     """Turn a depth map into an estimate that allows for the chance that the void goes through."""
-    chance = min(region.through_probability or THROUGH_CHANCE.get(region.kind, 0.0), MOST_THROUGH)
-    seen = parallax_estimate(found, planes, kind=region.kind, thickness_mm=thickness_mm, through=chance)
+    seen = parallax_estimate(found, planes, kind=region.kind, thickness_mm=thickness_mm, pierced=pierced)
     if not found.measured:
         return seen
     lo, hi = region.area_interval_mm2
     rim = DEPTH_BY_AREA * (hi - lo) / (2 * Z95 * max(region.area_mm2, 1e-6))
     mouth = AT_EDGE_REL if region.opens_on_edge else 0.0
     seen = replace(seen, own_rel=float(np.linalg.norm([seen.own_rel, rim, mouth])))
+    chance = min(region.through_probability or THROUGH_CHANCE.get(region.kind, 0.0), MOST_THROUGH)
     if region.kind in DISHES or chance >= THROUGH_SURE or thickness_mm is None:
         return seen
     return with_pit(seen, thickness_mm, chance)
 
 
-def _prior(region: Region, thickness_mm: float | None, at_least_mm: float = 0.0) -> tuple[DepthEstimate, ...]:
-    chance = region.through_probability
+def _prior(region: Region, thickness_mm: float | None, chance: float) -> tuple[DepthEstimate, ...]:
     prior = mixed_prior(
         region.kind_chances,
         area_mm2=region.area_mm2,
         width_mean_mm=region.width_mean_mm,
         thickness_mm=thickness_mm,
         through=chance if chance > 0 else None,
-        at_least_mm=at_least_mm,
     )
     if chance >= THROUGH_SURE and thickness_mm is not None:
         return (prior, through_estimate(thickness_mm, region.kind, area_mm2=region.area_mm2))

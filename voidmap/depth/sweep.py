@@ -21,8 +21,9 @@ from numpy.typing import NDArray
 
 from voidmap.depth.views import Grid, Picture, View, camera_height, halved
 
-WINDOW_PX = 9
-"""Side of the windows that are compared, cells: smaller ones fail on weak texture, larger ones round off walls."""
+WINDOW_PX = 7
+"""Side of the windows that are compared, cells: smaller ones fail on weak texture, larger ones round off walls and lay
+the depth of a ridge over the floor that it hides from one of the photos (seen by two of three: a sixth too shallow)."""
 LEAST_SEEN = 0.3
 """A window counts when this share of it is seen by both views."""
 FEW_SEEN = 0.5
@@ -39,13 +40,14 @@ BREAK_COST = 0.6
 MOST_FIRST_CELLS = 12_000
 """With more cells the first sweep, which tries all depths, goes at half the resolution: an eighth of the work. Smaller
 grids lose their texture by that (with 4,000 four of 39 simulated voids were no longer matched, with 8,000 one)."""
-REACH_STEPS = 5
+REACH_STEPS = 4
 """The second sweep looks this many steps above and below the surface that the first one found."""
 LEAN_CELLS = 2.0
 """The surface that the second sweep follows is smoothed by this (sigma, cells)."""
 GOOD_MATCH = 0.45
-"""Least correlation of a depth that is believed: a window of 81 cells, of which three count as one, has it by chance
-in one of a hundred trials. At 0.4 what is matched by chance makes deep holes too shallow, at 0.5 dark ones are lost."""
+"""Least correlation of a depth that is believed: a window of 49 cells, of which three count as one, has it by chance
+in one of 25 trials, and neighbours must agree. At 0.4 what is matched by chance makes deep holes too shallow, at 0.5
+dark ones are lost."""
 NOISE_CELLS = 3.0
 """Neighbouring cells share their noise (resampling, sharpening, JPEG): this many count as one."""
 
