@@ -1,12 +1,16 @@
 """Fit the small model that tells a void's mouth from a bend of the edge (voidmap/surface/runs_on.py).
 
     python benchmarks/train_mouths.py FOLDER [FOLDER ...]     simulated slabs, made before by make_slabs.py
+    ... --views 3                                             with photos NAME-b and NAME-c: what parallax adds
 
 The outline is found on each NAME-a.jpg as the program finds it. Every strip beside the top that is wider than usual is
 measured, and is right when most of it lies within the true top. The model is a logistic one with a slight pull of its
 weights to nothing (a Gaussian prior on standardized figures). It prints the bias and the weights for ``BIAS`` and
 ``WEIGHTS``, the range of what it has learned from, and how well strips are told apart on slabs that were left out, one
-at a time. Run it again when the outline's reading (tops_end) or the strips' measures change: about 3 s a photo.
+at a time. With more views the weights stay, and it fits what is added to their log odds for the strip's mean nats
+(``HEIGHT_BIAS`` and ``HEIGHT_WEIGHT``). Last comes how the strips that were chosen and left undecided fare
+(``LEFT_BIAS`` and ``LEFT_WEIGHT``, of both ways). Run it again when the outline's reading (tops_end) or the strips'
+measures change: about 3 s a photo.
 """
 
 from __future__ import annotations
@@ -20,57 +24,80 @@ from unittest.mock import patch
 import cv2
 import numpy as np
 
+from voidmap.depth import heights_of
 from voidmap.files import load_photos
-from voidmap.scale import rectify, solve_planes
-from voidmap.surface import find_slab, outline
+from voidmap.scale import is_long_top, rectify, solve_planes
+from voidmap.surface import bays, find_slab, outline
 from voidmap.surface.band import ACROSS_MM, ALONG_MM, lay_band
 from voidmap.surface.bays import bridge_bays, smooth_top, wider_runs
 from voidmap.surface.covered import fill_polygons
-from voidmap.surface.runs_on import looks_of
+from voidmap.surface.edge_bays import LEAST_MM2
+from voidmap.surface.runs_on import BIAS, WEIGHTS, height_of, looks_of
 
 FIGURES = ("wander inner/outer", "filled", "unsteady", "depth/mouth")
 # A strip is right when over this share of what it would add lies within the true top.
 RIGHT_SHARE = 0.6
 # A strip counts by what it would add, up to this: large ones matter, but there are few of them.
 MOST_MM2 = 1000.0
+# What parallax adds is fitted to strips of this area and more; those left undecided are followed from this chance on.
+LEAST_SEEN_MM2, LEFT_FROM = 60.0, 0.05
 # The prior's precision, for figures of spread 1 and strips of half of the most area.
 PRIOR = 1.0
 
 
 @dataclass(frozen=True, eq=False)
 class Strips:
-    """Wider strips: figures (N, 4), whether each is right (N,), and how much it would add (N,) mm2."""
+    """Wider strips: figures (N, 4), whether each is right (N,), how much it would add (N,) mm2, mean nats (N,).
+
+    ``left`` (M, 2) are chances of those that were chosen and left undecided, and whether each is right.
+    """
 
     looks: np.ndarray
     right: np.ndarray
     area_mm2: np.ndarray
+    nats: np.ndarray
+    left: np.ndarray
 
 
-def strips_of(photo: Path) -> Strips:
+def strips_of(photo: Path, views: int) -> Strips:
     """Find the outline on a photo and measure every wider strip against the true top."""
     truth = json.loads(photo.with_suffix(".json").read_text())
-    photos = load_photos([photo])
-    (plane,) = solve_planes(photos, lens=None, reference=truth.get("reference", "boards"))
+    beside = [photo.with_name(photo.name.replace("-a.", f"-{k}.")) for k in "abc"[:views]]
+    photos = load_photos([path for path in beside if path.exists()])
+    planes = solve_planes(photos, lens=None, reference=truth.get("reference", "boards"))
+    plane = planes[0]
+    heights = None if is_long_top(planes) else heights_of(photos, planes)
     with (
         patch.object(outline, "lay_band", wraps=lay_band) as laid,
         patch.object(outline, "bridge_bays", wraps=bridge_bays) as bridged,
     ):
-        find_slab(rectify(photos[0], plane), plane.patterns_mm)
+        find_slab(rectify(photos[0], plane), plane.patterns_mm, heights)
     small = laid.call_args.args[0]
     band, top_mm, side_mm = bridged.call_args.args
     top_mm = smooth_top(top_mm)
     true = fill_polygons(small, [plane.to_mm(np.array(truth["slab"]["outline_px"], dtype=float))]) & small.valid
     true_mm = band.offsets_mm[0] + ACROSS_MM * (band.at(true).sum(axis=1) - 0.5)
-    rows = []
+    rows, left = [], []
+
+    def share_right(rows: np.ndarray, natural: np.ndarray) -> tuple[float, float]:
+        added = np.maximum(natural - top_mm[rows], 0.0).sum()
+        within = np.maximum(np.minimum(natural, true_mm[rows]) - top_mm[rows], 0.0).sum()
+        return within / max(added, 1e-9), added * ALONG_MM
+
     for run, ends in wider_runs(band, side_mm - top_mm):
         seen = looks_of(top_mm, side_mm, run, ends)
         if seen is not None:
             looks, natural = seen
-            added = np.maximum(natural - top_mm[run], 0.0).sum()
-            within = np.maximum(np.minimum(natural, true_mm[run]) - top_mm[run], 0.0).sum()
-            rows.append((*looks, within > RIGHT_SHARE * added, added * ALONG_MM))
-    table = np.array(rows, dtype=float).reshape(-1, len(FIGURES) + 2)
-    return Strips(table[:, :-2], table[:, -2], table[:, -1])
+            share, area = share_right(run, natural)
+            nats = height_of(band, run, top_mm[run], natural)
+            rows.append((*looks, share > RIGHT_SHARE, area, np.nan if nats is None else nats))
+    with patch.object(bays, "POSSIBLE", LEFT_FROM):
+        for mouth in bridge_bays(band, top_mm, side_mm).undecided:
+            share, area = share_right(mouth.rows, mouth.natural_mm)
+            if area >= LEAST_MM2:
+                left.append((mouth.chance, share > 0.5))
+    table = np.array(rows, dtype=float).reshape(-1, len(FIGURES) + 3)
+    return Strips(table[:, :-3], table[:, -3], table[:, -2], table[:, -1], np.array(left, dtype=float).reshape(-1, 2))
 
 
 def fit(looks: np.ndarray, right: np.ndarray, weight: np.ndarray) -> np.ndarray:
@@ -85,6 +112,16 @@ def fit(looks: np.ndarray, right: np.ndarray, weight: np.ndarray) -> np.ndarray:
         model = model + np.linalg.solve(bend, known.T @ (weight * (right - chance)) - prior @ model)
     weights = model[1:] / spread
     return np.array([model[0] - weights @ mean, *weights])
+
+
+def fit_beside(odds: np.ndarray, known: np.ndarray, right: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Return what is best added to log odds (N,), as weights (k,) of known figures (N, k), and their 1 sigma."""
+    model = np.zeros(known.shape[1])
+    for _ in range(50):
+        chance = 1.0 / (1.0 + np.exp(-(odds + known @ model)))
+        bend = (known * (weight * chance * (1 - chance))[:, None]).T @ known
+        model = model + np.linalg.solve(bend, known.T @ (weight * (right - chance)))
+    return model, np.sqrt(np.diag(np.linalg.inv(bend)))
 
 
 def chances(looks: np.ndarray, model: np.ndarray) -> np.ndarray:
@@ -125,16 +162,39 @@ def report(slabs: list[Strips]) -> None:
             print(f"  {given:.2f}  {true:.2f}  {own.sum()}")
 
 
+def report_beside(slabs: list[Strips]) -> None:
+    """Fit what parallax adds, where there is any, and what is left of the chances of the undecided."""
+    looks, right, area, nats = (
+        np.concatenate([getattr(s, name) for s in slabs]) for name in ("looks", "right", "area_mm2", "nats")
+    )
+    seen = np.isfinite(nats) & (area >= LEAST_SEEN_MM2)
+    if seen.any():
+        odds = BIAS + looks[seen] @ np.array(WEIGHTS)
+        known = np.column_stack([np.ones(seen.sum()), nats[seen]])
+        weight = np.minimum(area[seen], MOST_MM2) / (MOST_MM2 / 2)
+        model, doubt = fit_beside(odds, known, right[seen], weight)
+        both = told_apart(odds + known @ model, right[seen])
+        print(f"HEIGHT_BIAS, HEIGHT_WEIGHT = {model.round(2).tolist()}, 1 sigma {doubt.round(2).tolist()}")
+        print(f"  told apart (AUC) {told_apart(odds, right[seen]):.3f} without parallax, {both:.3f} with it")
+    chance, true = np.concatenate([s.left for s in slabs]).T
+    known = np.column_stack([np.ones(len(chance)), np.log(chance / (1 - chance))])
+    model, doubt = fit_beside(np.zeros(len(chance)), known, true, np.ones(len(chance)))
+    print(f"left undecided: {len(chance)}, voids by their chances {chance.sum():.1f}, in truth {int(true.sum())}")
+    print(f"LEFT_BIAS, LEFT_WEIGHT = {model.round(2).tolist()}, 1 sigma {doubt.round(2).tolist()}")
+
+
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("folders", type=Path, nargs="+")
+    ask.add_argument("--views", type=int, default=1, choices=(1, 2, 3))
     given = ask.parse_args()
     cv2.setNumThreads(1)
     slabs = []
     for photo in sorted(p for folder in given.folders for p in folder.glob("*-a.jpg")):
-        slabs.append(strips_of(photo))
+        slabs.append(strips_of(photo, given.views))
         print(photo.stem, len(slabs[-1].right), int(slabs[-1].right.sum()), flush=True)
     report(slabs)
+    report_beside(slabs)
 
 
 if __name__ == "__main__":
