@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from slab_scenes import Look, Scene, coverage, draw_scene, pattern_at, rectangle
+from test_surface_outline import exact_plane
 
 from voidmap import depth
+from voidmap.job.intake import BESIDE_EDGE, _bay_notes, _defect
 from voidmap.model import Bay, Floats, Ortho
 from voidmap.surface import bay_regions, find_slab
 from voidmap.surface.band import ACROSS_MM, ALONG_MM, lay_band
@@ -251,5 +253,13 @@ def test_undecided_bay_is_reported_with_its_chance_and_counts_as_no_void() -> No
     assert not (region.mask & found.mask[top : top + rows, left : left + columns]).any()
     (estimates,) = depth.estimate_depths([region], scene.ortho, (), (), thickness_mm=45.0)
     assert depth.revise_kind(region, estimates) == (region.kind, pytest.approx(0.4))
+    defect = replace(_defect(region, estimates, exact_plane(scene), 45.0), id="D01")
+    assert defect.note == BESIDE_EDGE
+    assert not defect.is_void
+    (note,) = _bay_notes([defect], 1)
+    assert "D01 (40%)" in note
+    _, totals = depth.volumes([defect], scale_rel=0.0, missed_ml=0.0)
+    assert totals.volume_ml == 0.0
+    assert totals.volume_interval_ml[1] > 1.0
     speck = replace(bay, outline_mm=bay.outline_mm[[0, 0, 1, 1]] + np.array([[0, 0], [0, 1], [0, 1], [0, 0]]))
     assert bay_regions(scene.ortho, replace(found, bays=(speck,))) == ()
