@@ -16,7 +16,7 @@ from voidmap.surface import find_regions, grain_direction_deg
 from voidmap.surface.across import widths_px
 from voidmap.surface.candidates import find_candidates
 from voidmap.surface.features import Candidate
-from voidmap.surface.kinds import Judgement, judge
+from voidmap.surface.kinds import NOTHING, Judgement, judge, judged_by
 from voidmap.surface.light import Evened
 from voidmap.surface.measure import area_interval, greatest_width_px, rim_length, spine_length_px
 from voidmap.surface.nested import related, shared
@@ -374,6 +374,32 @@ def test_strong_figure_is_not_told_as_stains(seed: int) -> None:
     assert len(found) == 1
     assert not found[0].kind.is_void
     assert np.hypot(*(found[0].outline_mm.mean(axis=0) - [150.0, 105.0])) < 3.0
+
+
+@pytest.mark.parametrize(
+    ("is_line", "area_mm2", "length_mm", "called"),
+    [
+        (False, 60.0, 10.0, False),  # less than a centimetre across: a false call costs more than it could hold
+        (False, 160.0, 16.0, True),
+        (True, 12.0, 40.0, True),  # a long fine crack drains, however little of the top it takes
+        (True, 12.0, 12.0, False),
+    ],
+)
+def test_what_holds_little_must_be_surer_to_be_called(
+    is_line: bool, area_mm2: float, length_mm: float, called: bool
+) -> None:
+    figures = {
+        "is_line": float(is_line),
+        "log_area": float(np.log(area_mm2)),
+        "log_length": float(np.log(length_mm)),
+        "dark_middle": 0.0,
+    }
+    labels = [*Kind, NOTHING]
+    chances = np.array([[{Kind.CRACK: 0.57, NOTHING: 0.43}.get(name, 0.0) for name in labels]])
+    as_it_is = [[0.0, 1.0], [0.0, 1.0]]
+    (judgement,) = judged_by([figures], chances, np.ones(1), [str(name) for name in labels], as_it_is)
+    assert 0.5 < judgement.void_probability < 0.6
+    assert judgement.is_void is called
 
 
 def test_nothing_to_judge_gives_nothing() -> None:

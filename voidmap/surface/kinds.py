@@ -37,8 +37,9 @@ FLAT_SLENDER, FLAT_SOLIDITY = 16.0, 0.5
 FLAT_SIGMAS = 6.5
 # A false call costs a look and a strip of tape whatever its size, a missed void the resin that drains through it: what
 # holds next to nothing must be the surer to be called (3 to 2), what would hold a cup is called at 1 to 2, all else
-# when likelier than not.
-SMALL_MM2, CALL_SMALL = 20.0, 0.6
+# when likelier than not. Next to nothing is a patch up to a centimetre across, and a line that is small and short as
+# well: a long fine crack is where resin drains.
+SMALL_MM2, SMALL_PATCH_MM2, SHORT_MM, CALL_SMALL = 20.0, 100.0, 25.0, 0.6
 LARGE_MM2, CALL_LARGE = 400.0, 0.33
 # Smaller flat things are pores and flecks.
 LEAST_FLAT_MM2 = 4.0
@@ -154,12 +155,18 @@ def _judged(
     flat = sum(p for kind, p in kinds.items() if not kind.is_void)
     given = {kind: p / (raw + flat) for kind, p in kinds.items()}
     void = float(np.interp(raw, void_map[0], void_map[1]))
-    small, large = figures["log_area"] < np.log(SMALL_MM2), figures["log_area"] > np.log(LARGE_MM2)
-    is_void = void >= (CALL_SMALL if small else CALL_LARGE if large else 0.5)
+    large = figures["log_area"] > np.log(LARGE_MM2)
+    is_void = void >= (CALL_SMALL if _holds_little(figures) else CALL_LARGE if large else 0.5)
     if not is_void and chances[NOTHING] > flat and not _dark_and_compact(figures):
         return Judgement(None, void, given)
     best = max((k for k in given if k.is_void == is_void), key=lambda k: given[k])
     return Judgement(best, void, given)
+
+
+def _holds_little(figures: Mapping[str, float]) -> bool:
+    if figures["is_line"]:
+        return figures["log_area"] < np.log(SMALL_MM2) and figures["log_length"] < np.log(SHORT_MM)
+    return figures["log_area"] < np.log(SMALL_PATCH_MM2)
 
 
 def _dark_and_compact(figures: Mapping[str, float]) -> bool:
