@@ -22,6 +22,7 @@ import argparse
 import json
 import tempfile
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from time import process_time
@@ -95,6 +96,12 @@ def defect_of(
         edge_opening_mm=0.0, through=fused is not None and fused.source == "through", depth=fused, volume_ml=0.0,
         volume_interval_ml=Interval(0.0, 0.0),
     )  # fmt: skip
+
+
+def found_regions(ortho: Ortho, photos: list[Photo], planes: Sequence[Plane]) -> tuple[Region, ...]:
+    """Find what lies on the first photo's slab as the program does: several photos tell the top from the bench."""
+    slab = surface.find_slab(ortho, planes[0].patterns_mm, depth.heights_of(photos, planes))
+    return (*surface.find_regions(ortho, slab, planes[0]), *surface.bay_regions(ortho, slab, planes[0]))
 
 
 def with_true_areas(rows: list[Row]) -> list[Row]:
@@ -225,12 +232,10 @@ class Bench:
         truth = json.loads((folder / f"{name}-a.json").read_text())
         files = [p for letter in "abc" if (p := folder / f"{name}-{letter}.jpg").is_file()]
         photos = [load_photo(p) for p in files]
-        first = scale.solve_planes(photos[:1])[0]
-        ortho = scale.rectify(photos[0], first)
-        slab = surface.find_slab(ortho, first.patterns_mm)
-        regions = surface.find_regions(ortho, slab, first)
         for count in range(1, len(files) + 1):
             planes = scale.solve_planes(photos[:count])
+            ortho = scale.rectify(photos[0], planes[0])
+            regions = found_regions(ortho, photos[:count], planes)
             self._way(name, truth, regions, ortho, photos[:count], planes)
             if self.outlines:
                 self._on_outlines(name, truth, ortho, photos[:count], planes)

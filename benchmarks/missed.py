@@ -18,11 +18,11 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from depth import defect_of
+from depth import defect_of, found_regions
 from scipy.optimize import minimize_scalar
 from scipy.stats import norm
 
-from voidmap import depth, scale, surface
+from voidmap import depth, scale
 from voidmap.depth.fuse import Z95
 from voidmap.depth.volume import MISSED_FOUND_ML, MISSED_ML, MISSED_POWER
 from voidmap.errors import VoidmapError
@@ -55,8 +55,7 @@ def measured(name: str, folder: Path) -> Slab:
     photos = [load_photo(p) for letter in "abc" if (p := folder / f"{name}-{letter}.jpg").is_file()]
     planes = scale.solve_planes(photos)
     ortho = scale.rectify(photos[0], planes[0])
-    slab = surface.find_slab(ortho, planes[0].patterns_mm)
-    regions = surface.find_regions(ortho, slab, planes[0])
+    regions = found_regions(ortho, photos, planes)
     thickness = truth["slab"]["thickness_mm"]
     known = depth.estimate_depths(regions, ortho, photos, planes, thickness_mm=thickness)
     found = tuple(defect_of(n, r, e, thickness) for n, (r, e) in enumerate(zip(regions, known, strict=True), 1))
