@@ -384,10 +384,11 @@ def _assumptions(
         shown = sum(any(e.source == "shadow" for e in d.depth.estimates) for d in defects if d.depth is not None)
         notes.append(lamp_note(light, shown))
     if found.slab.beside_mm2 > 0:
+        share = found.slab.beside_mm2 / (float(found.slab.mask.sum()) * found.ortho.mm_per_px**2)
         notes.append(
-            f"Beside the outline lies a strip of {found.slab.beside_mm2 / 100:.0f} cm² that has not the bench's tint: "
-            "if it is sapwood, the slab is so much larger (the area's interval holds both). Photos from two other "
-            "places, or a cloth of another colour under the slab, tell."
+            "Beside the outline lies a strip that has not the bench's tint: if it is sapwood, the slab is larger by "
+            f"{share:.1%} (the area's interval holds both). Photos from two other places, or a cloth of another "
+            "colour under the slab, tell."
         )
     if found.slab.leaves_frame:
         notes.append("The slab leaves the photo: area, edge and voids are of the part in view.")

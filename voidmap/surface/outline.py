@@ -18,6 +18,7 @@ from voidmap.surface.bays import bridge_bays
 from voidmap.surface.beside import odd_beside
 from voidmap.surface.covered import fill_polygons, find_sheets
 from voidmap.surface.cut import MOST_BARE, cut_apart, cut_off_strips
+from voidmap.surface.measure import Z95
 from voidmap.surface.patches import Coarse, break_up
 from voidmap.surface.runs_on import Mouth
 from voidmap.surface.tops_end import BEYOND_MM, WITHIN_MM, area_doubt_mm2, disputed_mm2, find_tops_end
@@ -38,8 +39,6 @@ BORDER_GAP_PX = 4
 LEAST_FILLED = 0.6
 # Stuffs are told apart in a picture of this many mm per px, but no smaller than this many px.
 REDUCED_MM_PER_PX, LEAST_REDUCED_PX = 1.0, 1100
-# What may be slab or not lies within the area's 95 % interval, all of it.
-Z95 = 1.96
 # The outline that they give may be off by this much.
 SEARCH_MM = 2.5
 
@@ -164,6 +163,7 @@ def _settled(small: Ortho, rough: Bools, hidden: Bools, nats: F32 | None) -> _Ed
     ends = find_tops_end(band, wood, bench)
     found = bridge_bays(band, ends.top_mm, ends.side_mm)
     beside_mm2 = float(odd_beside(band, np.maximum(ends.side_mm, found.top_mm), bench).sum() * ALONG_MM)
+    # What may be slab or not lies within the area's 95 % interval, all of it.
     doubts = [area_doubt_mm2(ends.doubt_mm), disputed_mm2(band, found.top_mm), found.doubt_mm2, beside_mm2 / Z95]
     return _Edge(
         line_mm=small.to_mm(band.points_px(found.top_mm)),
