@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.surface.light import Evened
-from voidmap.surface.mosaic import Floats32
-from voidmap.surface.quantiles import median
+from voidmap.surface.mosaic import Bools, Floats32
 from voidmap.surface.rim import Cover, cover_of
 
 # A dot starts where it is this many times stronger than the figure nearby.
@@ -21,6 +20,10 @@ LEAST_ACROSS_PX = 3.0
 GREATEST_ACROSS_MM = 6.0
 # The wood around is taken from a ring between these distances from the dot's middle.
 RING_MM = (3.2, 5.0)
+# ... of which at least so many px must be seen.
+LEAST_RING_PX = 12
+# A dot takes at least this share of the wood's light: less is noise.
+LEAST_DEPTH = 0.02
 # No more dots than this are looked at, the strongest first (a slab with more is a pore pattern).
 MOST_DOTS = 400
 
@@ -39,22 +42,19 @@ def find_dots(evened: Evened, score: Floats32) -> list[Dot]:
     order = np.argsort(-score[rows, columns], kind="stable")[:MOST_DOTS]
     taken = np.zeros(score.shape, bool)
     dots = []
-    for k in order:
-        x, y = int(columns[k]), int(rows[k])
-        if taken[y, x]:
-            continue
-        cover = _cover(evened, x, y)
+    for k, window in zip(order, _windows(evened, columns[order], rows[order]), strict=True):
+        cover = None if window is None or taken[rows[k], columns[k]] else _cover(window, evened.mm_per_px)
         if cover is None:
             continue
         left, top = cover.corner
         taken[top : top + cover.mask.shape[0], left : left + cover.mask.shape[1]] |= cover.mask
-        dots.append(Dot(cover, float(score[y, x])))
+        dots.append(Dot(cover, float(score[rows[k], columns[k]])))
     return dots
 
 
 def _peaks(score: Floats32) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Return rows and columns of the strong pixels that no pixel within two of them beats."""
-    rows, columns = np.nonzero(score > START_SCORE)
+    rows, columns = np.divmod(np.flatnonzero(score > START_SCORE), score.shape[1])
     last_row, last_column = score.shape[0] - 1, score.shape[1] - 1
     own, top = score[rows, columns], np.ones(len(rows), bool)
     for down, right in np.ndindex(5, 5):
@@ -63,32 +63,79 @@ def _peaks(score: Floats32) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return rows[top], columns[top]
 
 
-def _cover(evened: Evened, x: int, y: int) -> Cover | None:
+@dataclass(frozen=True, eq=False)
+class _Window:
+    """The covered share (h, w) around a peak, its first (column, row), and which of its pixels are the peak's own."""
+
+    share: Floats32
+    corner: tuple[int, int]
+    peak: Bools
+
+
+def _windows(evened: Evened, columns: NDArray[np.intp], rows: NDArray[np.intp]) -> list[_Window | None]:
+    """Return the window around each peak; None where no dot ends within it.
+
+    All windows are worked out at once: by far the most peaks are of lines and rings, which run on out of theirs.
+    """
+    if not len(columns):
+        return []
     mm = evened.mm_per_px
     reach = max(8, round(RING_MM[1] / mm))
     height, width = evened.seen.shape
-    x0, y0, x1, y1 = max(0, x - reach), max(0, y - reach), min(width, x + reach + 1), min(height, y + reach + 1)
-    bare = evened.seen[y0:y1, x0:x1]
-    light = np.exp(np.where(bare, evened.dark[y0:y1, x0:x1], np.float32(0)))
-    rows, columns = np.ogrid[y0 - y : y1 - y, x0 - x : x1 - x]
-    away = np.hypot(rows, columns) * mm
-    ring = bare & (away >= min(RING_MM[0], 0.6 * reach * mm))
-    if ring.sum() < 12:
-        return None
-    wood = median(light[ring], 0.0)
-    soft = cv2.GaussianBlur(light, (0, 0), 0.6)
-    depth = wood - float(soft[(away <= 1.5 * mm) & bare].min(initial=wood))
-    if depth <= 0.02:
-        return None
-    share = np.clip((wood - soft) / depth, 0.0, 1.0)
+    around = np.arange(-reach, reach + 1)
+    away = np.hypot(around[:, None], around) * mm
+    peak = away <= 1.5 * mm
+    across, down = columns[:, None] + around, rows[:, None] + around
+    at = np.clip(down, 0, height - 1)[:, :, None], np.clip(across, 0, width - 1)[:, None, :]
+    within = ((down >= 0) & (down < height))[:, :, None] & ((across >= 0) & (across < width))[:, None, :]
+    bare = evened.seen[at] & within
+    light = np.exp(np.where(bare, evened.dark[at], np.float32(0)))
+    soft = np.stack([np.asarray(cv2.GaussianBlur(own, (0, 0), 0.6), dtype=np.float32) for own in light])
+    ring = away >= min(RING_MM[0], 0.6 * reach * mm)
+    wood, known = _medians(light[:, ring], bare[:, ring])
+    depth = wood - np.where(bare & peak, soft, wood[:, None, None]).min(axis=(1, 2))
+    share = np.clip((wood[:, None, None] - soft) / np.maximum(depth, LEAST_DEPTH)[:, None, None], 0.0, 1.0)
     share[~bare] = 0.0
-    seed = away <= 1.5 * mm
-    cover = cover_of(share.astype(np.float32), (x0, y0), seed)
+    ends = (known >= LEAST_RING_PX) & (depth > LEAST_DEPTH) & _ends_within(share, peak)
+    windows: list[_Window | None] = []
+    for own, (left, top), is_dot in zip(share, np.column_stack([across[:, 0], down[:, 0]]), ends, strict=True):
+        # What lies beyond the picture is left out.
+        box = (slice(max(0, -top), height - top), slice(max(0, -left), width - left))
+        corner = (max(0, int(left)), max(0, int(top)))
+        windows.append(_Window(own[box], corner, peak[box]) if is_dot else None)
+    return windows
+
+
+def _medians(values: Floats32, known: Bools) -> tuple[Floats32, NDArray[np.intp]]:
+    """Return the median (n,) of the known values of each row (n, m), 0 where none is, and how many are known."""
+    ordered = np.sort(np.where(known, values, np.float32(np.inf)), axis=1)
+    count = known.sum(axis=1)
+    middle = np.maximum(count - 1, 0)
+    both = np.take_along_axis(ordered, np.column_stack([middle // 2, (middle + 1) // 2]), axis=1)
+    return np.where(count > 0, both.mean(axis=1), np.float32(0)), count
+
+
+def _ends_within(share: Floats32, peak: Bools) -> Bools:
+    """Tell of each share (n, h, w) whether what is covered at its peak (h, w) keeps off the window's frame."""
+    stack = np.zeros((share.shape[0], share.shape[1] + 1, share.shape[2]), np.uint8)
+    stack[:, :-1] = share > 0.5
+    count, labels = cv2.connectedComponents(stack.reshape(-1, stack.shape[2]), ltype=cv2.CV_32S)
+    labels = labels.reshape(stack.shape)[:, :-1]
+    on_frame = np.zeros(count, bool)
+    for side in (labels[:, 0], labels[:, -1], labels[:, :, 0], labels[:, :, -1]):
+        on_frame[side] = True
+    on_frame[0] = True  # what is not covered
+    return np.asarray(~on_frame[labels[:, peak]].all(axis=1))
+
+
+def _cover(window: _Window, mm_per_px: float) -> Cover | None:
+    """Return what a dot covers; None when it has not a dot's size, or leaves its window."""
+    cover = cover_of(window.share, window.corner, window.peak)
     if cover is None:
         return None
     low, high = cover.outline_px.min(axis=0), cover.outline_px.max(axis=0)
-    across = np.maximum(high - low, 0.0)
-    leaks = bool((low <= [x0 + 0.5, y0 + 0.5]).any() or (high >= [x1 - 1.5, y1 - 1.5]).any())
-    if leaks or across.max() * mm > GREATEST_ACROSS_MM or across.max() < LEAST_ACROSS_PX:
-        return None
-    return cover
+    first = np.array(window.corner)
+    last = first + window.share.shape[::-1] - 1
+    leaks = bool((low <= first + 0.5).any() or (high >= last - 0.5).any())
+    across = float(np.max(high - low))
+    return None if leaks or across * mm_per_px > GREATEST_ACROSS_MM or across < LEAST_ACROSS_PX else cover

@@ -6,6 +6,7 @@ sharpness a multiple of the picture's own blur, lengths are in millimetres.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import cv2
@@ -66,7 +67,7 @@ def texture_of(evened: Evened, distance: Floats32) -> Texture:
     usual = {}
     for name, values in (("along", along), ("across", across), ("fine", fine)):
         sample = values[sound][::5]
-        usual[name] = max(float(np.sqrt(np.mean(np.square(sample)))) if len(sample) else 0.0, 0.004)
+        usual[name] = max(_rms(sample) if len(sample) else 0.0, 0.004)
     return Texture(along, across, fine, usual)
 
 
@@ -91,21 +92,21 @@ def _form(candidate: Candidate, evened: Evened) -> dict[str, float]:
     rim = float(np.hypot(*np.diff(np.vstack([smooth, smooth[:1]]), axis=0).T).sum())
     hull = cv2.convexHull(outline.astype(np.float32)).reshape(-1, 2).astype(np.float64)
     spread = np.linalg.svd(outline - outline.mean(axis=0), full_matrices=False)
-    major, minor = np.maximum(spread[1], 1e-6)
-    turn = np.rad2deg(np.arctan2(spread[2][0, 1], spread[2][0, 0])) - evened.grain_deg
-    length = float(np.hypot(*np.ptp(outline @ spread[2].T, axis=0)[:1].repeat(2) / np.sqrt(2)))
+    major, minor = (max(float(size), 1e-6) for size in spread[1])
+    turn = math.degrees(math.atan2(spread[2][0, 1], spread[2][0, 0])) - evened.grain_deg
+    length = float(np.ptp(outline @ spread[2][0]))
     straight = 0.0
     if candidate.path_px is not None and len(candidate.path_px) > 4:
         path = candidate.path_px - candidate.path_px.mean(axis=0)
         off = path @ np.linalg.svd(path, full_matrices=False)[2][1]
-        straight = float(np.sqrt(np.mean(off**2))) * mm
+        straight = _rms(off) * mm
         length = float(np.hypot(*np.diff(candidate.path_px, axis=0).T).sum())
     return {
-        "log_area": float(np.log(max(area, 1.0) * mm * mm)),
-        "log_area_px": float(np.log(max(area, 1.0))),
-        "log_length": float(np.log(max(length, 1.0) * mm)),
-        "log_slender": float(np.log(max(length, 1.0) ** 2 / max(area, 1.0))),
-        "log_axes": float(np.log(major / minor)),
+        "log_area": math.log(max(area, 1.0) * mm * mm),
+        "log_area_px": math.log(max(area, 1.0)),
+        "log_length": math.log(max(length, 1.0) * mm),
+        "log_slender": math.log(max(length, 1.0) ** 2 / max(area, 1.0)),
+        "log_axes": math.log(major / minor),
         "solidity": float(area / max(abs(polygon_area(hull)), area, 1.0)),
         "roundness": float(4 * np.pi * area / max(rim * rim, 1.0)),
         "off_grain": float(abs((turn + 90.0) % 180.0 - 90.0)) if major > 1.3 * minor else 45.0,
@@ -152,14 +153,9 @@ def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
     bright, beyond, dim = quantiles(outside, 0.9, 0.5, 0.1)
     step = beyond - at_rim
     slope = _slope_on(cover, dark, box)
-    width = abs(step) / (np.sqrt(2 * np.pi) * max(slope, 1e-4))
-    rows, columns = np.nonzero(inside)
-    lean = np.zeros(2)
-    if len(rows) > 30 and values.std() > 1e-3:
-        shade = np.exp(values) - np.exp(values).mean()
-        spots = np.column_stack([columns - columns.mean(), rows - rows.mean()])
-        spots = spots / np.maximum(spots.std(axis=0), 1e-6)
-        lean = -(spots.T @ shade) / len(rows) / max(float(np.exp(values).std()), 1e-6)
+    width = abs(step) / (math.sqrt(2 * math.pi) * max(slope, 1e-4))
+    light = np.exp(values)
+    lean_x, lean_y = _lean(light, inside) if len(values) > 30 and values.std() > 1e-3 else (0.0, 0.0)
     return {
         "dark_low": low,
         "dark_middle": middle,
@@ -167,15 +163,31 @@ def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
         "dark_spread": high - low,
         "outside_spread": bright - dim,
         "step": step,
-        "rim_width": float(np.clip(width / blur_px, 0.0, 20.0)),
-        "rim_width_mm": float(np.clip(width * mm, 0.0, 10.0)),
+        "rim_width": min(width / blur_px, 20.0),
+        "rim_width_mm": min(width * mm, 10.0),
         "collar": median(dark[core], at_rim) - at_rim,
-        "black": float(np.mean(np.exp(values) < BLACK_SHARE)),
-        "lean": float(np.hypot(*lean)),
-        "lean_x": float(lean[0]),
-        "lean_y": float(lean[1]),
-        "at_border": 1.0 - float(bare[around].mean()) if around.any() else 1.0,
+        "black": float(np.mean(light < BLACK_SHARE)),
+        "lean": math.hypot(lean_x, lean_y),
+        "lean_x": lean_x,
+        "lean_y": lean_y,
+        "at_border": 1.0 - float(np.mean(bare[around])) if around.any() else 1.0,
     }
+
+
+def _lean(light: Floats32, inside: Bools) -> tuple[float, float]:
+    """Return how far the shade leans to the right and down, as correlations; ``light`` (n,) is that of ``inside``."""
+    shade = light - light.mean()
+    spread = max(_rms(shade), 1e-6)
+    right, down = (
+        -float(np.dot(off, shade)) / len(shade) / (spread * max(_rms(off), 1e-6)) for off in _off_middle(inside)
+    )
+    return right, down
+
+
+def _off_middle(inside: Bools) -> tuple[Floats, Floats]:
+    """Return how far each marked pixel lies from the middle of them all: columns (n,) and rows (n,)."""
+    rows, columns = np.nonzero(inside)
+    return columns - columns.mean(), rows - rows.mean()
 
 
 def _slope_on(cover: Cover, dark: Floats32, box: tuple[slice, slice]) -> float:
@@ -187,8 +199,10 @@ def _slope_on(cover: Cover, dark: Floats32, box: tuple[slice, slice]) -> float:
     )
     stride = max(1, len(cover.outline_px) // 2000)
     local = cover.outline_px[::stride] - [box[1].start, box[0].start]
-    spots = np.clip(np.round(local).astype(int), 0, np.array(slope.shape[::-1]) - 1)
-    return median(slope[spots[:, 1], spots[:, 0]], 0.0)
+    columns, rows = np.rint(local).astype(np.intp).T
+    height, width = slope.shape
+    at = np.minimum(np.maximum(rows, 0), height - 1), np.minimum(np.maximum(columns, 0), width - 1)
+    return median(slope[at], 0.0)
 
 
 def _inside(cover: Cover, evened: Evened, distance: Floats32, texture: Texture) -> dict[str, float]:
@@ -201,9 +215,9 @@ def _inside(cover: Cover, evened: Evened, distance: Floats32, texture: Texture) 
         min(shape[0], (y + cover.mask.shape[0]) // step + 1),
     )
     columns, rows = np.arange(left, right), np.arange(top, bottom)
-    own_columns = np.clip(columns * step + step // 2 - x, 0, cover.mask.shape[1] - 1)
-    own_rows = np.clip(rows * step + step // 2 - y, 0, cover.mask.shape[0] - 1)
-    mask = cover.mask[np.ix_(own_rows, own_columns)]
+    own_columns = np.minimum(np.maximum(columns * step + step // 2 - x, 0), cover.mask.shape[1] - 1)
+    own_rows = np.minimum(np.maximum(rows * step + step // 2 - y, 0), cover.mask.shape[0] - 1)
+    mask = cover.mask[own_rows[:, None], own_columns]
     box = (slice(top, bottom), slice(left, right))
     inside = mask & evened.patch_seen[box]
     names = ("blue", "red", "odd", "rough_along", "rough_across", "rough_fine", "ringed", "direction")
@@ -217,31 +231,39 @@ def _inside(cover: Cover, evened: Evened, distance: Floats32, texture: Texture) 
     }
     core = inside
     if inside.sum() >= 4 * LEAST_TEXTURE_CELLS:
-        core = cv2.erode(np.pad(inside, 1).astype(np.uint8), np.ones((5, 5), np.uint8))[1:-1, 1:-1].astype(bool)
+        core = _eroded(inside)
     if core.sum() < LEAST_TEXTURE_CELLS:
         return figures | dict.fromkeys(names[3:], 0.0)
     along, across = texture.along[box][core], texture.across[box][core]
     size = {"along": _rms(along), "across": _rms(across), "fine": _rms(texture.fine[box][core])}
-    figures |= {f"rough_{name}": float(np.log(size[name] / texture.usual[name] + 0.05)) for name in size}
-    figures["ringed"] = _ringed(core, texture, box, evened.grain_deg)
-    figures["direction"] = float(np.log((size["along"] + 1e-3) / (size["across"] + 1e-3)))
+    figures |= {f"rough_{name}": math.log(size[name] / texture.usual[name] + 0.05) for name in size}
+    figures["ringed"] = _ringed(core, along, across, evened.grain_deg)
+    figures["direction"] = math.log((size["along"] + 1e-3) / (size["across"] + 1e-3))
     return figures
 
 
-def _rms(values: Floats32) -> float:
-    return float(np.sqrt(np.mean(np.square(values))))
+def _eroded(inside: Bools) -> Bools:
+    """Return the cells of a mask that lie two or more from its rim, and from the border of its box."""
+    kernel = np.ones((5, 5), np.uint8)
+    core = cv2.erode(inside.view(np.uint8), kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    return np.asarray(core).view(np.bool_)
 
 
-def _ringed(core: Bools, texture: Texture, box: tuple[slice, slice], grain_deg: float) -> float:
-    """Log of the gradients toward the middle over those around it: great where rings are concentric."""
-    rows, columns = np.nonzero(core)
-    turn = np.deg2rad(grain_deg)
-    dx, dy = columns - columns.mean(), rows - rows.mean()
-    u, v = np.cos(turn) * dx + np.sin(turn) * dy, -np.sin(turn) * dx + np.cos(turn) * dy
+def _rms(values: Floats32 | Floats) -> float:
+    return math.sqrt(float(np.dot(values, values)) / len(values))
+
+
+def _ringed(core: Bools, along: Floats32, across: Floats32, grain_deg: float) -> float:
+    """Log of the gradients toward the middle over those around it: great where rings are concentric.
+
+    ``along`` and ``across`` (n,) are the gradients of ``core``.
+    """
+    turn = math.radians(grain_deg)
+    dx, dy = _off_middle(core)
+    u, v = math.cos(turn) * dx + math.sin(turn) * dy, -math.sin(turn) * dx + math.cos(turn) * dy
     # An oblique cut makes ellipses of the rings: scale the axes alike.
-    u, v = u / max(u.std(), 1e-6) ** 2, v / max(v.std(), 1e-6) ** 2
+    u, v = u / max(_rms(u), 1e-6) ** 2, v / max(_rms(v), 1e-6) ** 2
     size = np.maximum(np.hypot(u, v), 1e-6)
-    along, across = texture.along[box][core], texture.across[box][core]
     inward = (along * u + across * v) / size
     around = (-along * v + across * u) / size
-    return float(np.log((_rms(inward) + 1e-3) / (_rms(around) + 1e-3)))
+    return math.log((_rms(inward) + 1e-3) / (_rms(around) + 1e-3))

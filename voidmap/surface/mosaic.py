@@ -42,7 +42,7 @@ def mean_nearby(
     """
     height, width = where.shape
     known = cv2.copyTo(values, where.view(np.uint8))
-    laid = cv2.merge([*cv2.split(known), where.astype(np.float32)])
+    laid = cv2.merge([known, where.astype(np.float32)])
     laid = cv2.copyMakeBorder(laid, 0, -height % shrink, 0, -width % shrink, cv2.BORDER_CONSTANT, value=0.0)
     soft = cv2.GaussianBlur(block_mean(np.asarray(laid, dtype=np.float32), shrink), (0, 0), sigma_px / shrink)
     mean = (soft[..., :-1] + np.float32(doubt) * np.asarray(otherwise, np.float32)) / (soft[..., -1:] + doubt)

@@ -22,8 +22,8 @@ from voidmap.surface.mosaic import Bools, Floats32, mean_nearby
 BAND_MM = 1.6
 # The colours on both sides are averaged along the rim over this reach (1 sigma).
 SIDE_MM = 3.0
-# ... in blocks of about this size.
-SIDE_CELL_MM = 0.5
+# ... in blocks of about this size: a third of the reach is fine enough for a mean that smooth.
+SIDE_CELL_MM = 1.0
 # The rim is drawn so many times, each time with the colours on both sides of the last one.
 ROUNDS = 2
 # The covered share is smoothed by this before the rim is drawn (1 sigma), at least half a pixel.
