@@ -11,6 +11,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
+from voidmap.cli.memory import keep_freed
 from voidmap.errors import VoidmapError
 
 # What the parser raises for a wrong option or argument; typer gives its base class no name of its own.
@@ -56,6 +57,7 @@ class OneSentence(TyperGroup):
     def main(self, *args: Any, **extra: Any) -> Any:
         """Run and exit: 0 done, 2 input can't be used, 3 can't tell, 1 a fault of the program."""
         gc.set_threshold(OBJECTS_BETWEEN_SEARCHES)
+        keep_freed()
         try:
             code = super().main(*args, **{**extra, "standalone_mode": False})
         except VoidmapError as error:
