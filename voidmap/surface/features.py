@@ -58,10 +58,10 @@ def texture_of(evened: Evened, distance: Floats32) -> Texture:
     fill = np.where(evened.patch_seen, bright, np.float32(0))
     right = cv2.Sobel(fill, cv2.CV_32F, 1, 0, scale=0.125)
     down = cv2.Sobel(fill, cv2.CV_32F, 0, 1, scale=0.125)
-    turn = np.deg2rad(evened.grain_deg)
-    along = np.cos(turn) * right + np.sin(turn) * down
-    across = -np.sin(turn) * right + np.cos(turn) * down
-    fine = fill - cv2.GaussianBlur(fill, (0, 0), 1.5 / evened.cell_mm)
+    turn = math.radians(evened.grain_deg)
+    along = cv2.addWeighted(right, math.cos(turn), down, math.sin(turn), 0)
+    across = cv2.addWeighted(right, -math.sin(turn), down, math.cos(turn), 0)
+    fine = cv2.subtract(fill, cv2.GaussianBlur(fill, (0, 0), 1.5 / evened.cell_mm))
     inner = cv2.erode(evened.patch_seen.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
     sound = inner & (distance < 3.0)
     usual = {}

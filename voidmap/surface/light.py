@@ -36,9 +36,10 @@ STRIP_ROWS = 128
 GLARE_LEVEL = 250
 # The patch grid: a cell of this size, or the picture's own pixel where that is coarser.
 PATCH_CELL_MM = 0.5
-# From B, G, R to grey and B, G, R; and from the logs of these to brightness, blue over green, red over green.
-TO_GREY_BGR = np.array([[0.114, 0.587, 0.299], [1, 0, 0], [0, 1, 0], [0, 0, 1]], np.float32)
-TO_TINTS = np.array([[1, 0, 0, 0], [0, 1, -1, 0], [0, 0, -1, 1]], np.float32)
+# From B, G, R to grey.
+TO_GREY = np.array([[0.114, 0.587, 0.299]], np.float32)
+# The log of each 8-bit value, one step up so that black has one.
+LOG_OF = np.log(np.arange(256, dtype=np.float32) + 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,22 +89,28 @@ def even_light(ortho: Ortho, slab: SlabFound, grain_deg: float) -> Evened:
     step = max(1, round(PATCH_CELL_MM / ortho.mm_per_px))
     small = block_mean(ortho.pixels, step)
     small_seen = block_mean(seen.view(np.uint8) * np.uint8(255), step) > 0.75 * 255
-    plain = cv2.transform(cv2.log(cv2.transform(small.astype(np.float32), TO_GREY_BGR) + 1.0), TO_TINTS)
-    grids, share = _cells(frame, np.asarray(plain, dtype=np.float32), small_seen, step)
+    plain = _tints(small)
+    grids, share = _cells(frame, plain, small_seen, step)
     level, odd = _background(grids[..., 0], share > 0.5)
     dark = _dark(ortho.pixels, frame, level)
-    patch = _patch_grid(np.asarray(plain), frame, step, grids, level, share, odd)
+    patch = _patch_grid(plain, frame, step, grids, level, share, odd)
     return Evened(dark, seen, glare, patch, small_seen, step, grain_deg, ortho.mm_per_px)
+
+
+def _tints(pixels: NDArray[np.uint8]) -> Floats32:
+    """Return the logs of brightness, blue over green and red over green, (H, W, 3)."""
+    grey = np.log(np.asarray(cv2.transform(pixels.astype(np.float32), TO_GREY), np.float32) + np.float32(1.0))
+    blue, green, red = cv2.split(cv2.LUT(pixels, LOG_OF))
+    return np.asarray(cv2.merge([grey, cv2.subtract(blue, green), cv2.subtract(red, green)]), dtype=np.float32)
 
 
 def _dark(pixels: NDArray[np.uint8], frame: GrainFrame, level: Floats32) -> Floats32:
     """Log of brightness over the level, (H, W), strip by strip so that only the result is held at full size."""
-    curve = np.log(np.arange(256, dtype=np.float32) + 1.0)
     height, width = pixels.shape[:2]
     dark = np.empty((height, width), np.float32)
     for top in range(0, height, STRIP_ROWS):
         strip = dark[top : top + STRIP_ROWS]
-        bright = cv2.LUT(cv2.cvtColor(pixels[top : top + STRIP_ROWS], cv2.COLOR_BGR2GRAY), curve)
+        bright = cv2.LUT(cv2.cvtColor(pixels[top : top + STRIP_ROWS], cv2.COLOR_BGR2GRAY), LOG_OF)
         cv2.subtract(bright, frame.back(level, strip.shape, 1, top), dst=strip)
     return dark
 

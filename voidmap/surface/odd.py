@@ -67,11 +67,11 @@ def _sound_scatter(sample: Floats) -> tuple[Floats, Floats]:
     mean, covariance = np.median(sample, axis=0), np.cov(sample.T) + floor
     for _ in range(6):
         off = sample - mean
-        square = np.einsum("ij,jk,ik->i", off, np.linalg.inv(covariance), off)
+        square = np.einsum("ij,ij->i", off @ np.linalg.inv(covariance), off)
         ordinary = sample[square <= np.quantile(square, ORDINARY_SHARE)]
         mean, covariance = ordinary.mean(axis=0), np.cov(ordinary.T) + floor
     off = sample - mean
-    square = np.einsum("ij,jk,ik->i", off, np.linalg.inv(covariance), off)
+    square = np.einsum("ij,ij->i", off @ np.linalg.inv(covariance), off)
     covariance = covariance * max(1.0, float(np.median(square)) / median_chi2)
     return mean, np.linalg.inv(covariance)
 

@@ -132,10 +132,11 @@ def _detail(pixels: NDArray[np.uint8], size: tuple[int, int]) -> tuple[Floats, .
     fine = cv2.absdiff(grey, cv2.GaussianBlur(grey, (0, 0), 3.0))
     spread, level = (cv2.resize(p, size, interpolation=cv2.INTER_AREA).astype(np.float64) for p in (fine, grey))
     soft = cv2.GaussianBlur(grey, (0, 0), 1.0)
-    dx, dy = (np.asarray(cv2.Scharr(soft, cv2.CV_32F, *w, scale=1 / 32), np.float32) for w in ((1, 0), (0, 1)))
-    shrink = np.float32(GRADIENT_CAP) / np.maximum(cv2.magnitude(dx, dy), np.float32(GRADIENT_CAP))
-    dx, dy = dx * shrink, dy * shrink
-    products = (cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in (dx * dx, dy * dy, dx * dy))
+    dx, dy = (cv2.Scharr(soft, cv2.CV_32F, *w, scale=1 / 32) for w in ((1, 0), (0, 1)))
+    shrink = cv2.divide(GRADIENT_CAP, cv2.max(cv2.magnitude(dx, dy), GRADIENT_CAP))
+    dx, dy = cv2.multiply(dx, shrink), cv2.multiply(dy, shrink)
+    pairs = ((dx, dx), (dy, dy), (dx, dy))
+    products = (cv2.resize(cv2.multiply(*pair), size, interpolation=cv2.INTER_AREA) for pair in pairs)
     return spread / (level + LOG_SOFT), *(np.asarray(p, dtype=np.float64) for p in products)
 
 
