@@ -7,7 +7,9 @@ standard's own text was not at hand.)
 
 from __future__ import annotations
 
+from functools import cache
 from math import erf
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +24,7 @@ LEAST_CONTRAST = 0.04
 GAUSSIAN_MTF50 = 0.187391
 """MTF50 of a Gaussian blur times its sigma: sqrt(ln 2 / 2) / pi."""
 _CHUNKS = 8
+_SIZE = 4096
 
 
 def edge_mtf50(picture: NDArray[np.floating], start_px: Floats, end_px: Floats, reach_px: float) -> float | None:
@@ -110,22 +113,27 @@ def _profile(picture: NDArray[np.floating], start: Floats, unit: Floats, length:
 def _mend(forward: Floats, across: Floats, value: Floats, length: float, reach: float) -> Floats | None:
     """Distances from the edge as it truly runs: the middle of the step in each of eight pieces, and a line."""
     chunk = np.minimum((forward / length * _CHUNKS).astype(int), _CHUNKS - 1)
+    number, way = (np.bincount(chunk, weight, _CHUNKS) for weight in (None, forward))
+    (highs, high), (lows, low) = (
+        (np.bincount(chunk[side], minlength=_CHUNKS), np.bincount(chunk[side], value[side], _CHUNKS))
+        for side in (across > 0.6 * reach, across < -0.6 * reach)
+    )
+    count = int(2 * reach * BINS_PER_PX)
+    cell = np.floor((across + reach) * BINS_PER_PX).astype(int)
+    good = (cell >= 0) & (cell < count)
+    cell = chunk[good] * count + cell[good]
+    total, filled = (np.bincount(cell, w, _CHUNKS * count).reshape(_CHUNKS, count) for w in (value[good], None))
     places, middles = [], []
-    for c in range(_CHUNKS):
-        own = chunk == c
-        if own.sum() < 20:
-            continue
-        x, v = across[own], value[own]
-        high, low = v[x > 0.6 * reach], v[x < -0.6 * reach]
-        if len(high) == 0 or len(low) == 0:
+    for c in np.flatnonzero(number >= 20):
+        if highs[c] == 0 or lows[c] == 0:
             return None
-        if abs(high.mean() - low.mean()) < LEAST_CONTRAST:
+        top, bottom = high[c] / highs[c], low[c] / lows[c]
+        if abs(top - bottom) < LEAST_CONTRAST:
             continue
-        share = (v - low.mean()) / (high.mean() - low.mean())
         # For a step at m the mean of (share - 1/2) over a symmetric reach is -m / (2 reach) ... times two.
-        bins = _binned(x, share, reach)
-        middles.append(reach - float(np.mean(bins)) * 2 * reach)
-        places.append(float(forward[own].mean()))
+        share = (_between(total[c], filled[c]).mean() - bottom) / (top - bottom)
+        middles.append(reach - float(share) * 2 * reach)
+        places.append(way[c] / number[c])
     if len(places) < 4:
         return None
     slope, offset = np.polyfit(places, middles, 1)
@@ -136,10 +144,13 @@ def _binned(across: Floats, value: Floats, reach: float) -> Floats:
     count = int(2 * reach * BINS_PER_PX)
     index = np.floor((across + reach) * BINS_PER_PX).astype(int)
     good = (index >= 0) & (index < count)
-    total = np.bincount(index[good], value[good], count)
-    number = np.bincount(index[good], minlength=count)
-    filled = number > 0
-    return np.interp(np.arange(count), np.flatnonzero(filled), total[filled] / number[filled])
+    return _between(np.bincount(index[good], value[good], count), np.bincount(index[good], minlength=count))
+
+
+def _between(total: NDArray[Any], number: NDArray[Any]) -> Floats:
+    """Return the bins' means; those of empty bins lie between their neighbours'."""
+    filled = np.flatnonzero(number)
+    return np.interp(np.arange(len(total)), filled, total[filled] / number[filled])
 
 
 def _mtf50(profile: Floats) -> float | None:
@@ -152,15 +163,22 @@ def _mtf50(profile: Floats) -> float | None:
     distance = (np.arange(len(spread)) - middle) / half
     # Flat over the inner half, tapered outside: a window that falls from the middle would sharpen a soft edge.
     window = 0.5 + 0.5 * np.cos(np.pi * np.clip(2 * np.abs(distance) - 1, 0, 1))
-    size = 4096
-    spectrum = np.abs(np.fft.rfft(spread * window, size))
-    frequency = np.fft.rfftfreq(size, 1 / BINS_PER_PX)
-    # Both the bins and the difference of neighbours are boxes a quarter pixel wide.
-    box = np.sinc(frequency / BINS_PER_PX) ** 2
-    mtf = spectrum / spectrum[0] / np.maximum(box, 1e-3)
+    spectrum = np.abs(np.fft.rfft(spread * window, _SIZE))
+    frequency, box = _boxes()
+    mtf = spectrum / spectrum[0] / box
     below = np.flatnonzero(mtf < 0.5)
     if len(below) == 0 or below[0] == 0:
         return None
     i = int(below[0])
     share = (mtf[i - 1] - 0.5) / (mtf[i - 1] - mtf[i])
     return float(frequency[i - 1] + share * (frequency[i] - frequency[i - 1]))
+
+
+@cache
+def _boxes() -> tuple[Floats, Floats]:
+    """Frequencies of the spectrum, and what the bins and the difference of neighbours take from it.
+
+    Both are boxes a quarter pixel wide.
+    """
+    frequency = np.fft.rfftfreq(_SIZE, 1 / BINS_PER_PX)
+    return np.asarray(frequency), np.asarray(np.maximum(np.sinc(frequency / BINS_PER_PX) ** 2, 1e-3))

@@ -48,9 +48,9 @@ def assess_quality(photo: Photo, plane: Plane) -> Quality:
     photo, plane
         The photo and its plane; without boards the sharpness is not measured.
     """
-    few = photo.pixels[::4, ::4]
-    low, high = few.min(axis=2), few.max(axis=2)
-    bench = ~_paper_mask(plane, few.shape[:2], 4)
+    blue, green, red = cv2.split(np.ascontiguousarray(photo.pixels[::4, ::4]))
+    low, high = (np.asarray(least(least(blue, green), red)) for least in (cv2.min, cv2.max))
+    bench = ~_paper_mask(plane, low.shape, 4)
     clipped = float(np.mean((low >= CLIPPED) & bench))
     glare = float(np.mean((low >= GLARE_LEVEL) & (high - low <= GLARE_SPREAD) & bench))
     grey = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
