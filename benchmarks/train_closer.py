@@ -118,7 +118,9 @@ def load(files):
 
 def inputs(rows, at, rng=None):
     """Return the net's inputs; with ``rng`` mirrored, and of altered colour, contrast and noise."""
-    near, far = scaled(rows["near"][at], rows["far"][at], rows["noise"][at].astype(np.float32))
+    noise = rows["noise"][at].astype(np.float32)
+    both = scaled(rows["near"][at], rows["far"][at], noise)
+    near, far = (np.ascontiguousarray(square.transpose(0, 3, 1, 2)) for square in both)
     known = rows["known"][at].astype(np.float32)
     if rng is not None:
         n = len(at)

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from voidmap.cli import app
 from voidmap.coat.again import shown_share, why_again
-from voidmap.coat.ground import along_grain
+from voidmap.coat.ground import along_grain, grain_of
 from voidmap.coat.ratings import rate
 from voidmap.files import Job
 from voidmap.records import CoatRecord, Interval, PhotoRecord, Pinhole, Power, Quality
@@ -100,7 +100,7 @@ def test_grain_is_found_along_drawn_stripes():
         turn = np.radians(degrees)
         rings = np.sin((y * np.cos(turn) - x * np.sin(turn)) / 4)
         grey = np.asarray(130 + 40 * rings, dtype=np.uint8)
-        (x0, y0), (x1, y1) = along_grain(grey, np.full(grey.shape, 255, np.uint8))
+        (x0, y0), (x1, y1) = along_grain(grain_of(grey), np.full(grey.shape, 255, np.uint8))
         away = np.degrees(np.arctan2(y1 - y0, x1 - x0)) - degrees
         assert abs((away + 90) % 180 - 90) < 2
 
@@ -108,8 +108,8 @@ def test_grain_is_found_along_drawn_stripes():
 def test_no_grain_where_nothing_is_seen_or_all_is_noise():
     rng = np.random.default_rng(2)
     noise = cv2.GaussianBlur(rng.normal(130, 30, (960, 1280)), (0, 0), 4).astype(np.uint8)
-    assert along_grain(noise, np.zeros_like(noise)) is None
-    assert along_grain(noise, np.full_like(noise, 255)) is None
+    assert along_grain(grain_of(noise), np.zeros_like(noise)) is None
+    assert along_grain(grain_of(noise), np.full_like(noise, 255)) is None
 
 
 def _record(curve, sizes):

@@ -30,8 +30,10 @@ def find(grey, look):
 def shot(pixels, seen=None):
     grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
     found = find(grey, np.full(grey.shape, 255, np.uint8)).spots()
+    here = seen or view()
+    rims = rim_strength(pixels, PX_PER_MM, SHRINK, here.seen)
     return Shot(
-        pixels, seen or view(), found, find, PX_PER_MM, BLUR_PX, lambda px: px / PX_PER_MM, lambda mm: mm * PX_PER_MM
+        pixels, here, found, find, PX_PER_MM, BLUR_PX, rims, lambda px: px / PX_PER_MM, lambda mm: mm * PX_PER_MM
     )
 
 

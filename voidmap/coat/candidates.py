@@ -86,9 +86,9 @@ class Candidates:
         )
 
 
-def pyramid(grey: Bytes, largest_px: float) -> tuple[Level, ...]:
-    """Return the levels needed for spots up to ``largest_px`` across."""
-    grain = grain_of(grey)
+def pyramid(grey: Bytes, largest_px: float, grain: Grain | None = None) -> tuple[Level, ...]:
+    """Return the levels needed for spots up to ``largest_px`` across; the grain is looked for where it isn't known."""
+    grain = grain_of(grey) if grain is None else grain
     levels = []
     picture = grey
     step = 1

@@ -9,12 +9,15 @@ known truth (``benchmarks/train_closer.py`` makes them and writes the weights be
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.coat.candidates import Candidates, Level
 from voidmap.coat.classify import LEAST_LOG_SPREAD, MOST_LOG_SPREAD, Judged
@@ -42,7 +45,8 @@ ODDS_SCALE = 3.0
 """The rings' own log odds are divided by this."""
 STRIDES = (2, 2, 1)
 """Of the three convolutions over a square, each three by three samples wide."""
-AT_ONCE = 64
+AT_ONCE, AT_A_TIME = 64, 2
+"""Candidates are judged in lots of so many, so many lots at a time."""
 
 _LOG = np.log(np.arange(256, dtype=np.float32) + np.float32(COLOUR_FLOOR))
 
@@ -51,7 +55,7 @@ Layer = tuple[Floats32, Floats32]
 
 @dataclass(frozen=True, eq=False)
 class Net:
-    """Means and spreads of the figures; weights (out, in, 3, 3) and biases of each square's layers; the last layers."""
+    """Means and spreads of the figures; weights (3 3 in, out) and biases of each square's layers; the last layers."""
 
     mean: Floats32
     spread: Floats32
@@ -92,10 +96,14 @@ def look_closer(
     summed = (figures[likely, : len(net.mean)] - net.mean) / net.spread
     known = np.column_stack([summed, odds / ODDS_SCALE]).astype(np.float32)
     near, far = squares(pixels, levels, found[likely])
-    rows = []
-    for first in range(0, len(likely), AT_ONCE):
+    level = noise[likely].astype(np.float32)
+
+    def judged(first: int) -> Floats32:
         part = slice(first, first + AT_ONCE)
-        rows.append(_judged(net, *scaled(near[part], far[part], noise[likely[part]].astype(np.float32)), known[part]))
+        return _judged(net, *scaled(near[part], far[part], level[part]), known[part])
+
+    with ThreadPoolExecutor(AT_A_TIME) as workers:
+        rows = list(workers.map(judged, range(0, len(likely), AT_ONCE)))
     logit, size, spread = np.concatenate(rows).astype(np.float64).T
     chance, log_size, size_rel = seen.probability.copy(), seen.log_size.copy(), seen.size_rel.copy()
     chance[likely] = 1 / (1 + np.exp(-np.clip(logit, -60, 60)))
@@ -106,22 +114,25 @@ def look_closer(
 
 def squares(pixels: Bytes, levels: tuple[Level, ...], found: Candidates) -> tuple[Bytes, Bytes]:
     """Cut the near and the far square about each candidate, (N, SIDE, SIDE[, 3]) uint8, their x along the grain."""
-    return _cut(pixels, levels, found, NEAR_STEP, 0), _cut(pixels, levels, found, FAR_STEP, 1)
+    number = np.minimum(found.level, len(levels) - 1)
+    pictures = [pixels]
+    for _ in range(int(number.max(initial=-1)) + 1):
+        half = (pictures[-1].shape[1] // 2, pictures[-1].shape[0] // 2)
+        pictures.append(np.asarray(cv2.resize(pictures[-1], half, interpolation=cv2.INTER_AREA), dtype=np.uint8))
+    # The far square is read from one level coarser than the spot was found on.
+    with ThreadPoolExecutor(1) as beside:
+        far = beside.submit(_cut, pictures, levels[0].grain, found, number + 1, FAR_STEP)
+        return _cut(pictures, levels[0].grain, found, number, NEAR_STEP), far.result()
 
 
-def _cut(pixels: Bytes, levels: tuple[Level, ...], found: Candidates, step: float, up: int) -> Bytes:
-    """Cut a square out of the picture about each candidate, read ``up`` levels coarser than it was found."""
-    out = np.zeros((len(found), SIDE, SIDE, *pixels.shape[2:]), np.uint8)
+def _cut(pictures: Sequence[Bytes], grain: Grain, found: Candidates, number: NDArray[np.int64], step: float) -> Bytes:
+    """Cut a square out of the picture of the level of that ``number`` (N,) about each candidate."""
+    out = np.zeros((len(found), SIDE, SIDE, *pictures[0].shape[2:]), np.uint8)
     axis = np.linspace(-1, 1, SIDE) * (step * (SIDE - 1) / 2)
-    number = np.minimum(found.level + up, len(levels))
-    picture = pixels
-    for level in range(len(levels) + 1):
-        if level > 0:
-            half = (picture.shape[1] // 2, picture.shape[0] // 2)
-            picture = np.asarray(cv2.resize(picture, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    for level, picture in enumerate(pictures):
         mine = np.flatnonzero(number == level)
         if len(mine):
-            out[mine] = _squares(picture, levels[0].grain, found[mine], 2**level, axis)
+            out[mine] = _squares(picture, grain, found[mine], 2**level, axis)
     return out
 
 
@@ -132,16 +143,14 @@ def _squares(picture: Bytes, grain: Grain, found: Candidates, times: int, axis: 
     rows, columns = grain.angle_rad.shape
     row = np.clip((y / height * rows).astype(int), 0, rows - 1)
     column = np.clip((x / width * columns).astype(int), 0, columns - 1)
-    angle = grain.angle_rad[row, column].astype(np.float64)[:, None, None]
-    along = (found.sigma_px[:, None] / times * axis)[:, None, :]
-    across = np.swapaxes(along, 1, 2)
-    at_x = x[:, None, None] + along * np.cos(angle) - across * np.sin(angle)
-    at_y = y[:, None, None] + along * np.sin(angle) + across * np.cos(angle)
+    size, angle = found.sigma_px / times, grain.angle_rad[row, column].astype(np.float64)
+    turned, aside = ((size * way(angle))[:, None] * axis for way in (np.cos, np.sin))
     shape = (len(found), SIDE * SIDE)
+    at_x = ((x[:, None] + turned)[:, None, :] - aside[:, :, None]).astype(np.float32).reshape(shape)
+    at_y = ((y[:, None] + aside)[:, None, :] + turned[:, :, None]).astype(np.float32).reshape(shape)
     parts = [
         cv2.remap(
-            picture, at_x.reshape(shape)[k : k + 8 * AT_ONCE].astype(np.float32),
-            at_y.reshape(shape)[k : k + 8 * AT_ONCE].astype(np.float32), cv2.INTER_LINEAR,
+            picture, at_x[k : k + 8 * AT_ONCE], at_y[k : k + 8 * AT_ONCE], cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REFLECT_101,
         )
         for k in range(0, len(found), 8 * AT_ONCE)
@@ -150,32 +159,41 @@ def _squares(picture: Bytes, grain: Grain, found: Candidates, times: int, axis: 
 
 
 def scaled(near: Bytes, far: Bytes, noise: Floats32) -> tuple[Floats32, Floats32]:
-    """Return squares (N, 3, SIDE, SIDE): grey over the near one's largest contrast, and two of colour."""
-    grey_near, grey_far = _grey(near), _grey(far)
-    away = grey_near - np.median(grey_near.reshape(len(near), -1), axis=1)[:, None, None]
-    middle = slice(SIDE // 2 - MIDDLE, SIDE // 2 + MIDDLE)
-    largest = np.abs(away[:, middle, middle]).max(axis=(1, 2))
+    """Return squares (N, SIDE, SIDE, 3): grey over the near one's largest contrast, and two of colour."""
+    greys = [_grey(near), _grey(far)]
+    away = [grey - _middle(grey) for grey in greys]
+    inner = slice(SIDE // 2 - MIDDLE, SIDE // 2 + MIDDLE)
+    largest = np.abs(away[0][:, inner, inner]).max(axis=(1, 2))
     unit = np.maximum(largest, LEAST_CONTRAST * noise)[:, None, None]
-    away_far = grey_far - np.median(grey_far.reshape(len(far), -1), axis=1)[:, None, None]
-    colour_near, colour_far = _colour(near), _colour(far)
-    usual = np.median(colour_near.reshape(len(near), 2, -1), axis=2)[:, :, None, None]
-    parts = [
-        np.concatenate([(grey / unit)[:, None], (colour - usual) * COLOUR_GAIN], axis=1)
-        for grey, colour in ((away, colour_near), (away_far, colour_far))
-    ]
-    scaled_near, scaled_far = (np.clip(part, -MOST, MOST).astype(np.float32) for part in parts)
-    return scaled_near, scaled_far
+    colours = [_colours(near), _colours(far)]
+    usual = [_middle(colour) for colour in colours[0]]
+    parts = []
+    for grey, colour in zip(away, colours, strict=True):
+        planes = [grey / unit, *((c - m) * np.float32(COLOUR_GAIN) for c, m in zip(colour, usual, strict=True))]
+        merged = cv2.merge([np.clip(plane, -MOST, MOST).reshape(-1, SIDE) for plane in planes])
+        parts.append(np.asarray(merged, dtype=np.float32).reshape(-1, SIDE, SIDE, len(planes)))
+    return parts[0], parts[1]
+
+
+def _middle(square: Floats32) -> Floats32:
+    """Return the medians of squares (N, SIDE, SIDE) as (N, 1, 1): one partial sort each, not the usual two."""
+    half = SIDE * SIDE // 2
+    parted = np.partition(square.reshape(len(square), -1), half, axis=1)
+    return np.asarray((parted[:, :half].max(axis=1) + parted[:, half])[:, None, None] / 2, dtype=np.float32)
 
 
 def _grey(square: Bytes) -> Floats32:
     return np.asarray(square.astype(np.float32) @ GREY_BY_BGR if square.ndim == 4 else square, dtype=np.float32)
 
 
-def _colour(square: Bytes) -> Floats32:
+def _colours(square: Bytes) -> tuple[Floats32, Floats32]:
+    """Return the logarithms of red and of blue over green, (N, SIDE, SIDE) each."""
     if square.ndim == 3:
-        return np.zeros((len(square), 2, SIDE, SIDE), np.float32)
-    over = _LOG[square]
-    return np.stack([over[..., 2] - over[..., 1], over[..., 0] - over[..., 1]], axis=1)
+        none = np.zeros(square.shape, np.float32)
+        return none, none
+    blue, green, red = cv2.split(cv2.LUT(square.reshape(-1, SIDE, 3), _LOG))
+    shape = square.shape[:3]
+    return (red - green).reshape(shape), (blue - green).reshape(shape)
 
 
 def _judged(net: Net, near: Floats32, far: Floats32, known: Floats32) -> Floats32:
@@ -188,14 +206,16 @@ def _judged(net: Net, near: Floats32, far: Floats32, known: Floats32) -> Floats3
 
 
 def _tower(values: Floats32, layers: tuple[Layer, ...]) -> Floats32:
-    """Run squares (N, C, S, S) through the convolutions; returns (N, C' S' S')."""
+    """Run squares (N, S, S, C) through the convolutions; returns (N, C' S' S'), the channels outermost."""
     for (weight, bias), stride in zip(layers, STRIDES, strict=True):
-        windows = np.lib.stride_tricks.sliding_window_view(values, (3, 3), axis=(2, 3))[:, :, ::stride, ::stride]
-        count, _, rows, columns = windows.shape[:4]
-        flat = np.ascontiguousarray(windows.transpose(0, 2, 3, 1, 4, 5)).reshape(count * rows * columns, -1)
-        made = np.maximum(flat @ weight.reshape(len(weight), -1).T + bias, 0)
-        values = made.reshape(count, rows, columns, -1).transpose(0, 3, 1, 2)
-    return np.ascontiguousarray(values).reshape(len(values), -1)
+        windows = np.lib.stride_tricks.sliding_window_view(values, (3, 3), axis=(1, 2))[:, ::stride, ::stride]
+        count, rows, columns = windows.shape[:3]
+        # A product a square: small ones are not shared out over the processors, which takes longer than they do.
+        flat = np.ascontiguousarray(windows.transpose(0, 1, 2, 4, 5, 3)).reshape(count, rows * columns, -1)
+        made = flat @ weight
+        made += bias
+        values = np.maximum(made, 0, out=made).reshape(count, rows, columns, -1)
+    return np.ascontiguousarray(values.transpose(0, 3, 1, 2)).reshape(len(values), -1)
 
 
 @cache
@@ -206,5 +226,8 @@ def _net() -> Net:
     def layers(name: str) -> tuple[Layer, ...]:
         return tuple((np.asarray(w, np.float32), np.asarray(b, np.float32)) for w, b in made[name])
 
+    def towers(name: str) -> tuple[Layer, ...]:
+        return tuple((np.ascontiguousarray(w.transpose(2, 3, 1, 0)).reshape(-1, len(w)), b) for w, b in layers(name))
+
     mean, spread = (np.asarray(made[name], np.float32) for name in ("mean", "spread"))
-    return Net(mean, spread, layers("near"), layers("far"), layers("head"))
+    return Net(mean, spread, towers("near"), towers("far"), layers("head"))

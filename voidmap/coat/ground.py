@@ -70,15 +70,16 @@ def grain_of(grey: Bytes) -> Grain:
     return Grain(angle.astype(np.float32), coherence.astype(np.float32))
 
 
-def along_grain(grey: Bytes, look: Bytes) -> tuple[tuple[float, float], tuple[float, float]] | None:
+def along_grain(grain: Grain, look: Bytes) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """Return two places in a photo (x, y) px, one grid cell apart along its grain; None when nothing shows a grain.
 
     Parameters
     ----------
-    grey, look
-        (H, W) uint8: the photo's grey picture, and non-zero where its surface is.
+    grain
+        Of the photo.
+    look
+        (H, W) uint8, non-zero where its surface is.
     """
-    grain = grain_of(grey)
     rows, columns = grain.coherence.shape
     on = cv2.resize(look, (columns, rows), interpolation=cv2.INTER_NEAREST) > 0
     weight = np.where(on, grain.coherence, 0.0).astype(np.float64)

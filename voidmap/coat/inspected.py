@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from voidmap.coat.focus import out_of_focus
-from voidmap.coat.ground import Bytes
+from voidmap.coat.ground import Bytes, Grain, grain_of
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import Outline
 
@@ -76,20 +76,38 @@ class View:
         return np.asarray(inside & (mask[at[:, 1], at[:, 0]] > 0))
 
 
-def view_of(photo: Photo, plane: Plane, *, slab_px: Floats | None, sheets_px: Sequence[Floats]) -> View:
+@dataclass(frozen=True, eq=False)
+class Pictures:
+    """A photo as it is looked through: grey (H, W), ``SHRINK`` times smaller (h, w, 3), and its grain."""
+
+    grey: Bytes
+    small: Bytes
+    grain: Grain
+
+
+def pictures_of(photo: Photo) -> Pictures:
+    """Make the pictures that a photo is looked through in."""
+    pixels = np.ascontiguousarray(photo.pixels)
+    grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+    size = (max(1, photo.width_px // SHRINK), max(1, photo.height_px // SHRINK))
+    small = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    return Pictures(grey, small, grain_of(grey))
+
+
+def view_of(pictures: Pictures, plane: Plane, *, slab_px: Floats | None, sheets_px: Sequence[Floats]) -> View:
     """Work out what a photo shows.
 
     Parameters
     ----------
-    photo, plane
-        The photo and its plane.
+    pictures, plane
+        The photo's pictures and its plane.
     slab_px
         The slab's outline (N, 2) photo px; None when the surface fills the frame.
     sheets_px
         Outlines of the paper around boards, photo px.
     """
-    size = (max(1, photo.width_px // SHRINK), max(1, photo.height_px // SHRINK))
-    small = cv2.resize(np.ascontiguousarray(photo.pixels), size, interpolation=cv2.INTER_AREA)
+    small = pictures.small
+    size = (small.shape[1], small.shape[0])
     cell_mm2 = _cell_areas(plane, size)
     px_per_mm = float(1 / np.sqrt(np.median(cell_mm2)))
     slab = np.full(size[::-1], 255 if slab_px is None else 0, np.uint8)
@@ -102,8 +120,7 @@ def view_of(photo: Photo, plane: Plane, *, slab_px: Floats | None, sheets_px: Se
     around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     look = cv2.erode(look, around, borderType=cv2.BORDER_CONSTANT, borderValue=255)
     hidden = cv2.bitwise_or(_wide(cv2.inRange(small, (CLIPPED,) * 3, (255,) * 3), px_per_mm), _dark(small, px_per_mm))
-    grey = cv2.cvtColor(np.ascontiguousarray(photo.pixels), cv2.COLOR_BGR2GRAY)
-    hidden = cv2.bitwise_or(hidden, out_of_focus(np.asarray(grey, dtype=np.uint8), look, size))
+    hidden = cv2.bitwise_or(hidden, out_of_focus(pictures.grey, look, size))
     seen = cv2.bitwise_and(look, cv2.bitwise_not(hidden))
     return View(slab, look, seen, cell_mm2, tuple(np.asarray(s) for s in sheets_px))
 

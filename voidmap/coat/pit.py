@@ -6,12 +6,14 @@ hole, the limb of a bubble) or scattered (sanding dust). Surface tension raises 
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
 
 RIM_RADII = 2.3
 """The raised rim has died out at this many radii."""
@@ -54,6 +56,37 @@ class Pit:
 
 
 @dataclass(frozen=True, eq=False)
+class Pits:
+    """Several pits of one style; the fields are those of ``Pit``, (N, 1, 1) each."""
+
+    x_mm: F64
+    y_mm: F64
+    diameter_mm: F64
+    style: str
+    tone: F64
+    offset: tuple[F64, F64]
+    steep: F64
+    core: F64
+    collar: F64
+    crest: F64
+    cut: F64
+
+
+def alike(pits: Sequence[Pit]) -> Pits:
+    """Return pits of one style together."""
+
+    def of(values: Iterable[float]) -> F64:
+        return np.array(list(values), dtype=np.float64)[:, None, None]
+
+    return Pits(
+        of(p.x_mm for p in pits), of(p.y_mm for p in pits), of(p.diameter_mm for p in pits), pits[0].style,
+        of(p.tone for p in pits), (of(p.offset[0] for p in pits), of(p.offset[1] for p in pits)),
+        of(p.steep for p in pits), of(p.core for p in pits), of(p.collar for p in pits), of(p.crest for p in pits),
+        of(p.cut for p in pits),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
 class Look:
     """A pit at places (N,): slopes, shares of light lost and of dust, freedom from haze (1 none, below 0 more)."""
 
@@ -86,8 +119,8 @@ def sanded_style(rng: np.random.Generator, style: str) -> str:
     return after if style != "hole" or rng.random() < 0.5 else "hole"
 
 
-def look_of(pit: Pit, x_mm: F32, y_mm: F32) -> Look:
-    """Return what a pit does at places (N,) mm."""
+def look_of(pit: Pit | Pits, x_mm: F32, y_mm: F32) -> Look:
+    """Return what a pit does at places (N,) mm, or several pits (N) at places (rows, columns) each."""
     r = np.float32(pit.diameter_mm / 2)
     x, y = (x_mm - np.float32(pit.x_mm)) / r, (y_mm - np.float32(pit.y_mm)) / r
     rho = np.sqrt(x * x + y * y)
@@ -108,15 +141,15 @@ def look_of(pit: Pit, x_mm: F32, y_mm: F32) -> Look:
     bare = inside - np.float32(pit.cut) * bump
     dark, white = np.zeros_like(rho), np.zeros_like(rho)
     if pit.style == "hole":
-        dark = 0.85 * pit.tone * core
+        dark = np.float32(0.85 * pit.tone) * core
     elif pit.style == "crater":
-        dark = pit.tone * (0.6 * core + 0.05 * inside)
+        dark = np.float32(pit.tone) * (0.6 * core + 0.05 * inside)
     elif pit.style == "dust":
-        dark, white = 0.15 * inside * (1 - core), pit.tone * core
+        dark, white = 0.15 * inside * (1 - core), np.float32(pit.tone) * core
     else:
         # light from below is lost at both skins of a bubble, and nearly all of it beyond the critical angle
         limb = np.clip((rho - np.float32(LIMB_RADII)) / 0.1 + 0.5, 0, 1) * inside
-        dark = pit.tone * (0.2 * core + 0.12 * limb)
+        dark = np.float32(pit.tone) * (0.2 * core + 0.12 * limb)
         bare = -np.float32(pit.cut) * bump
     return Look(
         (rise * ux).astype(np.float32),

@@ -8,7 +8,7 @@ slopes send its light elsewhere, and the ground shows.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -17,11 +17,24 @@ from numpy.typing import NDArray
 
 from voidmap.coat.ground import Bytes, Floats32
 from voidmap.coat.near import Near, nearest
-from voidmap.coat.pit import DULL_SHARE, DULL_VEIL, DUST, RIM_RADII, Pit, draw_pit, look_of, sanded_style, style_of
+from voidmap.coat.pit import (
+    DULL_SHARE,
+    DULL_VEIL,
+    DUST,
+    RIM_RADII,
+    Pit,
+    alike,
+    draw_pit,
+    look_of,
+    sanded_style,
+    style_of,
+)
 from voidmap.model import Floats
 
 FINE, FINE_PX = 4, 16
 """Pinholes are drawn up to so many times finer than the photo, then averaged: so that a radius is 8 cells and more."""
+AT_ONCE = 16
+"""Pinholes drawn together at most: their maps stay near the processor."""
 GLARE_GREY = 225.0
 """8-bit grey from which a place lies in a lamp's reflection."""
 GLARE_STEP = 16
@@ -69,6 +82,16 @@ class Lamp:
     strength: float
 
 
+@dataclass(frozen=True)
+class Setting:
+    """Lamps, how much sanding dulls, the room's own radiance, and the slope that leaves a lamp's reflection."""
+
+    lamps: tuple[Lamp, ...]
+    haze: float
+    room: float
+    glare: float
+
+
 def plant(
     pixels: Bytes,
     plants: Sequence[Plant],
@@ -99,25 +122,28 @@ def plant(
     drawn = [_setting(rng, sanded) for _ in range(settings)]
     size = (max(1, out.shape[1] // GLARE_STEP), max(1, out.shape[0] // GLARE_STEP))
     glaring = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA).mean(axis=2) >= GLARE_GREY
-    for number, one in enumerate(plants):
-        lamps, haze, room, glare = drawn[number % settings]
+    pits = [_pit_of(one, rng, sanded=sanded) for one in plants]
+    for number, (one, pit, maps) in enumerate(zip(plants, pits, _changes(pits, drawn, blur_px), strict=True)):
         half = _reach(one.diameter_px) + _margin(blur_px)
         left, top = round(one.x_px) - half, round(one.y_px) - half
         x0, y0 = max(0, left), max(0, top)
         x1, y1 = min(out.shape[1], left + 2 * half + 1), min(out.shape[0], top + 2 * half + 1)
         if x1 <= x0 or y1 <= y0:
             continue
-        away = (one.x_px - round(one.x_px), one.y_px - round(one.y_px))
         cut = np.s_[y0 - top : y1 - top, x0 - left : x1 - left]
-        patch = out[y0:y1, x0:x1]
         column, row = round(one.x_px) // GLARE_STEP, round(one.y_px) // GLARE_STEP
         in_glare = bool(glaring[min(row, glaring.shape[0] - 1), min(column, glaring.shape[1] - 1)])
-        shape = one.shape or shape_of(rng, KINDS[int(rng.choice(3, p=SHARES))], sanded=sanded)
-        pit = replace(shape, x_mm=away[0], y_mm=away[1], diameter_mm=one.diameter_px)
-        keep, add, bare = _changes(pit, lamps, room, blur_px)
-        lost = _lost_glare(pit, glare, blur_px)[cut] if in_glare else None
-        out[y0:y1, x0:x1] = _changed(patch, keep[cut], add[cut], bare[cut], haze, lost)
+        setting = drawn[number % settings]
+        lost = _lost_glare(pit, setting.glare, blur_px)[cut] if in_glare else None
+        out[y0:y1, x0:x1] = _changed(out[y0:y1, x0:x1], maps[cut], setting.haze, lost)
     return out
+
+
+def _pit_of(one: Plant, rng: np.random.Generator, *, sanded: bool) -> Pit:
+    """Return a plant's pit, in px from its middle px."""
+    shape = one.shape or shape_of(rng, KINDS[int(rng.choice(3, p=SHARES))], sanded=sanded)
+    away = (one.x_px - round(one.x_px), one.y_px - round(one.y_px))
+    return replace(shape, x_mm=away[0], y_mm=away[1], diameter_mm=one.diameter_px)
 
 
 def shape_of(rng: np.random.Generator, kind: str, *, sanded: bool) -> Pit:
@@ -126,10 +152,9 @@ def shape_of(rng: np.random.Generator, kind: str, *, sanded: bool) -> Pit:
     return draw_pit(rng, 0.0, 0.0, 1.0, sanded_style(rng, style) if sanded else style)
 
 
-def _setting(rng: np.random.Generator, sanded: bool) -> tuple[tuple[Lamp, ...], float, float, float]:
-    """Draw lamps, haze, the room's own radiance, and the slope that leaves a lamp's reflection."""
+def _setting(rng: np.random.Generator, sanded: bool) -> Setting:
     haze = float(rng.uniform(*HAZE)) if sanded else 0.0
-    return _lamps(rng), haze, float(rng.uniform(0.1, 0.7)), float(rng.uniform(*LAMP_SLOPES))
+    return Setting(_lamps(rng), haze, float(rng.uniform(0.1, 0.7)), float(rng.uniform(*LAMP_SLOPES)))
 
 
 def _lamps(rng: np.random.Generator) -> tuple[Lamp, ...]:
@@ -152,8 +177,8 @@ def _lamps(rng: np.random.Generator) -> tuple[Lamp, ...]:
             )
         )  # fmt: skip
     # what the level film mirrors is in the photo already
-    level = np.zeros(1, np.float32)
-    return tuple(lamp for lamp in lamps if _lit(lamp, level, level)[0] == 0)
+    level = np.zeros((1, 1, 1), np.float32)
+    return tuple(lamp for lamp in lamps if not _lit([lamp], level, level).any())
 
 
 def _reach(diameter_px: float) -> int:
@@ -165,64 +190,97 @@ def _margin(blur_px: float) -> int:
     return int(np.ceil(4 * blur_px)) + 1
 
 
-def _grid(pit: Pit) -> tuple[Floats32, Floats32]:
-    """Return the fine places of a patch as far as the pit reaches, px from its middle: x (1, n) and y (n, 1)."""
-    fine = int(np.clip(np.ceil(FINE_PX / pit.diameter_mm), 1, FINE))
-    half = _reach(pit.diameter_mm)
+def _fine(diameter_px: float) -> int:
+    return int(np.clip(np.ceil(FINE_PX / diameter_px), 1, FINE))
+
+
+def _grid(diameter_px: float) -> tuple[Floats32, Floats32]:
+    """Return the fine places of a patch as far as a pit reaches, px from its middle: x (1, n) and y (n, 1)."""
+    fine, half = _fine(diameter_px), _reach(diameter_px)
     axis = ((np.arange((2 * half + 1) * fine) + 0.5) / fine - 0.5 - half).astype(np.float32)
     return axis[None, :], axis[:, None]
 
 
-def _changes(pit: Pit, lamps: tuple[Lamp, ...], room: float, blur_px: float) -> tuple[Floats32, Floats32, Floats32]:
-    """Return maps (h, w): share of the ground's light kept, light added, and freedom from haze."""
-    x, y = _grid(pit)
-    look = look_of(pit, x, y)
+def _changes(pits: Sequence[Pit], settings: Sequence[Setting], blur_px: float) -> list[Floats32]:
+    """Return maps (h, w, 3) of each pit: share of the ground's light lost, light added, and freedom from haze.
+
+    Those of one style and of like size are worked out together; the settings are taken in turn.
+    """
+    groups: dict[tuple[str, int, int], list[int]] = {}
+    for number, pit in enumerate(pits):
+        key = (pit.style, _reach(pit.diameter_mm), _fine(pit.diameter_mm))
+        groups.setdefault(key, []).append(number)
+    lots = [group[first : first + AT_ONCE] for group in groups.values() for first in range(0, len(group), AT_ONCE)]
+
+    out: dict[int, Floats32] = {}
+    for lot in lots:
+        under = [settings[number % len(settings)] for number in lot]
+        out.update(zip(lot, _changes_of([pits[number] for number in lot], under, blur_px), strict=True))
+    return [out[number] for number in range(len(pits))]
+
+
+def _changes_of(pits: Sequence[Pit], settings: Sequence[Setting], blur_px: float) -> Floats32:
+    x, y = _grid(pits[0].diameter_mm)
+    look = look_of(alike(pits), x, y)
     seen = np.zeros_like(look.dark)
-    for lamp in lamps:
-        seen += np.float32(lamp.strength) * _lit(lamp, look.slope_x, look.slope_y)
+    for place in range(max(len(setting.lamps) for setting in settings)):
+        lit = [k for k, setting in enumerate(settings) if place < len(setting.lamps)]
+        lamps = [settings[k].lamps[place] for k in lit]
+        strength = _column(lamp.strength for lamp in lamps)
+        seen[lit] += strength * _lit(lamps, look.slope_x[lit], look.slope_y[lit])
+    room = _column(setting.room for setting in settings)
     steep = 1 / np.sqrt(1 + look.slope_x * look.slope_x + look.slope_y * look.slope_y)
     flat = 1 - steep
     share = MIRRORED + (1 - MIRRORED) * flat * flat * flat * flat * flat
     add = share * (seen + room) - MIRRORED * room + look.white * np.float32(DUST)
     lost = 1 - (1 - look.dark) * (1 - look.white)
-    maps = _photographed(cv2.merge([lost, add, np.maximum(look.bare, look.white)]), _reach(pit.diameter_mm), blur_px)
-    return 1 - maps[..., 0], maps[..., 1], maps[..., 2]
+    maps = np.stack([lost, add, np.maximum(look.bare, look.white)], axis=-1)
+    return _photographed(np.asarray(maps, dtype=np.float32), _reach(pits[0].diameter_mm), blur_px)
 
 
-def _lit(lamp: Lamp, slope_x: Floats32, slope_y: Floats32) -> Floats32:
-    """Return how much (0 to 1) of a lamp slopes mirror."""
-    c, s = np.float32(np.cos(lamp.turn_rad)), np.float32(np.sin(lamp.turn_rad))
-    dx, dy = slope_x - np.float32(lamp.slope_x), slope_y - np.float32(lamp.slope_y)
+def _column(values: Iterable[float]) -> Floats32:
+    """Return values as (N, 1, 1)."""
+    return np.array(list(values), dtype=np.float32)[:, None, None]
+
+
+def _lit(lamps: Sequence[Lamp], slope_x: Floats32, slope_y: Floats32) -> Floats32:
+    """Return how much (0 to 1) of each lamp (N) slopes (N, rows, columns) mirror."""
+    c, s = _column(np.cos(lamp.turn_rad) for lamp in lamps), _column(np.sin(lamp.turn_rad) for lamp in lamps)
+    dx, dy = slope_x - _column(lamp.slope_x for lamp in lamps), slope_y - _column(lamp.slope_y for lamp in lamps)
     u, v = np.abs(c * dx + s * dy), np.abs(c * dy - s * dx)
-    along = np.clip((np.float32(lamp.half_x) - u) / np.float32(LAMP_SOFT) + 0.5, 0, 1)
-    across = np.clip((np.float32(lamp.half_y) - v) / np.float32(LAMP_SOFT) + 0.5, 0, 1)
+    along = np.clip((_column(lamp.half_x for lamp in lamps) - u) / np.float32(LAMP_SOFT) + 0.5, 0, 1)
+    across = np.clip((_column(lamp.half_y for lamp in lamps) - v) / np.float32(LAMP_SOFT) + 0.5, 0, 1)
     return np.asarray(along * across, dtype=np.float32)
 
 
 def _lost_glare(pit: Pit, glare: float, blur_px: float) -> Floats32:
     """Return the share (h, w) of a lamp's reflection that the slopes send elsewhere."""
-    x, y = _grid(pit)
-    look = look_of(pit, x, y)
+    look = look_of(alike([pit]), *_grid(pit.diameter_mm))
     away = np.hypot(look.slope_x, look.slope_y) / np.float32(glare)
-    return _photographed(np.clip(away - 0.5, 0, 1), _reach(pit.diameter_mm), blur_px)
+    lost = np.asarray(np.clip(away - 0.5, 0, 1), dtype=np.float32)
+    return _photographed(lost[..., None], _reach(pit.diameter_mm), blur_px)[0, ..., 0]
 
 
 def _photographed(fine: Floats32, half: int, blur_px: float) -> Floats32:
-    """Return fine maps averaged to px, with room for the blur around them, and blurred."""
-    side, room = 2 * half + 1, _margin(blur_px)
-    small = cv2.resize(np.asarray(fine, dtype=np.float32), (side, side), interpolation=cv2.INTER_AREA)
-    wide = cv2.copyMakeBorder(small, room, room, room, room, cv2.BORDER_CONSTANT, value=0)
-    return np.asarray(cv2.GaussianBlur(wide, (0, 0), max(blur_px, 0.1)), dtype=np.float32)
+    """Return fine maps (N, rows, columns, C) averaged to px, with room for the blur around them, and blurred."""
+    count, side, room = len(fine), 2 * half + 1, _margin(blur_px)
+    small = cv2.resize(fine.reshape(-1, *fine.shape[2:]), (side, count * side), interpolation=cv2.INTER_AREA)
+    wide = np.zeros((count, side + 2 * room, side + 2 * room, fine.shape[3]), np.float32)
+    wide[:, room:-room, room:-room] = small.reshape(count, side, side, -1)
+    # The room is wider than the blur reaches: maps below each other stay apart.
+    blurred = cv2.GaussianBlur(wide.reshape(-1, *wide.shape[2:]), (0, 0), max(blur_px, 0.1))
+    return np.asarray(blurred, dtype=np.float32).reshape(wide.shape)
 
 
-def _changed(patch: Bytes, keep: Floats32, add: Floats32, bare: Floats32, haze: float, lost: Floats32 | None) -> Bytes:
-    """Return a patch (h, w, 3) after a pinhole's changes, worked out in linear light."""
+def _changed(patch: Bytes, maps: Floats32, haze: float, lost: Floats32 | None) -> Bytes:
+    """Return a patch (h, w, 3) after a pinhole's changes (as ``_changes`` gives them), worked out in linear light."""
+    keep, add, bare = 1 - maps[..., 0], maps[..., 1], maps[..., 2]
     light = _linear(patch)
     if lost is not None:
         below = light * np.float32(0.25)  # the ground under a reflection is hidden; it is some shade of it
         light = light + (below - light) * lost[..., None]
     if haze > 0:
-        least = float(np.quantile(light, 0.02))
+        least = _quantile(light, 0.02)
         haze = min(haze, 0.9 * least / DULL_VEIL)
         below = (light - DULL_VEIL * haze) / (1 - (1 - DULL_SHARE) * haze)
         left = np.clip(haze * (1 - bare), 0, 1)[..., None]
@@ -232,6 +290,14 @@ def _changed(patch: Bytes, keep: Floats32, add: Floats32, bare: Floats32, haze: 
         light = light * keep[..., None] + add[..., None]
     # Where nothing changes the light is the photo's own, and comes back as the very level that it was.
     return np.asarray(np.round(_display(np.clip(light, 0, 1))), dtype=np.uint8)
+
+
+def _quantile(values: Floats32, share: float) -> float:
+    """Return a quantile of values of any shape: NumPy's own takes longer over so few than all else."""
+    ordered = np.sort(values, axis=None)
+    at = share * (len(ordered) - 1)
+    below, above = ordered[int(at)], ordered[min(int(at) + 1, len(ordered) - 1)]
+    return float(below + (above - below) * (at - int(at)))
 
 
 def _linear(grey: Bytes) -> Floats32:
@@ -250,13 +316,14 @@ def places_apart(
 
     No two lie nearer than ``least_px``, nor nearer than that to a taken place (M, 2).
     """
-    rows, columns = np.nonzero(free)
-    if len(rows) == 0:
+    places = np.flatnonzero(free > 0)
+    if len(places) == 0:
         return np.zeros((0, 2))
-    share = free[rows, columns].astype(np.float64)
+    share = free.reshape(-1)[places].astype(np.float64)
     even = float(np.ptp(share)) == 0
-    pick = rng.choice(len(rows), min(len(rows), 8 * count), replace=False, p=None if even else share / share.sum())
-    trial = np.column_stack([columns[pick], rows[pick]]) + rng.uniform(-0.5, 0.5, (len(pick), 2))
+    pick = rng.choice(len(places), min(len(places), 8 * count), replace=False, p=None if even else share / share.sum())
+    rows, columns = np.divmod(places[pick], free.shape[1])
+    trial = np.column_stack([columns, rows]) + rng.uniform(-0.5, 0.5, (len(pick), 2))
     if len(taken_px):
         trial = trial[nearest(np.asarray(taken_px), trial)[0] >= least_px]
     kept: list[int] = []

@@ -8,11 +8,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from voidmap.coat.ground import Bytes
+from voidmap.coat.ground import Bytes, Floats32
 from voidmap.coat.inspected import SHRINK, View
 from voidmap.coat.near import nearest
 from voidmap.coat.plant import KINDS, SHARES, places_apart
-from voidmap.coat.rims import rim_strength
 from voidmap.coat.spots import Search, Spots
 from voidmap.model import Floats
 
@@ -33,8 +32,9 @@ class Shot:
     """One photo of a coat as a study needs it.
 
     ``pixels`` (H, W, 3) uint8 B, G, R; ``view`` where its surface is seen; ``spots`` what was found in it; ``find``
-    the detector (a picture (H, W, 3) and where to look (H, W), both uint8, judged); the scale and blur; and the ways
-    from its px (N, 2) to a frame that all photos share (mm), and back.
+    the detector (a picture (H, W, 3) and where to look (H, W), both uint8, judged); the scale and blur; ``rims`` how
+    likely each cell of the view is a fill's rim; and the ways from its px (N, 2) to a frame that all photos share (mm),
+    and back.
     """
 
     pixels: Bytes
@@ -43,6 +43,7 @@ class Shot:
     find: Callable[[Bytes, Bytes], Search]
     px_per_mm: float
     blur_px: float
+    rims: Floats32
     to_mm: Callable[[Floats], Floats]
     to_px: Callable[[Floats], Floats]
 
@@ -88,7 +89,7 @@ def _places(shot: Shot, seen: Bytes, count: int, rng: np.random.Generator, *, sa
     cells_per_mm = shot.px_per_mm / SHRINK
     power = RIM_POWER_SANDED if sanded else RIM_POWER_GLOSS
     rim_apart = (RIM_APART_SANDED_MM if sanded else RIM_APART_GLOSS_MM) * cells_per_mm
-    rims = rim_strength(shot.pixels, shot.px_per_mm, SHRINK, seen) ** power
+    rims = np.where(seen > 0, shot.rims**power, 0)
     at_rims = places_apart(rims, round(SHARES[0] * count), rim_apart, rng, taken_px=taken)
     taken = np.concatenate([taken, at_rims])
     anywhere = places_apart(seen, count - len(at_rims), LEAST_APART_MM * cells_per_mm, rng, taken_px=taken)

@@ -32,6 +32,9 @@ SOFTEST = 1e-3
 CEILING_PERCENT = range(20, 101)
 """Ceilings tried: steps of 1 % are finer than the 1 sigma of 2 to 3 % that 480 targets leave."""
 COARSE_PERCENT = 8
+OUT_OF_SIGHT = 40.0
+"""The search downward ends where the deviance has risen by this: such a ceiling is e^-20 as likely as the best, and a
+lower one explains fewer finds still."""
 
 
 @dataclass(frozen=True)
@@ -101,17 +104,19 @@ def fit_with_ceiling(sizes: ArrayLike, hits: ArrayLike, *, weights: ArrayLike | 
     Parameters and errors as for :func:`fit_hit_miss`. The covariance is that with the ceiling known.
     """
     tried = {}
-    best, step = CEILING_PERCENT[-1], COARSE_PERCENT
+    step = COARSE_PERCENT
     span = CEILING_PERCENT[::-step]
     while True:
         for percent in span:
             if percent not in tried:
                 tried[percent] = fit_hit_miss(sizes, hits, weights=weights, ceiling=percent / 100)
+            if tried[percent].deviance > min(fit.deviance for fit in tried.values()) + OUT_OF_SIGHT:
+                break
         best = min(tried, key=lambda percent: tried[percent].deviance)
         if step == 1:
             return tried[best]
         step //= 2
-        span = range(max(CEILING_PERCENT[0], best - step), min(CEILING_PERCENT[-1], best + step) + 1, step)
+        span = range(min(CEILING_PERCENT[-1], best + step), max(CEILING_PERCENT[0], best - step) - 1, -step)
 
 
 def fit_hit_miss(
@@ -122,7 +127,7 @@ def fit_hit_miss(
     weights: ArrayLike | None = None,
     ceiling: float = 1.0,
 ) -> Fit:
-    """Fit the curve by maximum likelihood (Fisher's scoring, which is Newton's method where the ceiling is 1).
+    """Fit the curve by maximum likelihood (Newton's method, Fisher's scoring where the likelihood is not concave).
 
     Parameters
     ----------
@@ -149,18 +154,23 @@ def fit_hit_miss(
     share = _shares(weights, len(x))
     middle, spread = float(x.mean()), float(x.std())
     z = (x - middle) / spread
-    design = np.column_stack([np.ones_like(z), z])
-    beta = np.zeros(2)
+    beta, best = np.zeros(2), -np.inf
+    step = np.zeros(2)
     for _ in range(100):
-        weight, score = _scoring(design @ beta, y, share, ceiling)
-        step = np.linalg.solve(design.T @ (design * weight[:, None]), design.T @ score)
-        step *= min(1.0, 2.0 / max(float(np.abs(step).max()), 1e-12))
-        beta = beta + step
-        beta[1] = min(beta[1], STEEPEST * spread)
+        trial = beta + step
+        trial[1] = min(trial[1], STEEPEST * spread)
+        eta = trial[0] + trial[1] * z
+        likelihood = _log_likelihood(eta, y, share, ceiling)
+        if likelihood < best:
+            # Too far: a step that long would lead back and forth for ever.
+            step /= 2
+        else:
+            beta, best = trial, likelihood
+            step = _step(eta, y, z, share, ceiling)
         if np.abs(step).max() < 1e-10:
             break
-    weight, _ = _scoring(design @ beta, y, share, ceiling)
-    information = design.T @ (design * weight[:, None])
+    eta = beta[0] + beta[1] * z
+    information = _information(_scoring(eta, y, share, ceiling)[0], z)
     back = np.array([[1.0, -middle / spread], [0.0, 1 / spread]])
     covariance = back @ np.linalg.inv(information) @ back.T
     intercept, slope = back @ beta
@@ -168,10 +178,34 @@ def fit_hit_miss(
         float(intercept),
         float(slope),
         log_size,
-        -2 * _log_likelihood(design @ beta, y, share, ceiling),
+        -2 * _log_likelihood(eta, y, share, ceiling),
         ((float(covariance[0, 0]), float(covariance[0, 1])), (float(covariance[1, 0]), float(covariance[1, 1]))),
         ceiling,
     )
+
+
+def _step(eta: Floats, y: Floats, z: Floats, share: Floats, ceiling: float) -> Floats:
+    """Return the next step of intercept and slope, of 2 at most: Newton's, or Fisher's where that leads downhill."""
+    weight, score = _scoring(eta, y, share, ceiling)
+    goal = np.array([score.sum(), score @ z])
+    own = _information(_curvature(eta, y, share, ceiling), z)
+    upward = own[0, 0] > 0 and own[0, 0] * own[1, 1] > own[0, 1] ** 2
+    step = np.linalg.solve(own if upward else _information(weight, z), goal)
+    return np.asarray(step * min(1.0, 2.0 / max(float(np.abs(step).max()), 1e-12)), dtype=np.float64)
+
+
+def _information(weight: Floats, z: Floats) -> Floats:
+    """Return the information (2, 2) on intercept and slope of targets (N,) at z with these weights."""
+    own, shared, slope = weight.sum(), weight @ z, weight @ (z * z)
+    return np.array([[own, shared], [shared, slope]])
+
+
+def _curvature(eta: Floats, y: Floats, share: Floats, ceiling: float) -> Floats:
+    """Return what each target (N,) itself tells: the likelihood's curvature, whose mean is the information."""
+    s = _expit(eta)
+    missed = np.maximum(1 - ceiling * s, 1e-12)
+    of_miss = ceiling * ((1 - 2 * s) * missed + ceiling * s * (1 - s)) / (missed * missed)
+    return np.asarray(share * s * (1 - s) * np.where(y > 0, 1.0, of_miss), dtype=np.float64)
 
 
 def _scoring(eta: Floats, y: Floats, share: Floats, ceiling: float) -> tuple[Floats, Floats]:

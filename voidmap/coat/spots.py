@@ -12,7 +12,7 @@ from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, Candidates, pyramid
 from voidmap.coat.classify import Judged, judge
 from voidmap.coat.closer import look_closer
 from voidmap.coat.features import NEAR_RINGS, OUTER_RING, features, ground_noise, ring_samples
-from voidmap.coat.ground import Bytes
+from voidmap.coat.ground import Bytes, Grain
 from voidmap.coat.near import Near
 from voidmap.coat.twins import find_all
 from voidmap.model import Floats
@@ -95,7 +95,15 @@ def find_spots(
     return search(pixels, look, px_per_mm=px_per_mm, blur_px=blur_px, largest_mm=largest_mm).spots()
 
 
-def search(pixels: Bytes, look: Bytes, *, px_per_mm: float, blur_px: float, largest_mm: float = LARGEST_MM) -> Search:
+def search(
+    pixels: Bytes,
+    look: Bytes,
+    *,
+    px_per_mm: float,
+    blur_px: float,
+    largest_mm: float = LARGEST_MM,
+    grain: Grain | None = None,
+) -> Search:
     """Judge all places in a picture that might be pinholes.
 
     Parameters
@@ -110,9 +118,11 @@ def search(pixels: Bytes, look: Bytes, *, px_per_mm: float, blur_px: float, larg
         The photo's blur (1 sigma), px.
     largest_mm
         Spots wider than this are not looked for.
+    grain
+        The wood's grain where it is known; else it is looked for.
     """
     grey = np.asarray(pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
-    levels = pyramid(grey, largest_mm * px_per_mm)
+    levels = pyramid(grey, largest_mm * px_per_mm, grain)
     found = find_all(levels, look)
     if len(found) == 0:
         nothing = np.zeros(0)

@@ -102,24 +102,23 @@ def _margin(pixels: Bytes, plane: Plane, start: Floats, end: Floats, outward: Fl
     return float(np.sort(ends)[(len(ends) - 1) // 4])
 
 
-def surface_px(pixels: Bytes, sheets: Sequence[Floats]) -> Floats | None:
+def surface_px(shrunk: Bytes, sheets: Sequence[Floats]) -> Floats | None:
     """Find the coated surface's outline (N, 2) photo px; None when it fills the frame.
 
     Parameters
     ----------
-    pixels
-        The photo, (H, W, 3) uint8.
+    shrunk
+        The photo, (H, W, 3) uint8, ``SHRINK`` times smaller than it is.
     sheets
         Outlines of what lies on it, photo px.
     """
-    size = (pixels.shape[1] // SHRINK, pixels.shape[0] // SHRINK)
-    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    hidden = np.zeros(size[::-1], np.uint8)
+    small, size = shrunk.astype(np.float32), (shrunk.shape[0], shrunk.shape[1])
+    hidden = np.zeros(size, np.uint8)
     for sheet in sheets:
         cv2.fillPoly(hidden, [np.round(np.asarray(sheet) / SHRINK).astype(np.int32)], 255)
-    hidden = cv2.bitwise_or(hidden, np.where(small.min(axis=2) >= GLARE, 255, 0).astype(np.uint8))
+    hidden = cv2.bitwise_or(hidden, cv2.inRange(shrunk, (GLARE,) * 3, (255.0,) * 3))
     hidden = cv2.dilate(hidden, np.ones((9, 9), np.uint8))
-    bench = np.zeros(size[::-1], bool)
+    bench = np.zeros(size, bool)
     for turns in range(4):
         edge = _edge_from_left(np.rot90(small, turns), np.rot90(hidden, turns) > 0)
         if edge is not None:
@@ -148,9 +147,9 @@ def _edge_from_left(small: Floats32, hidden: NDArray[np.bool_]) -> NDArray[np.in
     if free.mean() < 0.5:
         return None
     along = step[rows, path][free]
-    if np.median(along) < np.quantile(step[shown], OUT_OF_ORDINARY):
-        return None
     sharp = (along >= LEAST_STEP).mean()
+    if sharp < LEAST_RUN or np.median(along) < np.quantile(step[shown], OUT_OF_ORDINARY):
+        return None
     apart = _other_colour(part, path)[free].mean()
     return path if min(sharp, apart) >= LEAST_RUN else None
 

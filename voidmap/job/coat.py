@@ -77,6 +77,7 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     photos = load_photos(list(photo_files))
     ready()
     from voidmap.coat.bend import Bend, Move
+    from voidmap.coat.inspected import pictures_of
     from voidmap.job.coat_look import look, study_of, view_of
     from voidmap.job.coat_place import picture, place
     from voidmap.job.coat_record import record_of
@@ -85,14 +86,17 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
 
     _refuse_used(photos, earlier)
     step(STEPS[1])
-    planes, together = _planes(photos, options)
     whole = options.region == "whole" or options.mm_per_px is not None
     with ThreadPoolExecutor(1) as beside:
-        views = beside.submit(lambda: [view_of(p, plane, whole=whole) for p, plane in zip(photos, planes, strict=True)])
+        drawing = beside.submit(lambda: [pictures_of(photo) for photo in photos])
+        planes, together = _planes(photos, options)
+        shots = list(zip(photos, drawing.result(), planes, strict=True))
+        views = beside.submit(lambda: [view_of(*shot, whole=whole) for shot in shots])
         records = _photo_records(photos, planes)
         step(STEPS[2])
         seen = [
-            look(*each, sanded=options.sanded) for each in zip(photos, planes, views.result(), records, strict=True)
+            look(*shot, view, record, sanded=options.sanded)
+            for shot, view, record in zip(shots, views.result(), records, strict=True)
         ]
     step(STEPS[3])
     # Laying the photos into the job's frame asks for no power: a second processor does it meanwhile.

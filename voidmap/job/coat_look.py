@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from voidmap.coat.bend import Bend
-    from voidmap.coat.inspected import View
+    from voidmap.coat.ground import Floats32
+    from voidmap.coat.inspected import Pictures, View
     from voidmap.coat.power import Study
     from voidmap.coat.spots import Search, Spots
     from voidmap.model import Floats, Photo, Plane
@@ -33,44 +35,46 @@ class Seen:
     """The same as ``spots``, as the detector gave them."""
     find: Callable[[Any, Any], Search]
     blur_px: float
+    rims: Floats32
+    """How likely each cell of the view is a fill's rim."""
 
 
-def view_of(photo: Photo, plane: Plane, *, whole: bool) -> View:
+def view_of(photo: Photo, pictures: Pictures, plane: Plane, *, whole: bool) -> View:
     """Work out what of the surface a photo shows; ``whole``: it fills the frame (else its outline is looked for)."""
     from voidmap.coat import inspected, surround
 
     sheets_px = surround.sheets_px(photo.pixels, plane)
-    slab_px = None if whole else surround.surface_px(photo.pixels, sheets_px)
-    return inspected.view_of(photo, plane, slab_px=slab_px, sheets_px=sheets_px)
+    slab_px = None if whole else surround.surface_px(pictures.small, sheets_px)
+    return inspected.view_of(pictures, plane, slab_px=slab_px, sheets_px=sheets_px)
 
 
-def look(photo: Photo, plane: Plane, view: View, record: PhotoRecord, *, sanded: bool) -> Seen:
+def look(photo: Photo, pictures: Pictures, plane: Plane, view: View, record: PhotoRecord, *, sanded: bool) -> Seen:
     """Find the pinholes in one photo.
 
     Parameters
     ----------
-    photo, plane, view, record
-        The photo, its plane, what it shows of the surface, and its quality.
+    photo, pictures, plane, view, record
+        The photo, its pictures and plane, what it shows of the surface, and its quality.
     sanded
         The coat's surface.
     """
-    import cv2
-    import numpy as np
+    from voidmap.coat import blur, ground, prior, rims, spots, width
+    from voidmap.coat.inspected import SHRINK
 
-    from voidmap.coat import blur, ground, prior, spots, width
-
-    grey = np.asarray(cv2.cvtColor(np.ascontiguousarray(photo.pixels), cv2.COLOR_BGR2GRAY), dtype=np.uint8)
     px_per_mm = view.px_per_mm
     blur_px = blur.of_sharpness(record.quality.sharpness)
     where = view.full_look(photo.pixels.shape)
 
+    # What is planted into the photo doesn't turn the wood's grain.
     def find(picture: Any, look: Any = where) -> Search:
-        return spots.search(picture, look, px_per_mm=px_per_mm, blur_px=blur_px)
+        return spots.search(picture, look, px_per_mm=px_per_mm, blur_px=blur_px, grain=pictures.grain)
 
-    found = find(photo.pixels).spots()
-    told = prior.among_others(width.with_half_level(grey, found, sanded=sanded))
-    grain_px = ground.along_grain(grey, where)
-    return Seen(photo, plane, view, told, px_per_mm, grain_px, found, find, blur_px)
+    with ThreadPoolExecutor(1) as beside:
+        edges = beside.submit(rims.rim_strength, photo.pixels, px_per_mm, SHRINK, view.seen)
+        found = find(photo.pixels).spots()
+    told = prior.among_others(width.with_half_level(pictures.grey, found, sanded=sanded))
+    grain_px = ground.along_grain(pictures.grain, where)
+    return Seen(photo, plane, view, told, px_per_mm, grain_px, found, find, blur_px, edges.result())
 
 
 def study_of(seen: Sequence[Seen], bends: Sequence[Bend], *, sanded: bool, smallest_mm: float) -> Study:
@@ -92,7 +96,7 @@ def study_of(seen: Sequence[Seen], bends: Sequence[Bend], *, sanded: bool, small
 
     shots = [
         Shot(
-            one.photo.pixels, one.view, one.found, one.find, one.px_per_mm, one.blur_px,
+            one.photo.pixels, one.view, one.found, one.find, one.px_per_mm, one.blur_px, one.rims,
             _to_shared(one, bend), _from_shared(one, bend),
         )
         for one, bend in zip(seen, bends, strict=True)
