@@ -38,7 +38,7 @@ COMMANDS = (
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # New objects between two searches for cycles. A command lives for seconds and its imports make hundreds of thousands of
 # objects that stay: searching through them again and again takes a twentieth of an intake.
-OBJECTS_BETWEEN_SEARCHES = 100_000
+OBJECTS_BETWEEN_SEARCHES = 1_000_000
 
 
 class OneSentence(TyperGroup):

@@ -94,7 +94,7 @@ def _nearest_inside(plane: Plane, point_mm: Floats) -> Floats:
 def _resample(
     photo: Photo, plane: Plane, x0: float, y0: float, mm_per_px: float, width: int, height: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    pixels = np.empty((height, width, 3), np.uint8)
+    pixels = np.zeros((height, width, 3), np.uint8)
     valid = np.empty((height, width), np.bool_)
     coarse = coarse_map(plane, x0, y0, mm_per_px, width, height)
     last_x, last_y = float(photo.width_px - 1), float(photo.height_px - 1)
@@ -103,8 +103,8 @@ def _resample(
         at_x, at_y = fine_map(coarse, top, rows, width)
         strip = cv2.remap(photo.pixels, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         inside = cv2.min(cv2.inRange(at_x, 0.0, last_x), cv2.inRange(at_y, 0.0, last_y))
-        pixels[top : top + rows] = cv2.copyTo(strip, inside)
-        valid[top : top + rows] = np.asarray(inside).astype(bool)
+        cv2.copyTo(strip, inside, dst=pixels[top : top + rows])
+        np.not_equal(inside, 0, out=valid[top : top + rows])
     return pixels, valid
 
 
