@@ -36,8 +36,8 @@ COMMANDS = (
 
 # Matrices are small here: threads for their algebra cost more than they save. Read when NumPy loads, which is later.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-# New objects between two searches for cycles. A command lives for seconds and its imports make hundreds of thousands of
-# objects that stay: searching through them again and again takes a twentieth of an intake.
+# New objects between two searches for cycles: more than a command makes. It lives for seconds, and its imports make
+# hundreds of thousands of objects that stay; to search through them again and again takes a twentieth of an intake.
 OBJECTS_BETWEEN_SEARCHES = 1_000_000
 
 
