@@ -254,4 +254,4 @@ def _rim_level(cover: Cover, path: Floats, away_px: Floats32, area_px: float) ->
 
 
 def _mean_of(values: Floats32, where: Bools, sigma: float, fallback: float) -> Floats32:
-    return mean_nearby(values, where, sigma, max(1, int(sigma / 4)), fallback, 1e-5)
+    return mean_nearby(values, where, sigma, max(1, int(sigma / 2.5)), fallback, 1e-5)

@@ -8,7 +8,7 @@ goes on while its own way gains clearly more than those: rings and pores beside 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -30,6 +30,8 @@ BESIDE_PX = (2, 4)
 UNSEEN = np.float32(-1e3)
 # Ends followed at once: enough to share the steps' cost, few enough to stay in the cache.
 AT_ONCE = 64
+# It is first sought this many times as far as the gain is taken over.
+NEAR_SHARE = 3
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,19 @@ def to_the_tips(paths: Sequence[Floats], evened: Evened) -> list[Floats]:
 def _onward(paths: Sequence[Floats], evened: Evened) -> list[Floats]:
     """Return for each path the points (N, 2) by which it goes on past its last one."""
     laid = _Laid.of(evened.mm_per_px)
+    near = replace(laid, steps=min(laid.steps, NEAR_SHARE * laid.over))
+    found = _ahead(paths, evened, near)
+    # Most ends go on for a little way or none: only those that may go on further are looked at all the way.
+    far = [k for k, points in enumerate(found) if len(points) >= near.steps - near.over]
+    for k, points in zip(far, _ahead([paths[k] for k in far], evened, laid), strict=True):
+        found[k] = points
+    return found
+
+
+def _ahead(paths: Sequence[Floats], evened: Evened, laid: _Laid) -> list[Floats]:
+    """Return for each path the points (N, 2) by which it goes on past its last one, within what is laid out."""
+    if not paths:
+        return []
     ends, along = np.array([path[-1] for path in paths]), _directions(paths, evened.mm_per_px)
     side = np.column_stack([-along[:, 1], along[:, 0]])
     lanes = _gain(evened, ends, along, side, laid)
