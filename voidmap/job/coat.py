@@ -78,6 +78,7 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     ready()
     from voidmap.coat.bend import Bend, Move
     from voidmap.coat.inspected import pictures_of
+    from voidmap.job.coat_fills import without_fills
     from voidmap.job.coat_look import look, study_of, view_of
     from voidmap.job.coat_place import picture, place
     from voidmap.job.coat_record import record_of
@@ -108,8 +109,9 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
         study = study_of(seen, bends, sanded=options.sanded, smallest_mm=options.smallest_mm)
         step(STEPS[4])
         alignments, notes = placed.result()
+    pinholes, told = without_fills(job, seen, alignments, earlier)
     result = record_of(
-        seen,
+        pinholes,
         study,
         records,
         alignments,
@@ -117,7 +119,7 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
         number=options.number,
         sanded=options.sanded,
         smallest_mm=options.smallest_mm,
-        notes=notes,
+        notes=(*notes, *told),
     )
     step(STEPS[5])
     result = carry_over(job, result, earlier)
