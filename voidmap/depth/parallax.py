@@ -11,11 +11,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from voidmap.depth.flat import void_nats
 from voidmap.depth.fuse import SHALLOWEST_WALL_MM
 from voidmap.depth.hidden import DISHES, NOTHING_HIDDEN, Hidden, find_hidden, floor_seen, with_hidden
 from voidmap.depth.level import RING_MM, Level, wood_level
 from voidmap.depth.prior import USUAL_THICKNESS_MM
-from voidmap.depth.sweep import WINDOW_PX, DepthMap, sweep
+from voidmap.depth.sweep import WINDOW_PX, DepthMap, match_on, sweep
 from voidmap.depth.views import Grid, Picture, View, camera_height, halved, make_view
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import DepthEstimate, Kind
@@ -77,7 +78,8 @@ class Relief:
 
     ``depth_mm`` (h, w) below the wood around, on ``grid``; ``inside`` (h, w) the region; ``sure`` the share of
     it that was matched, ``matched_mm`` the mean depth of that; ``level_error_mm`` the doubt of the wood's level;
-    ``hidden`` what no two photos see; ``views`` the number of photos.
+    ``hidden`` what no two photos see; ``views`` the number of photos; ``gain`` by how much the photos match better
+    on the depths found than on the wood's own level (mean correlation over the region less its rim).
     """
 
     depth_mm: Picture
@@ -88,6 +90,7 @@ class Relief:
     hidden: Hidden = NOTHING_HIDDEN
     views: int = 3
     matched_mm: float = 0.0
+    gain: float = 0.0
 
     @property
     def greatest_mm(self) -> float:
@@ -150,13 +153,16 @@ def _swept(looks: _Looks, level: Level, thickness_mm: float | None) -> Relief | 
     sure = float(matched.sum() / max(int(looks.mask.sum()), 1))
     if sure < LEAST_SURE and _inner(looks.mask) < LEAST_INNER:
         return None
-    depths = _filled(found, looks.mask) - level.on(looks.grid)
+    wood = level.on(looks.grid)
+    flat = match_on(looks.views, looks.grid, wood, looks.opening)
+    gain = float((found.match - flat).sum() / max(float(looks.opening.sum()), 1.0))
+    depths = _filled(found, looks.mask) - wood
     hidden = find_hidden(found.sure, looks.mask, depths)
     if thickness_mm is not None:
         # Below the slab is the bench: a fill ends at the underside.
         depths = np.minimum(depths, np.float32(thickness_mm))
     mean = float(depths[matched].mean()) if matched.any() else 0.0
-    return Relief(depths, looks.mask, looks.grid, sure, level.error_mm, hidden, len(looks.views), mean)
+    return Relief(depths, looks.mask, looks.grid, sure, level.error_mm, hidden, len(looks.views), mean, gain)
 
 
 def _inner(mask: NDArray[np.bool_]) -> float:
@@ -227,6 +233,7 @@ def parallax_estimate(
     kind: Kind = Kind.BARK_VOID,
     thickness_mm: float | None = None,
     pierced: float = 0.0,
+    beside_edge: bool = False,
 ) -> DepthEstimate:
     """Turn a depth map into an estimate of the mean depth.
 
@@ -245,14 +252,17 @@ def parallax_estimate(
         The slab's thickness.
     pierced
         Chance that a dish goes through; see :func:`voidmap.depth.hidden.pierced_chance`.
+    beside_edge
+        The region touches the slab's outline.
     """
+    nats = void_nats(relief.gain, views=relief.views, beside_edge=beside_edge)
     if not relief.measured:
-        return DepthEstimate("parallax", SHALLOWEST_WALL_MM, SHALLOWEST_WALL_MM, FILLED_REL, floor_seen=0.0)
+        shallow = SHALLOWEST_WALL_MM
+        return DepthEstimate("parallax", shallow, shallow, FILLED_REL, floor_seen=0.0, void_nats=nats)
     slab = thickness_mm or USUAL_THICKNESS_MM
     depths = relief.depth_mm[relief.inside].astype(np.float64)
-    seen = max(float(depths.mean()), FLOOR_MM)
     mean, hidden = with_hidden(
-        seen,
+        max(float(depths.mean()), FLOOR_MM),
         relief.hidden,
         matched_mm=relief.matched_mm,
         sure=relief.sure,
@@ -275,7 +285,8 @@ def parallax_estimate(
         "lens and place": depth_scale_error(planes, middle, mean),
         "matching": PAIR_SHARED_REL if pair else SHARED_REL,
     }
-    return DepthEstimate("parallax", mean, greatest, min(own, 1.5), shared, floor_seen=floor_seen(relief.sure, kind))
+    seen = floor_seen(relief.sure, kind)
+    return DepthEstimate("parallax", mean, greatest, min(own, 1.5), shared, floor_seen=seen, void_nats=nats)
 
 
 def depth_scale_error(planes: Sequence[Plane], at_mm: NDArray[np.float64], depth_mm: float) -> float:

@@ -90,7 +90,14 @@ def _measured(
     found: Relief, region: Region, planes: Sequence[Plane], thickness_mm: float | None, pierced: float = 0.0
 ) -> DepthEstimate:
     """Turn a depth map into an estimate that allows for the chance that the void goes through."""
-    seen = parallax_estimate(found, planes, kind=region.kind, thickness_mm=thickness_mm, pierced=pierced)
+    seen = parallax_estimate(
+        found,
+        planes,
+        kind=region.kind,
+        thickness_mm=thickness_mm,
+        pierced=pierced,
+        beside_edge=region.opens_on_edge,
+    )
     if not found.measured:
         return seen
     lo, hi = region.area_interval_mm2

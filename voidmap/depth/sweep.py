@@ -123,6 +123,21 @@ def sweep(
     return _along(views, grid, surface, cells, (lo_mm, hi_mm))
 
 
+def match_on(views: Sequence[View], grid: Grid, depth_mm: Picture, cells: Picture) -> Picture:
+    """Return how well the views match on one surface: the mean correlation of every cell, 0 where no two see it.
+
+    Parameters
+    ----------
+    views, grid
+        As for :func:`sweep`.
+    depth_mm
+        (h, w) the surface.
+    cells
+        (h, w) float32, 1 for cells that may be matched.
+    """
+    return np.asarray(_scores(_looks(views, grid, depth_mm, cells))[1], dtype=np.float32)
+
+
 def _first(views: Sequence[View], grid: Grid, cells: Picture, limits: tuple[float, float]) -> Picture:
     """Sweep level planes, and return the surface of the best ones, smoothed."""
     depths = trial_depths(views, grid, *limits)

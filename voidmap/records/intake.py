@@ -154,6 +154,8 @@ class DepthEstimate:
     """True when ``max_mm`` was read with a gauge: but for its error, no place of the void is deeper."""
     floor_seen: float = 1.0
     """Chance that the floor was measured; else only the walls above it were, and the void is deeper than stated."""
+    void_nats: float = 0.0
+    """Log-likelihood ratio of a void to a flat thing by what this method saw; 0 when it says nothing of that."""
 
 
 @dataclass(frozen=True)

@@ -249,11 +249,10 @@ def _region(
     traced = found.source == "line" and found.path_px is not None
     length = np.exp(found.features["log_length"]) if traced else spine_length_px(cover.mask) * mm
     rim = rim_length(outline, 3.0 * mm)
-    opening = 0.0
-    if judgement.is_void:
-        reach = OPENING_REACH_PX * mm + slab.edge_blur_mm
-        opening = edge_contact_mm(cover.mask, cover.corner, walk, ortho, reach)
-        opening = opening if opening > LEAST_OPENING_MM else 0.0
+    reach = OPENING_REACH_PX * mm + slab.edge_blur_mm
+    # A flat thing's too: its depth may tell later that it is a void, or the slab's own flank.
+    opening = edge_contact_mm(cover.mask, cover.corner, walk, ortho, reach)
+    opening = opening if opening > LEAST_OPENING_MM else 0.0
     widest = found.width_max_px or greatest_width_px(cover.mask)
     widest = max(widest * mm, area / length)
     return Region(
