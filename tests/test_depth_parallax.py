@@ -8,8 +8,8 @@ import pytest
 
 from voidmap import depth
 from voidmap.depth.flat import void_nats
-from voidmap.depth.hidden import NOTHING_HIDDEN, Hidden, find_hidden, pierced_chance, with_hidden
-from voidmap.depth.parallax import has_parallax, measurable
+from voidmap.depth.hidden import NOTHING_HIDDEN, Hidden, find_hidden, floor_seen, pierced_chance, with_hidden
+from voidmap.depth.parallax import Relief, has_parallax, measurable
 from voidmap.depth.sweep import STEP_PX, sweep, trial_depths
 from voidmap.depth.views import Grid, View
 from voidmap.model import Ortho, Photo, Plane, Region
@@ -226,6 +226,25 @@ def test_a_dish_met_near_the_underside_goes_through():
     assert chances[3] > 0.9
     # In a floor that was met shallow, a large patch that no two photos see may be a pit.
     assert pierced_chance(4.0, 40.0, Hidden(0.1, 4.0, 0.1)) > 3 * chances[0]
+
+
+def test_a_floor_lies_at_one_depth_and_walls_at_all():
+    at_one, at_all = floor_seen(0.3, 600, Kind.KNOT_HOLE), floor_seen(1.6, 600, Kind.KNOT_HOLE)
+    assert at_one > 0.85
+    assert at_all < at_one - 0.2
+    # What matches by chance is small.
+    assert floor_seen(0.3, 60, Kind.KNOT_HOLE) < 0.2
+    assert floor_seen(1.6, 60, Kind.BARK_VOID) == 1.0
+
+
+def test_a_small_part_of_a_shaft_will_do_where_it_is_floor():
+    grid, inside = Grid(0.0, 0.0, 0.3, 80, 80), np.ones((80, 80), bool)
+    flat = np.full((80, 80), 20.0, np.float32)
+    shaft = Relief(flat, inside, grid, 0.1, 0.1, cells=640, spread=0.3)
+    assert not shaft.measured
+    assert shaft.measured_as(Kind.KNOT_HOLE)
+    assert not shaft.measured_as(Kind.BARK_VOID)
+    assert not replace(shaft, spread=2.0, cells=300).measured_as(Kind.KNOT_HOLE)
 
 
 @pytest.mark.parametrize(("depth_mm", "tint", "through"), [(6.0, 0.95, False), (43.0, 0.0, True)])

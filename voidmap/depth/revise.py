@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from voidmap.depth.fuse import ASTRAY, ASTRAY_LOG_RANGE, SHALLOWEST_WALL_MM, log_mu, log_sd, walls_density
-from voidmap.depth.hidden import DISHES, OPEN_MOST
+from voidmap.depth.hidden import DISHES, FLOOR_MOST
 from voidmap.depth.prior import log_mean_depth
 from voidmap.model import Floats, Region
 from voidmap.records import DepthEstimate, Kind
@@ -64,7 +64,7 @@ def _likelihood(kind: Kind, measured: DepthEstimate, region: Region) -> float:
     weight = np.exp(-0.5 * _NODES**2)
     met = float(weight @ _normal(depth_mm, depths, np.hypot(error_mm, 0.1 * depths)) / weight.sum())
     if shaft:
-        seen = min(measured.floor_seen, OPEN_MOST)
+        seen = min(measured.floor_seen, FLOOR_MOST)
         met = seen * met + (1 - seen) * walls_density(log_mu(measured), prior.mu, prior.sd) / depth_mm
     return (1 - unmatched) * ((1 - ASTRAY) * met + ASTRAY * anywhere)
 

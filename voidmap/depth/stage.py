@@ -98,7 +98,7 @@ def _measured(
         pierced=pierced,
         beside_edge=region.opens_on_edge,
     )
-    if not found.measured:
+    if not found.measured_as(region.kind):
         return seen
     lo, hi = region.area_interval_mm2
     rim = DEPTH_BY_AREA * (hi - lo) / (2 * Z95 * max(region.area_mm2, 1e-6))
