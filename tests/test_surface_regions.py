@@ -393,13 +393,37 @@ def test_what_holds_little_must_be_surer_to_be_called(
         "log_area": float(np.log(area_mm2)),
         "log_length": float(np.log(length_mm)),
         "dark_middle": 0.0,
+        "step": 0.1,
     }
-    labels = [*Kind, NOTHING]
-    chances = np.array([[{Kind.CRACK: 0.57, NOTHING: 0.43}.get(name, 0.0) for name in labels]])
-    as_it_is = [[0.0, 1.0], [0.0, 1.0]]
-    (judgement,) = judged_by([figures], chances, np.ones(1), [str(name) for name in labels], as_it_is)
+    (judgement,) = judged([figures], [0.57])
     assert 0.5 < judgement.void_probability < 0.6
     assert judgement.is_void is called
+
+
+def judged(found: list[dict[str, float]], crack_chances: list[float]) -> list[Judgement]:
+    """Judge things that are cracks by these chances, and nothing else."""
+    labels = [*Kind, NOTHING]
+    chances = np.array([[{Kind.CRACK: p, NOTHING: 1 - p}.get(name, 0.0) for name in labels] for p in crack_chances])
+    as_it_is = [[0.0, 1.0], [0.0, 1.0]]
+    return judged_by(found, chances, np.ones(len(found)), [str(name) for name in labels], as_it_is)
+
+
+@pytest.mark.parametrize(
+    ("others", "their_step", "their_size", "called"),
+    [
+        (40, 0.1, 1.0, False),  # one of forty that look alike
+        (40, 0.05, 1.0, True),  # the others are half as dark at their rims
+        (40, 0.1, 5.0, True),  # the others are other things: five times its size
+        (10, 0.1, 1.0, True),
+    ],
+)
+def test_one_of_many_that_look_alike_must_be_surer_to_be_called(
+    others: int, their_step: float, their_size: float, called: bool
+) -> None:
+    own = {"is_line": 0.0, "log_area": np.log(20.0), "log_length": np.log(9.0), "dark_middle": 0.0, "step": 0.1}
+    other = {**own, "step": their_step, "log_area": np.log(20.0 * their_size)}
+    assert judged([own, *[other] * others], [0.68, *[0.1] * others])[0].is_void is called
+    assert judged([own, *[other] * others], [0.9, *[0.1] * others])[0].is_void
 
 
 def test_nothing_to_judge_gives_nothing() -> None:

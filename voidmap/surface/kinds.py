@@ -41,6 +41,10 @@ FLAT_SIGMAS = 6.5
 # well: a long fine crack is where resin drains.
 SMALL_MM2, SMALL_PATCH_MM2, SHORT_MM, CALL_SMALL = 20.0, 100.0, 25.0, 0.6
 LARGE_MM2, CALL_LARGE = 400.0, 0.33
+# Of many things that look alike one looks like a void by chance: what has this many others of up to three times its
+# size or a third of it on the slab, with four fifths of its step or more at their rims, that are hardly voids, is
+# called one at 3 to 1 only. Rings are such a family where a phone evens out the tones place by place.
+MANY, LIKE_SIZE, LIKE_STEP, HARDLY, CALL_OF_MANY = 30, 3.0, 0.8, 0.3, 0.75
 # Smaller flat things are pores and flecks.
 LEAST_FLAT_MM2 = 4.0
 
@@ -135,10 +139,12 @@ def judged_by(
     void_map: Sequence[Sequence[float]],
 ) -> list[Judgement]:
     """Judge candidates by the chance of each label (N, K), how each would fit (N,), and the map of a void's chance."""
-    rows = (dict(zip(labels, row, strict=True)) for row in spread(chances))
+    rows = [dict(zip(labels, row, strict=True)) for row in spread(chances)]
+    voids = np.interp([sum(row[kind] for kind in Kind if kind.is_void) for row in rows], void_map[0], void_map[1])
+    bars = np.maximum([_bar(figures) for figures in found], np.where(_one_of_many(found, voids), CALL_OF_MANY, 0.0))
     return [
-        replace(_judged(f, row, void_map), fit=float(np.clip(fit, 0.01, 1.0)))
-        for f, row, fit in zip(found, rows, fits, strict=True)
+        replace(_judged(*each), fit=float(np.clip(fit, 0.01, 1.0)))
+        for *each, fit in zip(found, rows, voids.tolist(), bars.tolist(), fits, strict=True)
     ]
 
 
@@ -147,16 +153,27 @@ def spread(chances: Floats) -> Floats:
     return np.asarray((1.0 - UNKNOWN_SHARE) * chances + UNKNOWN_SHARE / chances.shape[1], dtype=np.float64)
 
 
-def _judged(
-    figures: Mapping[str, float], chances: Mapping[str, float], void_map: Sequence[Sequence[float]]
-) -> Judgement:
+def _bar(figures: Mapping[str, float]) -> float:
+    """Return the chance from which a thing of this size is called a void."""
+    if _holds_little(figures):
+        return CALL_SMALL
+    return CALL_LARGE if figures["log_area"] > np.log(LARGE_MM2) else 0.5
+
+
+def _one_of_many(found: Sequence[Mapping[str, float]], voids: Floats) -> NDArray[np.bool_]:
+    """Tell which small things have many of their size on the slab that are about as dark and yet hardly voids."""
+    size = np.array([figures["log_area"] for figures in found])
+    step = np.array([figures["step"] for figures in found])
+    alike = (np.abs(size - size[:, None]) < np.log(LIKE_SIZE)) & (step > LIKE_STEP * step[:, None])
+    return (size < np.log(SMALL_PATCH_MM2)) & ((alike & (voids < HARDLY)).sum(axis=1) >= MANY)
+
+
+def _judged(figures: Mapping[str, float], chances: Mapping[str, float], void: float, bar: float) -> Judgement:
     kinds = {kind: float(chances[kind]) for kind in Kind}
     raw = sum(p for kind, p in kinds.items() if kind.is_void)
     flat = sum(p for kind, p in kinds.items() if not kind.is_void)
     given = {kind: p / (raw + flat) for kind, p in kinds.items()}
-    void = float(np.interp(raw, void_map[0], void_map[1]))
-    large = figures["log_area"] > np.log(LARGE_MM2)
-    is_void = void >= (CALL_SMALL if _holds_little(figures) else CALL_LARGE if large else 0.5)
+    is_void = void >= bar
     if not is_void and chances[NOTHING] > flat and not _dark_and_compact(figures):
         return Judgement(None, void, given)
     best = max((k for k in given if k.is_void == is_void), key=lambda k: given[k])
