@@ -291,7 +291,7 @@ def test_what_matches_nowhere_is_likelier_a_shaft_than_a_dish():
     region, known = measured(flat, chances={Kind.STAIN: 0.5, Kind.BARK_VOID: 0.3, Kind.KNOT_HOLE: 0.2}, outline=disc)
     assert depth.revise_kind(region, known)[1] < 0.05
     # Noise matches a little better at the best of many depths than at the level.
-    nats = void_nats(0.22, views=3)
+    nats = void_nats(0.22)
     unmatched = replace(known[-1], mean_mm=0.3, own_rel=0.5, shared_rel={}, floor_seen=0.0, void_nats=nats)
     kind, chance = depth.revise_kind(region, (known[0], unmatched))
     assert kind is Kind.KNOT_HOLE
@@ -324,13 +324,12 @@ def test_a_flat_thing_is_refuted_whatever_kind_of_void_it_would_be():
 
 
 def test_photos_say_no_more_than_they_ever_did():
-    gains = [void_nats(gain, views=3) for gain in (-0.3, 0.0, 0.1, 0.2, 0.4, 0.9)]
+    gains = [void_nats(gain) for gain in (-0.3, 0.0, 0.1, 0.2, 0.4, 0.9)]
     assert gains == sorted(gains)
     assert gains[2] < 0 < gains[3]
     assert gains[0] == -gains[-1]
-    assert void_nats(0.4, views=2) < void_nats(0.4, views=3)
-    assert void_nats(0.4, views=3, beside_edge=True) == 0.0
-    assert void_nats(0.05, views=3, beside_edge=True) == void_nats(0.05, views=3)
+    assert void_nats(0.4, beside_edge=True) == 0.0
+    assert void_nats(0.05, beside_edge=True) == void_nats(0.05)
 
 
 def test_one_place_shows_no_depth():

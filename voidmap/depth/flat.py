@@ -9,31 +9,28 @@ from __future__ import annotations
 
 import math
 
-NATS_AT_ONE, NATS_BY_LOG = 7.4, 4.2
-PAIR_NATS_AT_ONE, PAIR_NATS_BY_LOG = 5.7, 3.5
-"""Log-likelihood ratio of a void to a flat thing at a gain of 1, and for each log of the gain, from three photos and
-more, and from two: logistic regressions of what 256 voids and 394 flat things found on 97 simulated slabs were, on the
-gain, beside the chance that one photo gave them. With every eighth of the slabs left out of the fit, 3 of the flat
-things (of 2 ml in all) came out as voids and 2 of the voids as flat (``benchmarks/flat.py``)."""
+NATS_AT_ONE, NATS_BY_LOG = 7.8, 4.6
+"""Log-likelihood ratio of a void to a flat thing at a gain of 1, and for each log of the gain: a logistic regression of
+what 200 voids and 344 flat things found on 95 simulated slabs were, on the gain from three photos and from two, beside
+the chance that one photo gave them (``benchmarks/flat.py``). Of these regions 28 flat ones had a chance of half and
+more; fitted with every eighth of the slabs left out, none of them has with three photos and 5 with two, and 1 and 5
+voids have less (6 ml in all)."""
 LEAST_GAIN = 0.02
 """A gain says no more when it is less: it is the chance part that is left (0.01 to 0.1 fit as well)."""
-MOST_NATS = 4.4
-"""However clear, photos say no more than this: of 256 voids none read as flat, nor any of as many flat things away from
-the edge as deep, so that one in 85 may (the rule of three)."""
+MOST_NATS = 4.2
+"""However clear, photos say no more than this: of 200 voids none read as flat as a flat thing, nor any flat thing away
+from the edge as deep as a void, so that one in 67 may (the rule of three)."""
 
 
-def void_nats(gain: float, *, views: int, beside_edge: bool = False) -> float:
+def void_nats(gain: float, *, beside_edge: bool = False) -> float:
     """Return the log-likelihood ratio of a void to a flat thing, given by how much depths match better than the level.
 
     Parameters
     ----------
     gain
         Mean correlation on the depths found, less that on the wood's level.
-    views
-        Number of photos.
     beside_edge
         The thing touches the slab's outline: what is deep there may as well be the slab's own flank, or the bench.
     """
-    at_one, by_log = (PAIR_NATS_AT_ONE, PAIR_NATS_BY_LOG) if views < 3 else (NATS_AT_ONE, NATS_BY_LOG)
-    nats = at_one + by_log * math.log(max(gain, 0.0) + LEAST_GAIN)
+    nats = NATS_AT_ONE + NATS_BY_LOG * math.log(max(gain, 0.0) + LEAST_GAIN)
     return min(max(nats, -MOST_NATS), 0.0 if beside_edge else MOST_NATS)

@@ -280,7 +280,7 @@ def parallax_estimate(
     beside_edge
         The region touches the slab's outline.
     """
-    nats = void_nats(relief.gain, views=relief.views, beside_edge=beside_edge)
+    nats = void_nats(relief.gain, beside_edge=beside_edge)
     if not relief.measured_as(kind):
         shallow = SHALLOWEST_WALL_MM
         return DepthEstimate("parallax", shallow, shallow, FILLED_REL, floor_seen=0.0, void_nats=nats)
