@@ -20,11 +20,12 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from scenes import THIN, laid_out, overlap, raster, simulated
+from scenes import THIN, laid_out, outlines, overlap, raster, simulated
 
 from voidmap.model import Plane, Region, SlabFound
 from voidmap.surface import find_regions
 from voidmap.surface.measure import greatest_width_px, spine_length_px
+from voidmap.surface.skeleton import smoothed
 
 # Least overlap (intersection over union) of a find; thin things are compared after growing both by this many px.
 LEAST_IOU, LEAST_THIN_IOU, GROW_PX = 0.5, 0.3, 8
@@ -32,6 +33,8 @@ LEAST_IOU, LEAST_THIN_IOU, GROW_PX = 0.5, 0.3, 8
 IN_VIEW = 0.5
 # Things at least this wide somewhere can be told in a photo.
 LEAST_ACROSS_PX = 3.0
+# A step over wood counts so many times in the way from piece to piece of a crack.
+GAP_COST = 4.0
 # Smaller voids need not be found, larger ones have their area judged.
 LEAST_MM2, LARGE_MM2 = 2.0, 100.0
 
@@ -68,8 +71,9 @@ def outline_iou(truth: dict, slab: SlabFound, plane: Plane) -> float:
 def judge_scene(pixels: np.ndarray, truth: dict) -> Scores:
     """Compare what is found in one photo with its truth.
 
-    A crack's true length is that of its greatest piece that was cut: the line it was drawn along has parts too shallow
-    to be there.
+    A crack's true mask is that of all its pieces, its length that from tip to tip: parts of it are too shallow to be
+    open (a millimetre or two). Truth files without ``pieces_px`` know the greatest piece only, which is a half to all
+    of the crack's length: write them anew by ``make_slabs.py --truth``.
     """
     ortho, slab, plane = laid_out(pixels, truth)
     regions = find_regions(ortho, slab, plane)
@@ -80,7 +84,7 @@ def judge_scene(pixels: np.ndarray, truth: dict) -> Scores:
     for feature in truth["features"]:
         if len(feature["outline_px"]) < 3:
             continue
-        true, at = raster(ortho, plane.to_mm(np.array(feature["outline_px"])))
+        true, at = raster(ortho, *outlines(feature, plane))
         hidden = overlap(true, at, slab.covered, (0, 0)) / max(1, true.sum())
         if feature["is_void"]:
             wide, wide_at = grown(true), (at[0] - GROW_PX, at[1] - GROW_PX)
@@ -100,11 +104,25 @@ def judge_scene(pixels: np.ndarray, truth: dict) -> Scores:
             free.discard(k)
         if feature["area_mm2"] >= LEAST_MM2:
             out["wide"].append(greatest_width_px(true) >= LEAST_ACROSS_PX)
-            length = spine_length_px(true) * ortho.mm_per_px
+            length = true_length_px(true) * ortho.mm_per_px
             _note(out, feature, regions[k] if found else None, hidden, length)
     for k, region in enumerate(regions):
         out["call"].append((region.void_probability, region.kind.is_void, k not in free or bool(on_void[k] > 0.5)))
     return out
+
+
+def true_length_px(true: np.ndarray) -> float:
+    """Return a crack's length from tip to tip, px, over the gaps between its pieces."""
+    if cv2.connectedComponents(true.astype(np.uint8))[0] == 2:
+        return spine_length_px(true)
+    from skimage.graph import route_through_array
+
+    reach = cv2.distanceTransform(true.astype(np.uint8), cv2.DIST_L2, 5)
+    hull = cv2.convexHull(np.argwhere(true).astype(np.int32)).reshape(-1, 2)
+    apart = np.hypot(*(hull[:, None] - hull[None]).transpose(2, 0, 1))
+    tips = [hull[k] for k in np.unravel_index(apart.argmax(), apart.shape)]
+    way, _ = route_through_array(np.where(true, 1.0 + 0.5 / (reach + 0.5), GAP_COST), *tips, geometric=True)
+    return float(np.hypot(*np.diff(smoothed(np.array(way, dtype=float)), axis=0).T).sum())
 
 
 def _note(out: Scores, feature: dict, region: Region | None, hidden: float, true_length_mm: float) -> None:

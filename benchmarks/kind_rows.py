@@ -13,7 +13,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from scenes import THIN, laid_out, overlap, raster, simulated
+from scenes import THIN, laid_out, outlines, overlap, raster, simulated
 
 from voidmap.model import Ortho, Plane, SlabFound
 from voidmap.surface.candidates import find_candidates
@@ -126,7 +126,7 @@ def labelled(group: int, ortho: Ortho, slab: SlabFound, plane: Plane, truth: dic
     truths, size = [], 2 * NEAR_PX + 1
     for feature in truth["features"]:
         if len(feature["outline_px"]) > 2:
-            true, at = raster(ortho, plane.to_mm(np.array(feature["outline_px"])))
+            true, at = raster(ortho, *outlines(feature, plane))
             wide = cv2.dilate(true.astype(np.uint8), np.ones((size, size))).astype(bool)
             truths.append((feature, true, wide, at))
     found = find_candidates(ortho, slab)

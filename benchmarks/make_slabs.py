@@ -1,6 +1,7 @@
 """Make random scenes or coat series of known truth into a folder, for other benchmarks.
 
     python benchmarks/make_slabs.py OUT --count 5 --seed 100 [--megapixels 3] [--views 3] [--raking]
+    python benchmarks/make_slabs.py OUT --count 5 --seed 100 --megapixels 8 --truth
     python benchmarks/make_slabs.py OUT --coats --count 3 --seed 100 [--surface gloss]
 
 Seeds below 10000 are for development. Seeds from 100000 are for evidence: nothing may be tuned on them.
@@ -9,12 +10,32 @@ Seeds below 10000 are for development. Seeds from 100000 are for evidence: nothi
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 import time
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from voidmap.simulate.scene import Scene
 
 EVIDENCE_FROM = 100_000
 DEVELOPMENT_BELOW = 10_000
+
+
+def told(folder: Path, name: str, scene: Scene) -> None:
+    """Write the scene's pieces of voids into the truth files of photos that were made before these were written."""
+    from voidmap.simulate.truth import photo_truth, scene_truth, write_truth
+
+    truth = scene_truth(scene.slab, scene.sheets, scene.light)
+    for letter, camera in zip("abc", scene.cameras, strict=False):
+        path = folder / f"{name}-{letter}.json"
+        kept, again = json.loads(path.read_text()), photo_truth(truth, camera)
+        for old, new in zip(kept["features"], again["features"], strict=True):
+            if old["outline_px"] != new["outline_px"]:
+                raise SystemExit(f"{path} is of another scene")
+            old |= {"pieces_mm": new["pieces_mm"], "pieces_px": new["pieces_px"]}
+        write_truth(path, kept)
 
 
 def main() -> int:
@@ -25,6 +46,7 @@ def main() -> int:
     parser.add_argument("--megapixels", type=float, default=3.0)
     parser.add_argument("--views", type=int, default=3)
     parser.add_argument("--raking", action="store_true", help="also one photo by a low lamp with a peg")
+    parser.add_argument("--truth", action="store_true", help="only write the pieces of voids into truth files there")
     parser.add_argument("--coats", action="store_true", help="coat series instead of slabs")
     parser.add_argument("--surface", choices=("gloss", "sanded", "mixed"), default="mixed")
     asked = parser.parse_args()
@@ -43,7 +65,10 @@ def main() -> int:
             from voidmap.simulate.scene import random_scene, write_scene
 
             scene = random_scene(seed, name=f"s{seed}", views=asked.views, megapixels=asked.megapixels)
-            write_scene(asked.out, f"s{seed}", scene, raking=asked.raking)
+            if asked.truth:
+                told(asked.out, f"s{seed}", scene)
+            else:
+                write_scene(asked.out, f"s{seed}", scene, raking=asked.raking)
         print(f"seed {seed}: {time.perf_counter() - start:.1f} s", flush=True)
     return 0
 

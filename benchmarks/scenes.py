@@ -107,13 +107,20 @@ def laid_out(pixels: np.ndarray, truth: dict) -> tuple[Ortho, SlabFound, Plane]:
     return ortho, find_slab(ortho, plane.patterns_mm), plane
 
 
-def raster(ortho: Ortho, outline_mm: np.ndarray) -> tuple[np.ndarray, tuple[int, int]]:
-    """Return an outline's mask on a box of the ortho picture and the box's corner."""
-    points = ortho.to_px(outline_mm)
+def outlines(feature: dict, plane: Plane) -> list[np.ndarray]:
+    """Return the outlines (N, 2) mm of a true feature's pieces, its largest piece's first."""
+    return [plane.to_mm(np.array(o)) for o in (feature["outline_px"], *feature.get("pieces_px", [])) if len(o) > 2]
+
+
+def raster(ortho: Ortho, *outlines_mm: np.ndarray) -> tuple[np.ndarray, tuple[int, int]]:
+    """Return the mask of what lies in any of these outlines on a box of the ortho picture, and the box's corner."""
+    pieces = [ortho.to_px(outline) for outline in outlines_mm]
+    points = np.vstack(pieces)
     low = np.floor(points.min(axis=0)).astype(int) - 12
     size = np.ceil(points.max(axis=0)).astype(int) + 13 - low
     mask = np.zeros((size[1], size[0]), np.uint8)
-    cv2.fillPoly(mask, [np.round((points - low) * 16).astype(np.int32)], 1, shift=4)
+    for piece in pieces:
+        cv2.fillPoly(mask, [np.round((piece - low) * 16).astype(np.int32)], 1, shift=4)
     return mask.astype(bool), (int(low[0]), int(low[1]))
 
 

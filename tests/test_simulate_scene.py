@@ -62,6 +62,24 @@ def test_every_true_outline_encloses_its_area(scene):
             assert polygon_area(np.array(feature["outline_mm"])) == pytest.approx(feature["area_mm2"], rel=0.05)
 
 
+def test_every_piece_of_a_crack_has_its_outline(scene):
+    truths = scene_truth(scene.slab, (), scene.light)["features"]
+    cracks = [pair for pair in zip(scene.slab.features, truths, strict=True) if pair[0].kind == "crack"]
+    assert any(truth["pieces_mm"] for _, truth in cracks)
+    for feature, truth in cracks:
+        outlines = [np.float32(o) for o in (truth["outline_mm"], *truth["pieces_mm"])]
+        areas = [polygon_area(o) for o in outlines]
+        assert areas[0] == max(areas)
+        count, piece = cv2.connectedComponents(feature.mask.astype(np.uint8), connectivity=4)
+        for own in (piece == k for k in range(1, count)):
+            if own.sum() < 8:  # cells; smaller ones may be left out
+                continue
+            row, column = (np.median(v) for v in np.nonzero(own))
+            nearest = np.argwhere(own)[np.hypot(*(np.argwhere(own) - [row, column]).T).argmin()]
+            centre = scene.slab.grid.to_mm(np.array([[nearest[1] + feature.box.left, nearest[0] + feature.box.top]]))
+            assert any(cv2.pointPolygonTest(o, tuple(map(float, centre[0])), False) > 0 for o in outlines)
+
+
 def test_truth_pixels_are_projections(written):
     truth = json.loads((written / "s-b.json").read_text())
     view = {k: np.array(v) for k, v in truth["camera"].items()}

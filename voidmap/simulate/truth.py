@@ -18,18 +18,24 @@ from voidmap.simulate.sheets import Sheet
 OUTLINE_POINTS = 600
 """Most points of an outline in a truth file."""
 EDGE_TOUCH_CELLS = 2.0
+LEAST_PIECE_CELLS = 4.0
+"""A piece of a crack smaller than this is no more than a pore."""
 
 
-def outline_of(feature: Feature, grid: Grid) -> Floats:
-    """Return the outline (N, 2) mm of a feature's largest piece, half-way between cells."""
+def outlines_of(feature: Feature, grid: Grid) -> list[Floats]:
+    """Return the outlines (N, 2) mm of a feature's pieces, half-way between cells, the largest piece's first.
+
+    A crack that is too shallow here and there to be open lies in several pieces. Those smaller than
+    ``LEAST_PIECE_CELLS`` are left out.
+    """
     from skimage import measure
 
     padded = np.pad(feature.mask.astype(np.float64), 1)
-    runs = [r - 1 for r in measure.find_contours(padded, 0.5)]
-    best = max(runs, key=lambda r: abs(_shoelace(r)))
-    step = max(1, len(best) // OUTLINE_POINTS)
-    best = best[:-1:step]
-    return grid.to_mm(np.c_[best[:, 1] + feature.box.left, best[:, 0] + feature.box.top])
+    runs = sorted((r - 1 for r in measure.find_contours(padded, 0.5)), key=lambda r: -abs(_shoelace(r)))
+    around = np.sign(_shoelace(runs[0]))  # a hole in a piece is walked the other way round
+    pieces = [r for r in runs[1:] if around * _shoelace(r) >= LEAST_PIECE_CELLS]
+    thinned = [r[: -1 : max(1, len(r) // OUTLINE_POINTS)] for r in (runs[0], *pieces)]
+    return [grid.to_mm(np.c_[r[:, 1] + feature.box.left, r[:, 0] + feature.box.top]) for r in thinned]
 
 
 def _shoelace(run: Floats) -> float:
@@ -70,6 +76,7 @@ def feature_truth(feature: Feature, slab: Slab, number: int) -> dict[str, Any]:
     depth = slab.depth[feature.box.at][feature.mask].astype(np.float64)
     opening = _edge_opening(feature, slab)
     void = feature.is_void
+    largest, *others = (np.round(o, 3).tolist() for o in outlines_of(feature, slab.grid))
     return {
         "id": number,
         "kind": feature.kind,
@@ -82,7 +89,8 @@ def feature_truth(feature: Feature, slab: Slab, number: int) -> dict[str, Any]:
         "opens_on_edge": void and opening > slab.grid.cell_mm,
         "edge_opening_mm": opening if void else 0.0,
         **feature.extra,
-        "outline_mm": np.round(outline_of(feature, slab.grid), 3).tolist(),
+        "outline_mm": largest,
+        "pieces_mm": others,
     }
 
 
@@ -124,7 +132,10 @@ def photo_truth(scene: dict[str, Any], camera: Camera) -> dict[str, Any]:
         **scene,
         "camera": camera.truth(),
         "slab": {**scene["slab"], "outline_px": pixels(scene["slab"]["outline_mm"])},
-        "features": [{**f, "outline_px": pixels(f["outline_mm"])} for f in scene["features"]],
+        "features": [
+            {**f, "outline_px": pixels(f["outline_mm"]), "pieces_px": [pixels(p) for p in f["pieces_mm"]]}
+            for f in scene["features"]
+        ],
     }
 
 
