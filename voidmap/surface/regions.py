@@ -50,8 +50,11 @@ SURER, LARGER = 0.5, 0.25
 TRACED_SHARE = 0.6
 # A patch more slender than this (length squared over area) is better measured as a line, where one was traced.
 SLENDER = 10.0
-# A flat fleck smaller than this (a square of 3.5 mm) asks for nothing at the bench: it is not reported.
+# A flat fleck smaller than this (a square of 3.5 mm) asks for nothing at the bench: it is not reported, ...
 LEAST_STAIN_MM2 = 12.0
+# ... unless it is so likely a void all the same (of such, half are one: 97 simulated slabs) and not smaller than this:
+# it is worth a look, and photos from other places may tell.
+MAY_BE_VOID, LEAST_DOUBT_MM2 = 0.3, 4.0
 # A hole smaller than this (0.8 mm across) is a pore or a resin canal: the seal coat closes it or shows it as a pinhole.
 LEAST_HOLE_MM2 = 0.5
 # Kinds wide enough to see the bench through.
@@ -116,7 +119,8 @@ def select(candidates: Sequence[Candidate], judgements: Sequence[Judgement], mm_
 def _worth(region: Region) -> bool:
     """Tell whether a thing asks for anything at the bench."""
     if region.kind is Kind.STAIN:
-        return region.area_mm2 >= LEAST_STAIN_MM2
+        doubtful = region.void_probability >= MAY_BE_VOID
+        return region.area_mm2 >= (LEAST_DOUBT_MM2 if doubtful else LEAST_STAIN_MM2)
     if region.kind in (Kind.CRACK, Kind.SEAM_GAP):
         return region.length_mm >= LEAST_LENGTH_MM
     return region.area_mm2 >= LEAST_HOLE_MM2
