@@ -6,8 +6,7 @@ Run it again when finding or the sweep changes, and put the figures it prints in
 region that is found and wide enough is swept with three photos and with the first two of them. A region is a void when
 more than half of it lies in voids and it has a good part of one; flat when it has next to nothing of any; the rest (a
 knot with a hole in it) is left out, and so is what touches the edge. The logistic regression is of what a region is on
-the log of its gain, beside the chance that one photo gave it. The program takes the fit of both numbers of photos
-together: three photos alone part these slabs' regions so well that the likeliest line is steeper than is known.
+the log of its gain, beside the chance that one photo gave it.
 """
 
 from __future__ import annotations

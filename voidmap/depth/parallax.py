@@ -258,7 +258,7 @@ def parallax_estimate(
     kind: Kind = Kind.BARK_VOID,
     thickness_mm: float | None = None,
     pierced: float = 0.0,
-    beside_edge: bool = False,
+    may_be_flank: bool = False,
 ) -> DepthEstimate:
     """Turn a depth map into an estimate of the mean depth.
 
@@ -277,10 +277,10 @@ def parallax_estimate(
         The slab's thickness.
     pierced
         Chance that a dish goes through; see :func:`voidmap.depth.hidden.pierced_chance`.
-    beside_edge
-        The region touches the slab's outline.
+    may_be_flank
+        See :func:`voidmap.depth.flat.may_be_flank`.
     """
-    nats = void_nats(relief.gain, beside_edge=beside_edge)
+    nats = void_nats(relief.gain, views=relief.views, may_be_flank=may_be_flank)
     if not relief.measured_as(kind):
         shallow = SHALLOWEST_WALL_MM
         return DepthEstimate("parallax", shallow, shallow, FILLED_REL, floor_seen=0.0, void_nats=nats)

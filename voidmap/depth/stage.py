@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from voidmap.depth.flat import may_be_flank
 from voidmap.depth.fuse import Z95, with_pit
 from voidmap.depth.hidden import DISHES, pierced_chance
 from voidmap.depth.parallax import Relief, has_parallax, measurable, parallax_estimate, relief
@@ -96,7 +97,11 @@ def _measured(
         kind=region.kind,
         thickness_mm=thickness_mm,
         pierced=pierced,
-        beside_edge=region.opens_on_edge,
+        may_be_flank=may_be_flank(
+            opens_on_edge=region.opens_on_edge,
+            width_mm=region.width_mean_mm,
+            thickness_mm=thickness_mm or USUAL_THICKNESS_MM,
+        ),
     )
     if not found.measured_as(region.kind):
         return seen
