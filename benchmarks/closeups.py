@@ -1,11 +1,12 @@
 """Close-ups of coats of known truth, for training: small windows of photos by phones held at the usual distance.
 
-    python benchmarks/closeups.py OUT [--scenes 20] [--seed 1] [--few]
+    python benchmarks/closeups.py OUT [--scenes 20] [--seed 1] [--few] [--voids]
 
 Each scene is some windows of one slab, each photographed once glossy and once sanded: SEED-N-K-gloss.jpg and .json
 with the pinholes' places, diameters and index of detectability. With --few a slab has more windows, most by fills,
 with few pinholes in them, and one surface (every third slab is sanded): much that is none. Wood, tint, lamps, camera,
-blur, noise, JPEG and scale (5 to 20 px/mm) vary; a strip of bench shows along a side of some.
+blur, noise, JPEG and scale (5 to 20 px/mm) vary; a strip of bench shows along a side of some. With --voids a slab has
+twice as many voids and each window lies about one, the small as often as the large: filled worm holes and hairlines.
 """
 
 from __future__ import annotations
@@ -36,18 +37,19 @@ FEW_DENSITY_PER_MM2 = (0.0005, 0.02)
 FEW_LEAST = 2
 FEW_WINDOWS = 8
 FEW_AT_FILL_SHARE = 0.85
+VOIDS_BUSY = 1.8
 TINTS = {"white": (225, 222, 215), "green": (40, 90, 60), "red": (120, 30, 28), "grey": (120, 122, 125)}
 """Tints beside the simulator's own, so that a fill's colour is no cue."""
 
 
-def scenes(rng, few=None):
+def scenes(rng, few=None, voids=False):
     """Yield (surface, JPEG bytes, truth) of some windows of one slab: glossy and sanded, or few pinholes on ``few``."""
-    slab = random_slab(rng, length_mm=430.0, width_mm=330.0, cell_mm=0.25, busy=0.8)
+    slab = random_slab(rng, length_mm=430.0, width_mm=330.0, cell_mm=0.25, busy=VOIDS_BUSY if voids else 0.8)
     for _ in range(FEW_WINDOWS if few else WINDOWS):
-        yield from window(rng, slab, few)
+        yield from window(rng, slab, few, voids)
 
 
-def window(rng, slab, few):
+def window(rng, slab, few, voids=False):
     """Yield the same of one window."""
     px_per_mm = float(np.exp(rng.uniform(*np.log(PX_PER_MM))))
     view_mm = float(rng.uniform(300, 470))
@@ -56,7 +58,7 @@ def window(rng, slab, few):
     margin = 1.12 * window_mm + 12
     within = (np.array([430.0, 330.0]) / 2 - 8 - margin / 2).clip(0)
     cut = rng.uniform(-1, 1, 2) * within
-    rows, columns = np.nonzero((slab.depth > 0) & slab.top)
+    rows, columns = a_void(rng, slab) if voids else np.nonzero((slab.depth > 0) & slab.top)
     if len(rows) and rng.random() < (FEW_AT_FILL_SHARE if few else AT_FILL_SHARE):
         pick = rng.integers(len(rows))
         near = slab.grid.to_mm([[columns[pick], rows[pick]]])[0] + rng.uniform(-0.4, 0.4, 2) * window_mm
@@ -70,6 +72,17 @@ def window(rng, slab, few):
     density, least = (FEW_DENSITY_PER_MM2, FEW_LEAST) if few else (DENSITY_PER_MM2, FEWEST)
     for surface in (few,) if few else ("gloss", "sanded"):
         yield surface, *photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm, density, least)
+
+
+def a_void(rng, slab):
+    """Return the cells of one of the slab's voids, rows (N,) and columns (N,)."""
+    all_voids = [f for f in slab.features if f.is_void and f.mask.any()]
+    if not all_voids:
+        return np.zeros(0, int), np.zeros(0, int)
+    one = all_voids[int(rng.integers(len(all_voids)))]
+    inside = np.zeros(slab.depth.shape, bool)
+    inside[one.box.at] = one.mask
+    return np.nonzero(inside)
 
 
 def photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm, density, least):
@@ -123,10 +136,10 @@ def lay_bench(rng, finish, middle, window_mm):
     return lambda at: reach - float(normal @ (at - middle))
 
 
-def write(out, seed, number, *, few=False):
+def write(out, seed, number, *, few=False, voids=False):
     rng = np.random.default_rng([seed, number, 4711])
     only = ("gloss", "gloss", "sanded")[number % 3] if few else None
-    for k, (surface, jpeg, truth) in enumerate(scenes(rng, only)):
+    for k, (surface, jpeg, truth) in enumerate(scenes(rng, only, voids)):
         stem = f"{seed}-{number:04d}-{k}-{surface}"
         files.write_bytes(out / f"{stem}.jpg", jpeg)
         files.write_json(out / f"{stem}.json", truth)
@@ -139,11 +152,12 @@ def main():
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--few", action="store_true")
+    parser.add_argument("--voids", action="store_true")
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
     for number in range(chosen.first, chosen.first + chosen.scenes):
         start = time.perf_counter()
-        write(chosen.out, chosen.seed, number, few=chosen.few)
+        write(chosen.out, chosen.seed, number, few=chosen.few, voids=chosen.voids)
         print(f"{number}: {time.perf_counter() - start:.1f} s", flush=True)
 
 

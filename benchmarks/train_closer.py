@@ -1,7 +1,7 @@
 """Train the convolutional net that looks closer at what might be a pinhole (``voidmap.coat.closer``).
 
     python benchmarks/train_closer.py --work FOLDER [--scenes 30] [--few 120] [--drawn 60] [--epochs 7]
-        [--out voidmap/coat/closer.json]
+        [--voids 60] [--rate 2e-3] [--start voidmap/coat/closer.json] [--out voidmap/coat/closer.json]
 
 Needs PyTorch, which the project itself does not. Makes what it learns from into FOLDER (kept there, so that a second
 run goes on): close-ups of simulated coats and drawn scenes, all of development seeds. Every sixth slab is left out of
@@ -12,6 +12,7 @@ net that ships the first 60 slabs of --few were all glossy.
 from __future__ import annotations
 
 import argparse
+import base64
 import json
 from pathlib import Path
 
@@ -25,7 +26,7 @@ from torch.nn import functional as fn
 
 from voidmap.coat.classify import _net as rings_net
 from voidmap.coat.classify import judge
-from voidmap.coat.closer import ODDS_SCALE, SIDE, STRIDES, scaled, squares
+from voidmap.coat.closer import ODDS_SCALE, SIDE, SQUARES, STRIDES, _array, scaled, squares
 from voidmap.coat.features import PLAIN
 
 GATE = 0.003
@@ -40,21 +41,21 @@ COLOURLESS = 0.3
 """Share of squares whose colour is taken away: a tint of the fill must not be the only cue."""
 HELD_EVERY = 6
 FIRST_DRAWN = 10_000
-FEW_SEED = 2
+FEW_SEED, VOIDS_SEED = 2, 3
 
 
 class Net(nn.Module):
-    """Two towers of convolutions, one a square, and a head that reads the figures too."""
+    """A tower of convolutions for each square, and a head that reads the figures too."""
 
     def __init__(self, figures):
         super().__init__()
         sizes = [3, *WIDTHS]
-        self.near, self.far = (
+        self.towers = nn.ModuleList(
             nn.ModuleList(nn.Conv2d(a, b, 3, stride=s) for a, b, s in zip(sizes, WIDTHS, STRIDES, strict=False))
-            for _ in range(2)
+            for _ in SQUARES
         )
-        flat = len(self.tower(torch.zeros(1, 3, SIDE, SIDE), self.near)[0])
-        self.head = nn.ModuleList([nn.Linear(2 * flat + figures, HIDDEN), nn.Linear(HIDDEN, 3)])
+        flat = len(self.tower(torch.zeros(1, 3, SIDE, SIDE), self.towers[0])[0])
+        self.head = nn.ModuleList([nn.Linear(len(SQUARES) * flat + figures, HIDDEN), nn.Linear(HIDDEN, 3)])
 
     @staticmethod
     def tower(values, layers):
@@ -63,9 +64,11 @@ class Net(nn.Module):
             values = fn.relu(layer(values))
         return values.flatten(1)
 
-    def forward(self, near, far, known):
-        """Return logit, log size and log spread (N, 3)."""
-        seen = torch.cat([self.tower(near, self.near), self.tower(far, self.far), known], 1)
+    def forward(self, *inputs):
+        """Return logit, log size and log spread (N, 3) by the squares and what is known beside them."""
+        *looked_at, known = inputs
+        towers = [self.tower(square, layers) for square, layers in zip(looked_at, self.towers, strict=True)]
+        seen = torch.cat([*towers, known], 1)
         return self.head[1](fn.relu(self.head[0](fn.dropout(seen, DROPPED, self.training))))
 
 
@@ -76,10 +79,10 @@ def row_file(scene):
     chance = judge(rows.figures).probability
     keep = np.flatnonzero((chance > GATE) | (rows.label > 0))
     chance = np.clip(chance[keep], 1e-7, 1 - 1e-7)
-    near, far = squares(scene.pixels, look.levels, look.found[keep])
+    cut = dict(zip(SQUARES, squares(scene.pixels, look.levels, look.found[keep]), strict=True))
     return {
         "known": np.column_stack([summed(rows.figures[keep]), np.log(chance / (1 - chance)) / ODDS_SCALE]),
-        "noise": look.noise[keep], "near": near, "far": far,
+        "noise": look.noise[keep], **cut,
         "label": rows.label[keep], "ratio": rows.ratio[keep], "weight": rows.weight[keep],
     }  # fmt: skip
 
@@ -98,6 +101,9 @@ def make(folder, chosen):
     for n in range(chosen.few):
         if len(list((folder / "closeups").glob(f"{FEW_SEED}-{n:04d}-*.json"))) < closeups.FEW_WINDOWS:
             closeups.write(folder / "closeups", FEW_SEED, n, few=True)
+    for n in range(chosen.voids):
+        if len(list((folder / "closeups").glob(f"{VOIDS_SEED}-{n:04d}-*.json"))) < closeups.FEW_WINDOWS:
+            closeups.write(folder / "closeups", VOIDS_SEED, n, few=True, voids=True)
     jobs = [("-".join(f.stem.split("-")[:2]), f"c-{f.stem}", number, lambda rng, f=f: closeup_scene(f, rng))
             for number, f in enumerate(sorted((folder / "closeups").glob("*.jpg")))]  # fmt: skip
     jobs += [(f"d{k}", f"d-{k}", FIRST_DRAWN + k, drawn_scene) for k in range(chosen.drawn)]
@@ -119,21 +125,25 @@ def load(files):
 def inputs(rows, at, rng=None):
     """Return the net's inputs; with ``rng`` mirrored, and of altered colour, contrast and noise."""
     noise = rows["noise"][at].astype(np.float32)
-    both = scaled(rows["near"][at], rows["far"][at], noise)
-    near, far = (np.ascontiguousarray(square.transpose(0, 3, 1, 2)) for square in both)
+    looked_at = scaled([rows[name][at] for name in SQUARES], noise)
+    looked_at = [np.ascontiguousarray(square.transpose(0, 3, 1, 2)) for square in looked_at]
     known = rows["known"][at].astype(np.float32)
     if rng is not None:
         n = len(at)
         gain = (rng.random(n) >= COLOURLESS) * np.exp(rng.normal(0, 0.25, n))
-        for square in (near, far):
+        for square in looked_at:
             square[:, 1:] *= gain[:, None, None, None]
-        near *= np.exp(rng.normal(0, 0.08, n))[:, None, None, None].astype(np.float32)
+        contrast = np.exp(rng.normal(0, 0.08, n))[:, None, None, None].astype(np.float32)
         noisy = (rng.random(n) < 0.5)[:, None, None]
+        for square in looked_at[:2]:
+            square *= contrast
+        near = looked_at[1]
         near[:, 0] += noisy * rng.normal(0, 0.03, near[:, 0].shape)
         for axis in (2, 3):
             turn = rng.random(n) < 0.5
-            near[turn], far[turn] = np.flip(near[turn], axis), np.flip(far[turn], axis)
-    return tuple(torch.from_numpy(np.ascontiguousarray(part, dtype=np.float32)) for part in (near, far, known))
+            for square in looked_at:
+                square[turn] = np.flip(square[turn], axis)
+    return tuple(torch.from_numpy(np.ascontiguousarray(part, dtype=np.float32)) for part in (*looked_at, known))
 
 
 def loss_of(out, rows, at):
@@ -158,10 +168,24 @@ def judged(net, rows):
     return out
 
 
+def begin(net, made):
+    """Take over the weights of a file that was written before."""
+    with torch.no_grad():
+        for name, layers in zip(SQUARES, net.towers, strict=True):
+            for layer, (weight, bias) in zip(layers, made[name], strict=True):
+                layer.weight.copy_(torch.from_numpy(_array(weight)))
+                layer.bias.copy_(torch.from_numpy(_array(bias)))
+        for layer, (weight, bias) in zip(net.head, made["head"], strict=True):
+            layer.weight.copy_(torch.from_numpy(_array(weight).T.copy()))
+            layer.bias.copy_(torch.from_numpy(_array(bias)))
+
+
 def train(rows, held, chosen):
     torch.manual_seed(chosen.seed)
     rng = np.random.default_rng(chosen.seed)
     net = Net(rows["known"].shape[1])
+    if chosen.start:
+        begin(net, json.loads(chosen.start.read_text()))
     adam = torch.optim.AdamW(net.parameters(), lr=chosen.rate, weight_decay=1e-3)
     steps = len(rows["label"]) // BATCH
     pace = torch.optim.lr_scheduler.OneCycleLR(adam, chosen.rate, total_steps=chosen.epochs * steps + 1)
@@ -194,14 +218,14 @@ def report(net, held):
 def write(net, file):
     rings = rings_net()
 
-    def kept(values, digits=4):
-        return np.round(values.detach().numpy().astype(float), digits).tolist()
+    def kept(values):
+        array = np.ascontiguousarray(values, dtype="<f4")
+        return {"shape": list(array.shape), "values": base64.b64encode(array.tobytes()).decode()}
 
-    made = {"mean": np.round(rings.mean[:-PLAIN].astype(float), 5).tolist(),
-            "spread": np.round(rings.spread[:-PLAIN].astype(float), 5).tolist()}  # fmt: skip
-    for name in ("near", "far"):
-        made[name] = [[kept(layer.weight), kept(layer.bias)] for layer in getattr(net, name)]
-    made["head"] = [[kept(layer.weight.T), kept(layer.bias)] for layer in net.head]
+    made = {"mean": kept(rings.mean[:-PLAIN]), "spread": kept(rings.spread[:-PLAIN])}
+    for name, layers in zip(SQUARES, net.towers, strict=True):
+        made[name] = [[kept(layer.weight.detach().numpy()), kept(layer.bias.detach().numpy())] for layer in layers]
+    made["head"] = [[kept(layer.weight.detach().numpy().T), kept(layer.bias.detach().numpy())] for layer in net.head]
     file.write_text(json.dumps(made, separators=(",", ":")) + "\n")
 
 
@@ -210,10 +234,12 @@ def main():
     parser.add_argument("--work", type=Path, required=True)
     parser.add_argument("--scenes", type=int, default=30)
     parser.add_argument("--few", type=int, default=120)
+    parser.add_argument("--voids", type=int, default=60)
     parser.add_argument("--drawn", type=int, default=60)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--epochs", type=int, default=7)
     parser.add_argument("--rate", type=float, default=2e-3)
+    parser.add_argument("--start", type=Path)
     parser.add_argument("--out", type=Path)
     chosen = parser.parse_args()
     cv2.setNumThreads(1)

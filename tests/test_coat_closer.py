@@ -25,10 +25,10 @@ def test_convolutions_are_those_of_scipy():
     rng = np.random.default_rng(1)
     net = closer._net()
     square = rng.normal(0, 1, (2, closer.SIDE, closer.SIDE, 3)).astype(np.float32)
-    found = closer._tower(square, net.near)
+    found = closer._tower(square, net.towers[1])
     for one, told in zip(square, found, strict=True):
         values = one.astype(np.float64).transpose(2, 0, 1)
-        for (flat, bias), stride in zip(net.near, closer.STRIDES, strict=True):
+        for (flat, bias), stride in zip(net.towers[1], closer.STRIDES, strict=True):
             weight = flat.reshape(3, 3, -1, len(bias)).transpose(3, 2, 0, 1)
             made = [sum(correlate(values[c], w[c], mode="valid") for c in range(len(values))) for w in weight]
             values = np.maximum(np.stack(made)[:, ::stride, ::stride] + bias[:, None, None], 0)
@@ -45,7 +45,7 @@ def test_squares_lie_along_the_grain_and_are_of_the_spots_size():
     for k in (-1, 1):
         centre = np.round((SIDE / 2 + k * step) * 16).astype(int)
         cv2.circle(picture, tuple(int(v) for v in centre), 2 * 16, (10, 10, 10), -1, cv2.LINE_AA, 4)
-    near, _ = closer.squares(picture, levels, one_candidate(SIDE / 2, SIDE / 2))
+    _, near, _ = closer.squares(picture, levels, one_candidate(SIDE / 2, SIDE / 2))
     dark = near[0].min(axis=2) < 70
     rows, columns = np.nonzero(dark)
     middle = (closer.SIDE - 1) / 2
@@ -53,13 +53,14 @@ def test_squares_lie_along_the_grain_and_are_of_the_spots_size():
     assert np.abs(np.abs(columns - middle).mean() * 2.0 * closer.NEAR_STEP - 8.0) < 0.8
 
 
-def test_a_grey_picture_tells_nothing_of_colour():
-    rng = np.random.default_rng(3)
-    near = rng.integers(0, 255, (4, closer.SIDE, closer.SIDE), np.uint8)
-    grey, _ = closer.scaled(near, near, np.ones(4, np.float32))
-    same, _ = closer.scaled(*(np.repeat(near[..., None], 3, axis=3),) * 2, np.ones(4, np.float32))
-    assert not grey[..., 1:].any()
-    assert same == pytest.approx(grey, abs=1e-3)
+def test_a_grey_picture_is_left_to_the_rings(monkeypatch):
+    picture, _ = planted(np.random.default_rng(3))
+    grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+    look = np.full(grey.shape, 255, np.uint8)
+    seen = search(grey, look, px_per_mm=PX_PER_MM, blur_px=0.7).seen
+    by_rings_alone(monkeypatch)
+    rings = search(picture, look, px_per_mm=PX_PER_MM, blur_px=0.7).seen
+    assert np.array_equal(seen.probability, rings.probability)
 
 
 def test_unlikely_candidates_stay_as_the_rings_judged_them(monkeypatch):

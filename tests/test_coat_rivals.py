@@ -68,8 +68,10 @@ def opencv_blobs(grey):
 @pytest.mark.parametrize(("seed", "sanded"), [(1, False), (2, True)])
 def test_no_general_blob_detector_does_better(seed, sanded):
     grey, truth = scene(seed, sanded)
-    spots = find_spots(grey, np.full(grey.shape, 255, np.uint8), px_per_mm=PX_PER_MM, blur_px=0.7)
-    ours = f1(spots.places_px, truth)
+    look = np.full(grey.shape, 255, np.uint8)
+    # By the rings alone, and with the closer look at colours that are all grey.
+    pictures = (grey, cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR))
+    ours = min(f1(find_spots(p, look, px_per_mm=PX_PER_MM, blur_px=0.7).places_px, truth) for p in pictures)
     rivals = {name: best_f1(*skimage_blobs(name, grey), truth) for name in ("blob_log", "blob_dog")}
     rivals["SimpleBlobDetector"] = f1(opencv_blobs(grey), truth)
     assert ours >= max(rivals.values()), rivals
@@ -78,7 +80,8 @@ def test_no_general_blob_detector_does_better(seed, sanded):
 
 def test_microaneurysms_are_found_and_vessels_are_not():
     # skimage.data.microaneurysms: part of a retina picture (public domain): two dark spots (seen by eye at (16, 23)
-    # and (48, 71) px) among four vessels, which blob_log takes for rows of blobs.
+    # and (48, 71) px) among four vessels, which blob_log takes for rows of blobs. Grey pictures are left to the rings:
+    # the closer look, which knows photos of coats, would give the fainter spot a chance of 0.2.
     data = pytest.importorskip("skimage.data")
     picture = data.microaneurysms()
     spots = find_spots(picture, np.full(picture.shape, 255, np.uint8), px_per_mm=8.0, blur_px=1.2)

@@ -1,19 +1,21 @@
-"""A closer look at what might be a pinhole: the pixels themselves, near and farther around.
+"""A closer look at what might be a pinhole: the pixels themselves, of the spot, near it and farther around.
 
 Rings tell a round spot from a line; whether it lies in a row of dashes, is a fill's own colour, or has the glints of
-a raised rim is told by the picture. A small convolutional net reads two squares about each likely candidate, turned
+a raised rim is told by the picture. A small convolutional net reads three squares about each likely candidate, turned
 into the grain's frame and scaled by the spot's size, beside the figures of ``features``. It was trained on scenes of
 known truth (``benchmarks/train_closer.py`` makes them and writes the weights beside this module).
 """
 
 from __future__ import annotations
 
+import base64
 import json
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from typing import Any
 
 import cv2
 import numpy as np
@@ -26,8 +28,9 @@ from voidmap.model import Floats
 
 SIDE = 24
 """Samples along a square's side."""
-NEAR_STEP, FAR_STEP = 0.75, 2.5
-"""Steps of the two squares, in smoothings: they reach 9 and 30 of them, rim and glints, and a row of dashes."""
+INNER_STEP, NEAR_STEP, FAR_STEP = 0.25, 0.75, 2.5
+"""Steps of the three squares, in smoothings: they reach 3, 9 and 30 of them, the spot itself and its edge, rim and
+glints, and a row of dashes."""
 GATE = 0.05
 """Candidates whose rings give less chance than this are not looked at: nineteen of twenty of all."""
 MIDDLE = 5
@@ -43,6 +46,8 @@ GREY_BY_BGR = np.array([0.114, 0.587, 0.299], np.float32)
 """ITU-R BT.601."""
 ODDS_SCALE = 3.0
 """The rings' own log odds are divided by this."""
+SQUARES = ("inner", "near", "far")
+"""Their names in the file of the weights."""
 STRIDES = (2, 2, 1)
 """Of the three convolutions over a square, each three by three samples wide."""
 AT_ONCE, AT_A_TIME = 64, 2
@@ -59,8 +64,7 @@ class Net:
 
     mean: Floats32
     spread: Floats32
-    near: tuple[Layer, ...]
-    far: tuple[Layer, ...]
+    towers: tuple[tuple[Layer, ...], ...]
     head: tuple[Layer, ...]
 
 
@@ -77,7 +81,7 @@ def look_closer(
     Parameters
     ----------
     pixels
-        (H, W, 3) uint8 B, G, R, or (H, W) uint8 grey, whose colour then tells nothing.
+        (H, W, 3) uint8 B, G, R. A grey picture (H, W) is left to the rings: the net learned from photos, with colour.
     levels, found, figures, noise
         The pyramid of its grey picture, the candidates (N,), their figures (N, F) and the noise (N,) around each.
     seen
@@ -86,21 +90,21 @@ def look_closer(
     Returns
     -------
     Judged
-        Of all candidates; those of little chance are as they were.
+        Of all candidates; those of little chance, and all of a grey picture, are as they were.
     """
     likely = np.flatnonzero(seen.probability > GATE)
-    if len(likely) == 0:
+    if len(likely) == 0 or pixels.ndim == 2:
         return seen
     net = _net()
     odds = np.log(seen.probability[likely] / (1 - np.minimum(seen.probability[likely], 1 - 1e-7)))
     summed = (figures[likely, : len(net.mean)] - net.mean) / net.spread
     known = np.column_stack([summed, odds / ODDS_SCALE]).astype(np.float32)
-    near, far = squares(pixels, levels, found[likely])
+    cut = squares(pixels, levels, found[likely])
     level = noise[likely].astype(np.float32)
 
     def judged(first: int) -> Floats32:
         part = slice(first, first + AT_ONCE)
-        return _judged(net, *scaled(near[part], far[part], level[part]), known[part])
+        return _judged(net, scaled([square[part] for square in cut], level[part]), known[part])
 
     with ThreadPoolExecutor(AT_A_TIME) as workers:
         rows = list(workers.map(judged, range(0, len(likely), AT_ONCE)))
@@ -112,22 +116,23 @@ def look_closer(
     return Judged(chance, log_size, size_rel)
 
 
-def squares(pixels: Bytes, levels: tuple[Level, ...], found: Candidates) -> tuple[Bytes, Bytes]:
-    """Cut the near and the far square about each candidate, (N, SIDE, SIDE[, 3]) uint8, their x along the grain."""
+def squares(pixels: Bytes, levels: tuple[Level, ...], found: Candidates) -> tuple[Bytes, Bytes, Bytes]:
+    """Cut the squares about each candidate, (N, SIDE, SIDE, 3) uint8 each, their x along the grain."""
     number = np.minimum(found.level, len(levels) - 1)
     pictures = [pixels]
     for _ in range(int(number.max(initial=-1)) + 1):
         half = (pictures[-1].shape[1] // 2, pictures[-1].shape[0] // 2)
         pictures.append(np.asarray(cv2.resize(pictures[-1], half, interpolation=cv2.INTER_AREA), dtype=np.uint8))
-    # The far square is read from one level coarser than the spot was found on.
+    # The inner square is read from one level finer than the spot was found on, the far one from one coarser.
     with ThreadPoolExecutor(1) as beside:
         far = beside.submit(_cut, pictures, levels[0].grain, found, number + 1, FAR_STEP)
-        return _cut(pictures, levels[0].grain, found, number, NEAR_STEP), far.result()
+        inner = _cut(pictures, levels[0].grain, found, np.maximum(number - 1, 0), INNER_STEP)
+        return inner, _cut(pictures, levels[0].grain, found, number, NEAR_STEP), far.result()
 
 
 def _cut(pictures: Sequence[Bytes], grain: Grain, found: Candidates, number: NDArray[np.int64], step: float) -> Bytes:
     """Cut a square out of the picture of the level of that ``number`` (N,) about each candidate."""
-    out = np.zeros((len(found), SIDE, SIDE, *pictures[0].shape[2:]), np.uint8)
+    out = np.zeros((len(found), SIDE, SIDE, 3), np.uint8)
     axis = np.linspace(-1, 1, SIDE) * (step * (SIDE - 1) / 2)
     for level, picture in enumerate(pictures):
         mine = np.flatnonzero(number == level)
@@ -155,24 +160,25 @@ def _squares(picture: Bytes, grain: Grain, found: Candidates, times: int, axis: 
         )
         for k in range(0, len(found), 8 * AT_ONCE)
     ]  # fmt: skip
-    return np.concatenate(parts).reshape(len(found), SIDE, SIDE, *picture.shape[2:])
+    return np.concatenate(parts).reshape(len(found), SIDE, SIDE, 3)
 
 
-def scaled(near: Bytes, far: Bytes, noise: Floats32) -> tuple[Floats32, Floats32]:
-    """Return squares (N, SIDE, SIDE, 3): grey over the near one's largest contrast, and two of colour."""
-    greys = [_grey(near), _grey(far)]
-    away = [grey - _middle(grey) for grey in greys]
-    inner = slice(SIDE // 2 - MIDDLE, SIDE // 2 + MIDDLE)
-    largest = np.abs(away[0][:, inner, inner]).max(axis=(1, 2))
+def scaled(cut: Sequence[Bytes], noise: Floats32) -> list[Floats32]:
+    """Return each of ``squares`` as (N, SIDE, SIDE, 3): grey over the near one's largest contrast, two of colour."""
+    greys = [_grey(square) for square in cut]
+    ground = _middle(greys[1])
+    away = [greys[0] - ground, greys[1] - ground, greys[2] - _middle(greys[2])]
+    middle = slice(SIDE // 2 - MIDDLE, SIDE // 2 + MIDDLE)
+    largest = np.abs(away[1][:, middle, middle]).max(axis=(1, 2))
     unit = np.maximum(largest, LEAST_CONTRAST * noise)[:, None, None]
-    colours = [_colours(near), _colours(far)]
-    usual = [_middle(colour) for colour in colours[0]]
+    colours = [_colours(square) for square in cut]
+    usual = [_middle(colour) for colour in colours[1]]
     parts = []
     for grey, colour in zip(away, colours, strict=True):
         planes = [grey / unit, *((c - m) * np.float32(COLOUR_GAIN) for c, m in zip(colour, usual, strict=True))]
         merged = cv2.merge([np.clip(plane, -MOST, MOST).reshape(-1, SIDE) for plane in planes])
         parts.append(np.asarray(merged, dtype=np.float32).reshape(-1, SIDE, SIDE, len(planes)))
-    return parts[0], parts[1]
+    return parts
 
 
 def _middle(square: Floats32) -> Floats32:
@@ -183,22 +189,20 @@ def _middle(square: Floats32) -> Floats32:
 
 
 def _grey(square: Bytes) -> Floats32:
-    return np.asarray(square.astype(np.float32) @ GREY_BY_BGR if square.ndim == 4 else square, dtype=np.float32)
+    return np.asarray(square.astype(np.float32) @ GREY_BY_BGR, dtype=np.float32)
 
 
 def _colours(square: Bytes) -> tuple[Floats32, Floats32]:
     """Return the logarithms of red and of blue over green, (N, SIDE, SIDE) each."""
-    if square.ndim == 3:
-        none = np.zeros(square.shape, np.float32)
-        return none, none
     blue, green, red = cv2.split(cv2.LUT(square.reshape(-1, SIDE, 3), _LOG))
     shape = square.shape[:3]
     return (red - green).reshape(shape), (blue - green).reshape(shape)
 
 
-def _judged(net: Net, near: Floats32, far: Floats32, known: Floats32) -> Floats32:
+def _judged(net: Net, squares: Sequence[Floats32], known: Floats32) -> Floats32:
     """Return logit, log size and log spread (N, 3)."""
-    values = np.concatenate([_tower(near, net.near), _tower(far, net.far), known], axis=1)
+    towers = [_tower(square, layers) for square, layers in zip(squares, net.towers, strict=True)]
+    values = np.concatenate([*towers, known], axis=1)
     for weight, bias in net.head[:-1]:
         values = np.maximum(values @ weight + bias, 0)
     weight, bias = net.head[-1]
@@ -224,10 +228,15 @@ def _net() -> Net:
     made = json.loads(text)
 
     def layers(name: str) -> tuple[Layer, ...]:
-        return tuple((np.asarray(w, np.float32), np.asarray(b, np.float32)) for w, b in made[name])
+        return tuple((_array(weight), _array(bias)) for weight, bias in made[name])
 
-    def towers(name: str) -> tuple[Layer, ...]:
+    def tower(name: str) -> tuple[Layer, ...]:
         return tuple((np.ascontiguousarray(w.transpose(2, 3, 1, 0)).reshape(-1, len(w)), b) for w, b in layers(name))
 
-    mean, spread = (np.asarray(made[name], np.float32) for name in ("mean", "spread"))
-    return Net(mean, spread, towers("near"), towers("far"), layers("head"))
+    return Net(_array(made["mean"]), _array(made["spread"]), tuple(tower(name) for name in SQUARES), layers("head"))
+
+
+def _array(part: dict[str, Any]) -> Floats32:
+    """Return an array of the weights' file: its shape, and its values (little-endian float32) in base 64."""
+    values = np.frombuffer(base64.b64decode(part["values"]), "<f4")
+    return np.asarray(values.reshape(part["shape"]), dtype=np.float32)
