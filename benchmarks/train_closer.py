@@ -6,7 +6,9 @@
 Needs PyTorch, which the project itself does not. Makes what it learns from into FOLDER (kept there, so that a second
 run goes on): close-ups of simulated coats and drawn scenes, all of development seeds. Every sixth slab is left out of
 the training; the log loss on these is printed beside that of the rings' own net, which is looked at first. In the
-net that ships the first 60 slabs of --few were all glossy.
+net that ships the first 60 slabs of --few were all glossy; it began from the net of two squares before it, the inner
+square's layers as the near one's, and learned four and then six epochs more (--start, --rate 1.2e-3) with 53 slabs of
+--voids: log loss on slabs left out .089 -> .069 -> .062, on those of --voids .100 -> .077 -> .068.
 """
 
 from __future__ import annotations
