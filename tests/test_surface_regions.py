@@ -14,14 +14,15 @@ from voidmap.model import Ortho, SlabFound
 from voidmap.records import Kind
 from voidmap.surface import find_regions, grain_direction_deg
 from voidmap.surface.across import widths_px
-from voidmap.surface.candidates import find_candidates
+from voidmap.surface.candidates import Looked, find_candidates
 from voidmap.surface.features import Candidate
+from voidmap.surface.follow import followed
 from voidmap.surface.kinds import NOTHING, Judgement, judge, judged_by
 from voidmap.surface.light import Evened
 from voidmap.surface.measure import area_interval, greatest_width_px, rim_length, spine_length_px
 from voidmap.surface.nested import related, shared
 from voidmap.surface.odd import odd_patches
-from voidmap.surface.reach import to_the_tips
+from voidmap.surface.reach import past_ends, to_the_tips
 from voidmap.surface.regions import select
 from voidmap.surface.ridges import strengths
 from voidmap.surface.rim import cover_of, polygon_area
@@ -274,6 +275,71 @@ def test_a_line_that_ends_is_not_drawn_on() -> None:
     (path,) = to_the_tips([np.column_stack([np.arange(60.0, 150.0), np.full(90, 40.0)])], evened)
     assert path[:, 0].min() >= 50
     assert path[:, 0].max() <= 160
+
+
+def _interrupted(gap_to: int) -> tuple[Evened, np.ndarray]:
+    """Return a crack from column 60 on with a gap from 150 to ``gap_to``, faint from there to 230; and its path."""
+    rng = np.random.default_rng(8)
+    dark = rng.normal(0, 0.02, (80, 320)).astype(np.float32)
+    dark[39:42, 60:150] -= 0.5
+    dark[39:42, gap_to:230] -= 0.15
+    seen = np.ones(dark.shape, bool)
+    evened = Evened(dark, seen, ~seen, np.zeros((1, 1, 3), np.float32), np.ones((1, 1), bool), 1, 0.0, 0.5)
+    return evened, np.column_stack([np.arange(60.0, 150.0), np.full(90, 40.0)])
+
+
+def test_a_crack_is_followed_over_a_gap_that_ends_a_mere_line() -> None:
+    evened, path = _interrupted(165)
+    ((_, tip),) = past_ends([path], evened, over_gaps=False)
+    assert len(tip) <= 10
+    ((before, after),) = past_ends([path], evened, over_gaps=True)
+    assert 222 <= after[:, 0].max() <= 240
+    assert len(before) <= 10
+    evened, path = _interrupted(230)
+    ((_, after),) = past_ends([path], evened, over_gaps=True)
+    assert len(after) <= 10
+
+
+@pytest.mark.parametrize(("kind", "hole", "ends"), [
+    (Kind.CRACK, False, (222, 240)), (Kind.CRACK, True, (180, 190)), (None, False, (149, 149)),
+])  # fmt: skip
+def test_called_cracks_alone_are_followed_and_not_into_a_hole(
+    kind: Kind | None, hole: bool, ends: tuple[int, int]
+) -> None:
+    evened, path = _interrupted(165)
+    spine = np.zeros((80, 320), np.float32)
+    spine[39:42, 60:150] = 1.0
+    # The evened picture is cut out of one that is 7 px wider on the left and the top.
+    line, disc = cover_of(spine, (7, 7)), cover_of(covered_share((90, 330), ellipse(6.0, 6.0, 203, 47)), (0, 0))
+    assert line is not None
+    assert disc is not None
+    figures = {"log_length": np.log(45.0)}
+    found = [Candidate(line, "line", 9.0, path + 7.0, 3.0, bones_px=path + 7.0, features=figures)]
+    judged = [Judgement(kind, 0.9, {})]
+    if hole:
+        found.append(Candidate(disc, "patch", 0.0))
+        judged.append(Judgement(Kind.HOLE, 0.9, {}))
+    crack = followed(Looked(tuple(found), evened, 0.8, (7, 7)), judged)[0]
+    assert crack.path_px is not None
+    low, high = ends
+    assert low <= crack.path_px[:, 0].max() - 7.0 <= high
+    if kind is not None:
+        assert np.exp(crack.features["log_length"]) == pytest.approx(0.5 * len(crack.path_px), rel=0.05)
+        assert abs(crack.cover.outline_px[:, 1].mean() - 47.0) < 2.0
+
+
+def test_a_crack_drawn_at_its_rims_level_stays_in_one_piece() -> None:
+    share = np.zeros((40, 240), np.float32)
+    share[18:23, 20:220] = 0.95
+    share[:, 90:100] = 0.0
+    share[20, 90:100] = 0.52  # it shows through
+    cover = cover_of(share, (0, 0))
+    assert cover is not None
+    path = np.column_stack([np.arange(20.0, 220.0), np.full(200, 20.0)])
+    figures = {"log_slender": 4.0, "log_axes": 4.0, "log_length": np.log(60.0), "solidity": 0.9}
+    found = Candidate(cover, "line", 9.0, path, 5.0, 0.7, path, figures)
+    ((crack, _),) = select([found], [Judgement(Kind.CRACK, 0.9, {})], 0.3)
+    assert np.ptp(crack.cover.outline_px[:, 0]) > 195
 
 
 def test_a_patch_that_falls_apart_is_looked_at_whole_too() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,13 +24,28 @@ from voidmap.surface.rim import refine_rim
 CUT_MARGIN_PX = 12
 
 
+@dataclass(frozen=True, eq=False)
+class Looked:
+    """What stands out on the top, and the evened picture that shows it, cut out of the whole at ``corner`` px."""
+
+    candidates: tuple[Candidate, ...]
+    evened: Evened
+    blur_px: float
+    corner: tuple[int, int]
+
+
 def find_candidates(ortho: Ortho, slab: SlabFound, grain_deg: float | None = None) -> tuple[Candidate, ...]:
     """Find and describe patches, lines and dots that stand out from the slab's own sound wood."""
+    return look_at(ortho, slab, grain_deg).candidates
+
+
+def look_at(ortho: Ortho, slab: SlabFound, grain_deg: float | None = None) -> Looked:
+    """Find candidates (see ``find_candidates``) and keep the picture that they were found in."""
     ortho, slab, shift = _cut_out(ortho, slab)
     grain_deg = grain_direction_deg(ortho, slab) if grain_deg is None else grain_deg
     evened = even_light(ortho, slab, grain_deg)
     if not evened.seen.any():
-        return ()
+        return Looked((), evened, 0.0, shift)
     blur_px = edge_blur_px(ortho, slab)
     with ThreadPoolExecutor(1) as beside:
         # Filters over the whole picture leave the interpreter free for the patches, one by one.
@@ -40,11 +55,12 @@ def find_candidates(ortho: Ortho, slab: SlabFound, grain_deg: float | None = Non
         lines, dots = scores.result()
     traced = find_lines(evened, lines, blur_px)
     found += [
-        Candidate(line.cover, "line", line.score, line.path_px, line.width_max_px, line.rim_level) for line in traced
+        Candidate(line.cover, "line", line.score, line.path_px, line.width_max_px, line.rim_level, line.bones_px)
+        for line in traced
     ]
     found += [Candidate(dot.cover, "dot", dot.score) for dot in find_dots(evened, dots)]
     described = [replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found]
-    return tuple(_moved(c, shift) for c in related(described, evened.mm_per_px))
+    return Looked(tuple(moved(c, shift) for c in related(described, evened.mm_per_px)), evened, blur_px, shift)
 
 
 def _patches(evened: Evened, ortho: Ortho) -> tuple[Floats32, list[Candidate]]:
@@ -71,10 +87,9 @@ def _cut_out(ortho: Ortho, slab: SlabFound) -> tuple[Ortho, SlabFound, tuple[int
     )
 
 
-def _moved(found: Candidate, shift: tuple[int, int]) -> Candidate:
+def moved(found: Candidate, shift: tuple[int, int]) -> Candidate:
     """Carry a candidate from the cut back to the whole picture."""
-    x, y = found.cover.corner
-    outline = found.cover.outline_px + np.array(shift, dtype=np.float64)
-    cover = replace(found.cover, corner=(x + shift[0], y + shift[1]), outline_px=outline)
-    path = None if found.path_px is None else found.path_px + np.array(shift, dtype=np.float64)
-    return replace(found, cover=cover, path_px=path)
+    (x, y), by = found.cover.corner, np.array(shift, dtype=np.float64)
+    cover = replace(found.cover, corner=(x + shift[0], y + shift[1]), outline_px=found.cover.outline_px + by)
+    path, bones = (None if points is None else points + by for points in (found.path_px, found.bones_px))
+    return replace(found, cover=cover, path_px=path, bones_px=bones)

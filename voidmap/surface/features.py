@@ -30,7 +30,8 @@ BLACK_SHARE = 0.35
 class Candidate:
     """A thing that may be a void: found as a ``patch``, a ``line`` or a ``dot``.
 
-    ``rim_level`` is the covered share at which a line's outline has the width that its profiles tell.
+    ``rim_level`` is the covered share at which a line's outline has the width that its profiles tell, ``bones_px``
+    (M, 2) what it was traced by.
     """
 
     cover: Cover
@@ -39,6 +40,7 @@ class Candidate:
     path_px: Floats | None = None
     width_max_px: float | None = None
     rim_level: float = 0.5
+    bones_px: Floats | None = None
     features: dict[str, float] = field(default_factory=dict)
 
 

@@ -39,6 +39,7 @@ ALONG_MM = 8.0
 class Line:
     """A dark line: its path (N, 2) in px from end to end, its cover, its length along the path, its widths.
 
+    ``bones_px`` (M, 2) are all pixels that it was traced by, its branches too.
     ``rim_level`` is the share of the cover at which the outline's width is that of the profiles across the path.
     """
 
@@ -49,6 +50,7 @@ class Line:
     width_mean_px: float
     width_max_px: float
     rim_level: float
+    bones_px: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,10 +73,10 @@ def find_lines(evened: Evened, score: Floats32, blur_px: float) -> list[Line]:
     lines = []
     groups = _joined(pieces, evened.mm_per_px)
     for group, path in zip(groups, to_the_tips([_chain(g) for g in groups], evened), strict=True):
-        length = float(np.hypot(*np.diff(path, axis=0).T).sum())
-        if length * evened.mm_per_px < LEAST_LENGTH_MM:
+        if float(np.hypot(*np.diff(path, axis=0).T).sum()) * evened.mm_per_px < LEAST_LENGTH_MM:
             continue
-        line = _line(group, path, length, evened, blur_px)
+        strength = float(np.median([p.score for p in group]))
+        line = measured(path, np.vstack([p.bones for p in group]), strength, evened, blur_px)
         if line is not None:
             lines.append(line)
     return lines
@@ -161,10 +163,14 @@ def _chain(group: list[Piece]) -> Floats:
     return np.vstack(chain)
 
 
-def _line(group: list[Piece], path: Floats, length: float, evened: Evened, blur_px: float) -> Line | None:
-    """Measure a line: what it covers, and its width along the path."""
+def measured(path: Floats, branches: Floats, score: float, evened: Evened, blur_px: float) -> Line | None:
+    """Measure a line along a path (N, 2) px with branches (M, 2): what it covers, and its width along the path.
+
+    ``None`` when it covers nothing.
+    """
     mm = evened.mm_per_px
-    bones = np.vstack([path, *(p.bones for p in group)])
+    length = float(np.hypot(*np.diff(path, axis=0).T).sum())
+    bones = np.vstack([path, branches])
     reach = int(np.ceil((WIDEST_MM + 3.0) / mm))
     height, width = evened.seen.shape
     x0, y0 = np.maximum(bones.min(axis=0).astype(int) - reach, 0)
@@ -188,9 +194,9 @@ def _line(group: list[Piece], path: Floats, length: float, evened: Evened, blur_
         cover = _narrowed(cover, share, spine.astype(bool), narrower) or cover
     area = float(rim_widths_px(true, at_half, blur_px).sum())  # the stations lie a px apart
     level = _rim_level(cover, path - [x0, y0], np.asarray(away / mm, dtype=np.float32), area)
-    score = float(np.median([p.score for p in group]))
     widest = float(np.quantile(true, 0.98))
-    return Line(path, cover, length, score, cover.area_px / length, max(widest, cover.area_px / length), level)
+    mean = cover.area_px / length
+    return Line(path, cover, length, score, mean, max(widest, mean), level, branches)
 
 
 def missing_light(light: Floats32, bare: Bools, away: Floats32, mm_per_px: float) -> Floats32:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import cv2
 import numpy as np
 
 from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
 from voidmap.records import Kind
-from voidmap.surface.candidates import find_candidates
+from voidmap.surface.candidates import look_at
 from voidmap.surface.features import Candidate
+from voidmap.surface.follow import followed
 from voidmap.surface.form import by_form
 from voidmap.surface.holes import without_holes
 from voidmap.surface.kinds import Judgement, judge
@@ -93,8 +95,9 @@ def find_regions(
     tuple of Region
         Voids and flat things, greatest first; empty when the top is sound.
     """
-    candidates = find_candidates(ortho, slab, grain_deg)
-    kept = select(candidates, judge([c.features for c in candidates]), ortho.mm_per_px)
+    looked = look_at(ortho, slab, grain_deg)
+    judgements = judge([c.features for c in looked.candidates])
+    kept = select(followed(looked, judgements), judgements, ortho.mm_per_px)
     if not kept:
         return ()
     bench = bench_tint(ortho, slab)
@@ -232,6 +235,10 @@ def _rim_drawn(found: Candidate, kind: Kind) -> Cover:
     if level == 0.5:
         return cover
     share = np.clip(cover.share + np.float32(0.5 - level), 0.0, 1.0)
+    if found.path_px is not None:  # a crack stays in one piece where it is faint
+        spine = np.zeros(share.shape, np.uint8)
+        cv2.polylines(spine, [np.round(found.path_px - cover.corner).astype(np.int32)], False, 1)
+        share = np.where((spine > 0) & cover.mask, np.maximum(share, np.float32(0.51)), share)
     again = cover_of(share, cover.corner, cover.mask)
     return again if again is not None and again.area_px < MOST_GROWTH * cover.area_px else cover
 

@@ -1,0 +1,65 @@
+"""Called cracks are followed to their ends, over places where they are too shallow to show.
+
+A line is judged by what is sure of it. Once it is called a crack the chance that it goes on is far greater than that
+of a line somewhere: it is drawn on as far as the sum of the evidence ahead of it carries (see ``reach``), but not into
+another void.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from voidmap.model import Floats
+from voidmap.records import Kind
+from voidmap.surface.candidates import Looked, moved
+from voidmap.surface.features import Candidate
+from voidmap.surface.kinds import Judgement
+from voidmap.surface.lines import measured
+from voidmap.surface.reach import past_ends
+from voidmap.surface.rim import Cover
+
+
+def followed(looked: Looked, judgements: Sequence[Judgement]) -> list[Candidate]:
+    """Return the candidates, the lines called cracks as long as they can be followed (their ``log_length`` too)."""
+    out = list(looked.candidates)
+    voids = [(k, c) for k, (c, j) in enumerate(zip(out, judgements, strict=True)) if j.is_void]
+    stops = [c.cover for k, c in voids if c.source != "line" and judgements[k].kind is not Kind.CRACK]
+    lines = [k for k, c in voids if c.source == "line"]
+    corner = np.array(looked.corner, dtype=np.float64)
+    paths = [_path(out[k]) - corner for k in lines]
+    for k, path, ends in zip(lines, paths, past_ends(paths, looked.evened, over_gaps=True), strict=True):
+        before, after = (_up_to(points, stops, corner) for points in ends)
+        if len(before) + len(after):
+            out[k] = _drawn_on(out[k], np.vstack([before[::-1], path, after]), looked)
+    return out
+
+
+def _path(line: Candidate) -> Floats:
+    assert line.path_px is not None, "a line has a path"
+    return line.path_px
+
+
+def _up_to(points: Floats, stops: Sequence[Cover], corner: Floats) -> Floats:
+    """Return the points (N, 2) before the first that lies in one of the covers, px of the whole picture."""
+    places = np.round(points + corner).astype(int)
+    for stop in stops:
+        local = places - stop.corner
+        near = ((local >= 0) & (local < stop.mask.shape[::-1])).all(axis=1)
+        hits = np.flatnonzero(near)[stop.mask[local[near, 1], local[near, 0]]]
+        if len(hits):
+            places = places[: hits[0]]
+    return points[: len(places)]
+
+
+def _drawn_on(found: Candidate, path: Floats, looked: Looked) -> Candidate:
+    """Measure a line anew along a longer path, px of the cut."""
+    bones = _path(found) if found.bones_px is None else found.bones_px
+    line = measured(path, bones - np.array(looked.corner), found.score, looked.evened, looked.blur_px)
+    if line is None:
+        return found
+    figures = found.features | {"log_length": math.log(line.length_px * looked.evened.mm_per_px)}
+    again = Candidate(line.cover, "line", line.score, path, line.width_max_px, line.rim_level, line.bones_px, figures)
+    return moved(again, looked.corner)
