@@ -319,7 +319,8 @@ def test_called_cracks_alone_are_followed_and_not_into_a_hole(
     if hole:
         found.append(Candidate(disc, "patch", 0.0))
         judged.append(Judgement(Kind.HOLE, 0.9, {}))
-    crack = followed(Looked(tuple(found), evened, 0.8, (7, 7)), judged)[0]
+    looked = Looked(tuple(found), evened, 0.8, (7, 7))
+    crack, _ = followed(looked, list(zip(found, judged, strict=True)))[0]
     assert crack.path_px is not None
     low, high = ends
     assert low <= crack.path_px[:, 0].max() - 7.0 <= high

@@ -16,24 +16,25 @@ from voidmap.model import Floats
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked, moved
 from voidmap.surface.features import Candidate
-from voidmap.surface.kinds import Judgement
 from voidmap.surface.lines import measured
+from voidmap.surface.merge import Judged
 from voidmap.surface.reach import past_ends
 from voidmap.surface.rim import Cover
 
 
-def followed(looked: Looked, judgements: Sequence[Judgement]) -> list[Candidate]:
-    """Return the candidates, the lines called cracks as long as they can be followed (their ``log_length`` too)."""
-    out = list(looked.candidates)
-    voids = [(k, c) for k, (c, j) in enumerate(zip(out, judgements, strict=True)) if j.is_void]
-    stops = [c.cover for k, c in voids if c.source != "line" and judgements[k].kind is not Kind.CRACK]
-    lines = [k for k, c in voids if c.source == "line"]
+def followed(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
+    """Return what was judged, the lines called voids as long as they can be followed (their ``log_length`` too)."""
+    out = list(judged)
+    voids = [(k, c, j) for k, (c, j) in enumerate(out) if j.is_void]
+    stops = [c.cover for _, c, j in voids if c.source != "line" and j.kind is not Kind.CRACK]
+    lines = [k for k, c, _ in voids if c.source == "line"]
     corner = np.array(looked.corner, dtype=np.float64)
-    paths = [_path(out[k]) - corner for k in lines]
+    paths = [_path(out[k][0]) - corner for k in lines]
     for k, path, ends in zip(lines, paths, past_ends(paths, looked.evened, over_gaps=True), strict=True):
         before, after = (_up_to(points, stops, corner) for points in ends)
         if len(before) + len(after):
-            out[k] = _drawn_on(out[k], np.vstack([before[::-1], path, after]), looked)
+            found, judgement = out[k]
+            out[k] = _drawn_on(found, np.vstack([before[::-1], path, after]), looked), judgement
     return out
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
 from voidmap.records import Kind
-from voidmap.surface.candidates import look_at
+from voidmap.surface.candidates import Looked, look_at
 from voidmap.surface.features import Candidate
 from voidmap.surface.follow import followed
 from voidmap.surface.form import by_form
@@ -97,7 +97,7 @@ def find_regions(
     """
     looked = look_at(ortho, slab, grain_deg)
     judgements = judge([c.features for c in looked.candidates])
-    kept = select(followed(looked, judgements), judgements, ortho.mm_per_px)
+    kept = select(looked.candidates, judgements, ortho.mm_per_px, looked)
     if not kept:
         return ()
     bench = bench_tint(ortho, slab)
@@ -111,11 +111,18 @@ def find_regions(
     return tuple(sorted(worth, key=lambda r: -r.area_mm2))
 
 
-def select(candidates: Sequence[Candidate], judgements: Sequence[Judgement], mm_per_px: float) -> list[Judged]:
-    """Choose what is reported among candidates that overlap, and join the pieces of one void."""
+def select(
+    candidates: Sequence[Candidate], judgements: Sequence[Judgement], mm_per_px: float, looked: Looked | None = None
+) -> list[Judged]:
+    """Choose what is reported among candidates that overlap, and join the pieces of one void.
+
+    Chosen cracks are followed to their ends in the picture that they were found in, when it is given.
+    """
     judged = zip(candidates, judgements, strict=True)
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
-    drawn = [(replace(c, cover=_rim_drawn(c, j.kind)), j) for c, j in _without_parts(found) if j.kind is not None]
+    chosen = _without_parts(found)
+    whole = chosen if looked is None else followed(looked, chosen)
+    drawn = [(replace(c, cover=_rim_drawn(c, j.kind)), j) for c, j in whole if j.kind is not None]
     return _without_parts(merged(drawn, mm_per_px))
 
 
