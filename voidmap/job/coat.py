@@ -79,7 +79,7 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     from voidmap.coat.bend import Bend, Move
     from voidmap.coat.inspected import pictures_of
     from voidmap.job.coat_fills import without_fills
-    from voidmap.job.coat_look import look, study_of, view_of
+    from voidmap.job.coat_look import Shown, look, study_of, view_of
     from voidmap.job.coat_place import picture, place
     from voidmap.job.coat_record import record_of
     from voidmap.job.marks import carry_over
@@ -88,22 +88,19 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     _refuse_used(photos, earlier)
     step(STEPS[1])
     whole = options.region == "whole" or options.mm_per_px is not None
+    # Laying the photos into the job's frame asks for no pinholes: a second processor does it meanwhile.
     with ThreadPoolExecutor(1) as beside:
         drawing = beside.submit(lambda: [pictures_of(photo) for photo in photos])
         planes, together = _planes(photos, options)
         shots = list(zip(photos, drawing.result(), planes, strict=True))
         views = beside.submit(lambda: [view_of(*shot, whole=whole) for shot in shots])
         records = _photo_records(photos, planes)
+        shown = [Shown(*shot, view) for shot, view in zip(shots, views.result(), strict=True)]
+        placed = beside.submit(place, job, shown, earlier, options.number, together=together)
+        drawn = beside.submit(lambda: picture_of(picture(shown, [a.bend for a in placed.result()[0]])))
         step(STEPS[2])
-        seen = [
-            look(*shot, view, record, sanded=options.sanded)
-            for shot, view, record in zip(shots, views.result(), records, strict=True)
-        ]
-    step(STEPS[3])
-    # Laying the photos into the job's frame asks for no power: a second processor does it meanwhile.
-    with ThreadPoolExecutor(1) as beside:
-        placed = beside.submit(place, job, seen, earlier, options.number, together=together)
-        drawn = beside.submit(lambda: picture_of(picture(seen, [a.bend for a in placed.result()[0]])))
+        seen = [look(one, record, sanded=options.sanded) for one, record in zip(shown, records, strict=True)]
+        step(STEPS[3])
         # One photo has its power in its own frame; several must be laid onto each other first.
         bends = [Bend.plain(Move())] if len(seen) == 1 else [a.bend for a in placed.result()[0]]
         study = study_of(seen, bends, sanded=options.sanded, smallest_mm=options.smallest_mm)

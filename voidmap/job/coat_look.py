@@ -21,14 +21,25 @@ SEED = 20240
 
 
 @dataclass(frozen=True)
-class Seen:
-    """One photo of the coat, looked through."""
+class Shown:
+    """One photo of the coat, and what it shows of the surface."""
 
     photo: Photo
+    pictures: Pictures
     plane: Plane
     view: View
+
+    @property
+    def px_per_mm(self) -> float:
+        """Photo pixels in a millimetre, at the median place of the surface."""
+        return self.view.px_per_mm
+
+
+@dataclass(frozen=True)
+class Seen(Shown):
+    """One photo of the coat, looked through."""
+
     spots: Spots
-    px_per_mm: float
     grain_px: tuple[tuple[float, float], tuple[float, float]] | None
     """Two places along the grain, photo px."""
     found: Spots
@@ -48,19 +59,20 @@ def view_of(photo: Photo, pictures: Pictures, plane: Plane, *, whole: bool) -> V
     return inspected.view_of(pictures, plane, slab_px=slab_px, sheets_px=sheets_px)
 
 
-def look(photo: Photo, pictures: Pictures, plane: Plane, view: View, record: PhotoRecord, *, sanded: bool) -> Seen:
+def look(shown: Shown, record: PhotoRecord, *, sanded: bool) -> Seen:
     """Find the pinholes in one photo.
 
     Parameters
     ----------
-    photo, pictures, plane, view, record
-        The photo, its pictures and plane, what it shows of the surface, and its quality.
+    shown, record
+        The photo and its quality.
     sanded
         The coat's surface.
     """
     from voidmap.coat import blur, ground, prior, rims, spots, width
     from voidmap.coat.inspected import SHRINK
 
+    photo, pictures, plane, view = shown.photo, shown.pictures, shown.plane, shown.view
     px_per_mm = view.px_per_mm
     blur_px = blur.of_sharpness(record.quality.sharpness)
     where = view.full_look(photo.pixels.shape)
@@ -74,7 +86,7 @@ def look(photo: Photo, pictures: Pictures, plane: Plane, view: View, record: Pho
         found = find(photo.pixels).spots()
     told = prior.among_others(width.with_half_level(pictures.grey, found, sanded=sanded))
     grain_px = ground.along_grain(pictures.grain, where)
-    return Seen(photo, plane, view, told, px_per_mm, grain_px, found, find, blur_px, edges.result())
+    return Seen(photo, pictures, plane, view, told, grain_px, found, find, blur_px, edges.result())
 
 
 def study_of(seen: Sequence[Seen], bends: Sequence[Bend], *, sanded: bool, smallest_mm: float) -> Study:

@@ -13,7 +13,7 @@ from voidmap.records import CoatRecord, Intake
 if TYPE_CHECKING:
     from voidmap.coat.align import Alignment, Bend
     from voidmap.coat.sheets import Sheet
-    from voidmap.job.coat_look import Seen
+    from voidmap.job.coat_look import Shown
     from voidmap.model import Floats, Ortho
 
 PICTURE_SIDE_PX = 2600
@@ -21,7 +21,7 @@ PICTURE_SIDE_PX = 2600
 
 
 def place(
-    job: Job, looked: Sequence[Seen], earlier: Sequence[CoatRecord], number: int, *, together: bool
+    job: Job, looked: Sequence[Shown], earlier: Sequence[CoatRecord], number: int, *, together: bool
 ) -> tuple[tuple[Alignment, ...], tuple[str, ...]]:
     """Find how each photo's own frame is carried into the job's slab frame.
 
@@ -82,7 +82,7 @@ def place(
     return tuple(a for a in laid if a is not None), notes
 
 
-def picture(looked: Sequence[Seen], bends: Sequence[Bend]) -> Ortho:
+def picture(looked: Sequence[Shown], bends: Sequence[Bend]) -> Ortho:
     """Draw the coat's photos square-on in the slab frame; where they overlap the earlier one is drawn."""
     import cv2
     import numpy as np
@@ -108,11 +108,11 @@ def picture(looked: Sequence[Seen], bends: Sequence[Bend]) -> Ortho:
     return Ortho(pixels, valid > 0, float(x0), float(y0), step)
 
 
-def _to_photo(one: Seen, bend: Bend, corner_mm: Floats, step_mm: float) -> Callable[[Floats], Floats]:
+def _to_photo(one: Shown, bend: Bend, corner_mm: Floats, step_mm: float) -> Callable[[Floats], Floats]:
     return lambda px: one.plane.to_px(bend.back(px * step_mm + corner_mm))
 
 
-def _rim(one: Seen) -> Floats:
+def _rim(one: Shown) -> Floats:
     import numpy as np
 
     width, height = one.plane.size_px
@@ -128,7 +128,7 @@ def _kept(job: Job, name: str) -> Sheet | None:
     return None if ortho is None else ready(ortho)
 
 
-def _own_sheet(one: Seen, bend: Bend | None = None) -> Sheet:
+def _own_sheet(one: Shown, bend: Bend | None = None) -> Sheet:
     """Lay a photo square-on as coarsely as pictures are compared, in its own frame or carried into another."""
     import cv2
     import numpy as np
@@ -169,7 +169,7 @@ def _laid(sheet: Sheet, references: Sequence[Sheet]) -> Alignment | None:
 
 def _tied(
     own: Sequence[Sheet],
-    looked: Sequence[Seen],
+    looked: Sequence[Shown],
     laid: Sequence[Alignment | None],
     k: int,
     by_boards: Alignment | None,
