@@ -21,8 +21,6 @@ LEAST_GAIN = 0.02
 MOST_NATS = 4.2
 """However clear, photos say no more than this: of 200 voids none read as flat as a flat thing, nor any flat thing away
 from the edge as deep as a void, so that one in 67 may (the rule of three)."""
-
-
 FLANK_REL = 0.4
 """Beside the edge what is narrower than this share of the thickness may be the slab's own flank, seen at a slant of 22
 degrees or slid outward: 12 such strips on 97 simulated slabs were 0.08 to 0.23 wide, and no void beside them had a
