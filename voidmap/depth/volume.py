@@ -27,7 +27,7 @@ MISSED_ML, MISSED_FOUND_ML, MISSED_POWER = 12.3, 30.0, 0.25
 """What is missed on a slab (under a board, in a bay of the edge, too dark or too faint to be told, read too narrow) is
 exponential, with a mean of ``MISSED_ML`` where ``MISSED_FOUND_ML`` were found and this power of what was found
 elsewhere: much of it does not depend on what is seen. ``benchmarks/missed.py`` fits the first to simulated slabs (of 97
-fitted in quarters, each without its own, 95 totals lay inside); the power is rounded from a fit (0.28). It widens the
+fitted in quarters, each without its own, 94 totals lay inside); the power is rounded from a fit (0.28). It widens the
 total's interval upward; the stated total is of what was found."""
 TAILS = np.linspace(0.001, 0.049, 49)
 """Parts of the draws that may lie below the total's interval, of the 0.05 that lie outside; of less than a thousandth
