@@ -6,7 +6,7 @@ import importlib
 from collections.abc import Callable, Sequence
 from threading import Thread
 
-LATER = ("skimage.morphology", "voidmap.surface", "voidmap.depth", "voidmap.corrections", "voidmap.fill")
+LATER = ("skimage.morphology", "voidmap.surface", "voidmap.depth", "voidmap.fill")
 """What finding, measuring and writing the voids import, and decoding and solving the scale do not."""
 
 

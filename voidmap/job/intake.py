@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from voidmap.errors import JobError, ScaleError, ValueRefused
-from voidmap.files import MEASURED, RESIN, Job, load_photos, open_job, read_json, write_text
+from voidmap.files import CORRECTIONS, MEASURED, RESIN, Job, load_photos, open_job, read_json, write_text
 from voidmap.job.ahead import load_ahead
 from voidmap.job.lamp import find_lamp, hide_pegs, lamp_note, parse_peg, photos_by_day
 from voidmap.records import (
@@ -184,15 +184,24 @@ def _slab_record(found: _Found, plane: Plane, thickness_mm: float | None) -> Sla
 
 def _written(job: Job, measured: Intake, picture: KeptPicture) -> Intake:
     """Write the job's files; return the record with the user's corrections applied."""
-    from voidmap import corrections, fill
+    from voidmap import fill
 
-    record = corrections.carry_over(job, measured)
+    record = _corrected(job, measured)
     job.write(measured, name=MEASURED)
     job.write(record)
     picture.write(job, "intake")
     if not job.path(RESIN).exists():
         write_text(job.path(RESIN), fill.write_template())
     return record
+
+
+def _corrected(job: Job, measured: Intake) -> Intake:
+    """Apply the user's corrections; a job that has none loads nothing for it."""
+    if not job.path(CORRECTIONS).exists():
+        return measured
+    from voidmap import corrections
+
+    return corrections.carry_over(job, measured)
 
 
 def _same_slab(job: Job, measured: Intake) -> None:

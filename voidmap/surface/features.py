@@ -93,15 +93,15 @@ def _form(candidate: Candidate, evened: Evened) -> dict[str, float]:
     smooth = _smoothed(outline, max(3, round(1.0 / mm)))
     rim = float(np.hypot(*np.diff(np.vstack([smooth, smooth[:1]]), axis=0).T).sum())
     hull = cv2.convexHull(outline.astype(np.float32)).reshape(-1, 2).astype(np.float64)
-    spread = np.linalg.svd(outline - outline.mean(axis=0), full_matrices=False)
-    major, minor = (max(float(size), 1e-6) for size in spread[1])
-    turn = math.degrees(math.atan2(spread[2][0, 1], spread[2][0, 0])) - evened.grain_deg
-    length = float(np.ptp(outline @ spread[2][0]))
+    off = outline - outline.mean(axis=0)
+    sizes, ways = np.linalg.eigh(off.T @ off)
+    minor, major = (max(math.sqrt(max(float(size), 0.0)), 1e-6) for size in sizes)
+    turn = math.degrees(math.atan2(ways[1, 1], ways[0, 1])) - evened.grain_deg
+    length = float(np.ptp(outline @ ways[:, 1]))
     straight = 0.0
     if candidate.path_px is not None and len(candidate.path_px) > 4:
         path = candidate.path_px - candidate.path_px.mean(axis=0)
-        off = path @ np.linalg.svd(path, full_matrices=False)[2][1]
-        straight = _rms(off) * mm
+        straight = _rms(path @ np.linalg.svd(path, full_matrices=False)[2][1]) * mm
         length = float(np.hypot(*np.diff(candidate.path_px, axis=0).T).sum())
     return {
         "log_area": math.log(max(area, 1.0) * mm * mm),
