@@ -14,7 +14,8 @@ from slab_scenes import Look, Scene, coverage, draw_scene, pattern_at, rectangle
 from test_surface_outline import exact_plane
 
 from voidmap import depth
-from voidmap.job.intake import BESIDE_EDGE, _bay_notes, _defect
+from voidmap.job.intake import _defect
+from voidmap.job.intake_notes import BESIDE_EDGE, _bay_notes
 from voidmap.model import Bay, Floats, Ortho
 from voidmap.surface import bay_regions, find_slab
 from voidmap.surface.band import ACROSS_MM, ALONG_MM, lay_band

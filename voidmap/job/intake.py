@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from voidmap.errors import JobError, ScaleError, ValueRefused
 from voidmap.files import CORRECTIONS, MEASURED, RESIN, Job, load_photos, open_job, read_json, write_text
 from voidmap.job.ahead import load_ahead
-from voidmap.job.lamp import find_lamp, hide_pegs, lamp_note, parse_peg, photos_by_day
+from voidmap.job.intake_notes import BESIDE_EDGE, assumptions
+from voidmap.job.lamp import find_lamp, hide_pegs, parse_peg, photos_by_day
 from voidmap.records import (
     Defect,
     DepthEstimate,
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
 
 STEPS = ("reading photos", "scale", "outline", "voids", "depth", "writing")
 _NO_VOLUME = Interval(0.0, 0.0)
-BESIDE_EDGE = "may be a void that opens on the side, or the slab's own edge: look"
 SAME_SLAB_RATIO = 1.2
 """Two measurings of one slab never differ this much in area, even when a photo cuts off an end."""
 
@@ -122,7 +122,10 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
         slab=_slab_record(found, planes[0], options.thickness_mm),
         defects=defects,
         totals=totals,
-        notes=(*notes, *_assumptions(photos[: found.day], planes, found, options, defects)),
+        notes=(
+            *notes,
+            *assumptions(photos[: found.day], planes, found, defects, thick=options.thickness_mm is not None),
+        ),
     )
     _same_slab(job, measured)
     return _written(job, measured, picture.result())
@@ -345,66 +348,3 @@ def _scale_record(plane: Plane, slab: SlabFound) -> ScaleRecord:
         reprojection_rms_px=plane.reprojection_rms_px,
         lens=plane.lens,
     )
-
-
-def _hidden_notes(found: _Found, defects: Sequence[Defect]) -> tuple[str, ...]:
-    """Name the voids of which a board or a peg may hide a part."""
-    import numpy as np
-
-    from voidmap import surface
-
-    covered = found.slab.covered
-    under = [d.id for d in defects if d.is_void and surface.runs_under(found.ortho, covered, np.array(d.outline_mm))]
-    if not under:
-        return ()
-    reach = "reaches" if len(under) == 1 else "reach"
-    cover = "a board" if found.light is None else "a board or a peg"
-    return (
-        f"{', '.join(under)} {reach} {cover}: what may go on under it is in no figure; move it and take the photo "
-        "again.",
-    )
-
-
-def _bay_notes(defects: Sequence[Defect], photos: int) -> tuple[str, ...]:
-    """Name the bays beside the outline that may be voids."""
-    bays = [d for d in defects if d.note == BESIDE_EDGE]
-    if not bays:
-        return ()
-    told = ", ".join(f"{d.id} ({d.void_probability:.0%})" for d in bays)
-    verb = "is a bay" if len(bays) == 1 else "are bays"
-    return (
-        f"{told} {verb} beside the outline: a void that opens on the side (by that chance), or the slab's own edge. "
-        f"Look, and set the kind to bark void if it is one{'; photos from other places tell too' * (photos == 1)}.",
-    )
-
-
-def _assumptions(
-    photos: Sequence[Photo],
-    planes: Sequence[Plane],
-    found: _Found,
-    options: IntakeOptions,
-    defects: Sequence[Defect],
-) -> tuple[str, ...]:
-    from voidmap.scale import beside_notes
-
-    light = found.light
-    notes = [*beside_notes(found.slab, planes), *_hidden_notes(found, defects), *_bay_notes(defects, len(photos))]
-    if light is not None:
-        shown = sum(any(e.source == "shadow" for e in d.depth.estimates) for d in defects if d.depth is not None)
-        notes.append(lamp_note(light, shown))
-    if found.slab.beside_mm2 > 0:
-        share = found.slab.beside_mm2 / (float(found.slab.mask.sum()) * found.ortho.mm_per_px**2)
-        notes.append(
-            "Beside the outline lies a strip that has not the bench's tint: if it is sapwood, the slab is larger by "
-            f"{share:.1%} (the area's interval holds both). Photos from two other places, or a cloth of another "
-            "colour under the slab, tell."
-        )
-    if found.slab.leaves_frame:
-        notes.append("The slab leaves the photo: area, edge and voids are of the part in view.")
-    if options.thickness_mm is None:
-        notes.append("No slab thickness was given: depths of holes that go through are a guess; give --slab-thickness.")
-    if len(photos) == 1 and light is None and planes[0].reference != "mm_per_px":
-        notes.append(
-            "One photo shows no depth: depths are typical ranges until you probe, or add photos from other places."
-        )
-    return tuple(notes)
