@@ -26,6 +26,8 @@ LEAST_RING_PX = 12
 LEAST_DEPTH = 0.02
 # No more dots than this are looked at, the strongest first (a slab with more is a pore pattern).
 MOST_DOTS = 400
+# Windows of so many px in all are worked out together: a close view's are large.
+MOST_WINDOWS_PX = 2_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,7 +44,11 @@ def find_dots(evened: Evened, score: Floats32) -> list[Dot]:
     order = np.argsort(-score[rows, columns], kind="stable")[:MOST_DOTS]
     taken = np.zeros(score.shape, bool)
     dots = []
-    for k, window in zip(order, _windows(evened, columns[order], rows[order]), strict=True):
+    reach = max(8, round(RING_MM[1] / evened.mm_per_px))
+    lot = max(1, MOST_WINDOWS_PX // (2 * reach + 1) ** 2)
+    lots = (order[first : first + lot] for first in range(0, len(order), lot))
+    windows = (window for own in lots for window in _windows(evened, columns[own], rows[own], reach))
+    for k, window in zip(order, windows, strict=True):
         cover = None if window is None or taken[rows[k], columns[k]] else _cover(window, evened.mm_per_px)
         if cover is None:
             continue
@@ -72,15 +78,12 @@ class _Window:
     peak: Bools
 
 
-def _windows(evened: Evened, columns: NDArray[np.intp], rows: NDArray[np.intp]) -> list[_Window | None]:
-    """Return the window around each peak; None where no dot ends within it.
+def _windows(evened: Evened, columns: NDArray[np.intp], rows: NDArray[np.intp], reach: int) -> list[_Window | None]:
+    """Return the window of ``reach`` px each way around each peak; None where no dot ends within it.
 
-    All windows are worked out at once: by far the most peaks are of lines and rings, which run on out of theirs.
+    They are worked out together: by far the most peaks are of lines and rings, which run on out of their windows.
     """
-    if not len(columns):
-        return []
     mm = evened.mm_per_px
-    reach = max(8, round(RING_MM[1] / mm))
     height, width = evened.seen.shape
     around = np.arange(-reach, reach + 1)
     away = np.hypot(around[:, None], around) * mm
