@@ -240,8 +240,8 @@ def _typical(coarse: Coarse, looks: Floats, least: Floats, known: Bools, stand: 
     most, nearest = stand
     own = own[:: max(1, len(own) // most)]
     tree = cKDTree(own)
-    near = np.asarray(tree.query(looks / scatter, k=nearest)[0]).mean(axis=1)
-    usual = np.median(np.asarray(tree.query(own, k=nearest + 1)[0])[:, 1:].mean(axis=1))
+    near = np.asarray(tree.query(looks / scatter, k=nearest, workers=-1)[0]).mean(axis=1)
+    usual = np.median(np.asarray(tree.query(own, k=nearest + 1, workers=-1)[0])[:, 1:].mean(axis=1))
     return np.asarray(np.exp(-0.5 * (near / (TYPICAL * max(usual, 0.5))) ** 2), dtype=np.float64)
 
 
