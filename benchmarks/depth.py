@@ -35,6 +35,7 @@ from truth import pair_up
 
 from voidmap import depth, scale, surface
 from voidmap.depth.fuse import log_mu, log_sd
+from voidmap.depth.heights import heights_of
 from voidmap.errors import VoidmapError
 from voidmap.files import load_photo
 from voidmap.model import Ortho, Photo, Plane, Region
@@ -100,7 +101,7 @@ def defect_of(
 
 def found_regions(ortho: Ortho, photos: list[Photo], planes: Sequence[Plane]) -> tuple[Region, ...]:
     """Find what lies on the first photo's slab as the program does: several photos tell the top from the bench."""
-    slab = surface.find_slab(ortho, planes[0].patterns_mm, depth.heights_of(photos, planes))
+    slab = surface.find_slab(ortho, planes[0].patterns_mm, heights_of(photos, planes))
     return (*surface.find_regions(ortho, slab, planes[0]), *surface.bay_regions(ortho, slab, planes[0]))
 
 

@@ -14,7 +14,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 from fill_jobs import random_intake
 
-from voidmap.fill import plan, read_resin
+from voidmap.fill.plan import plan
+from voidmap.fill.resin import read_resin
 
 JOBS = 20
 SIZES = (5, 20, 60, 200)

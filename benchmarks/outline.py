@@ -25,7 +25,7 @@ import numpy as np
 from scenes import overlap, raster
 from scipy.spatial import cKDTree
 
-from voidmap.depth import heights_of
+from voidmap.depth.heights import heights_of
 from voidmap.errors import VoidmapError
 from voidmap.files import load_photos
 from voidmap.model import Ortho, Plane, Region, SlabFound

@@ -23,7 +23,8 @@ from depth import true_regions
 
 from voidmap import depth, scale, surface
 from voidmap.depth.fuse import log_mu, log_sd
-from voidmap.depth.lamplight import LEAST_RAY_SHARE, LEAST_RAYS, LampLight
+from voidmap.depth.lamplight import LEAST_RAY_SHARE, LEAST_RAYS, LampLight, add_shadow, lamp_light
+from voidmap.depth.peg import find_pegs
 from voidmap.depth.shadow import ShadowEdge, shadow_edge
 from voidmap.errors import VoidmapError
 from voidmap.files import load_photo
@@ -91,7 +92,7 @@ def rows_of(
     thickness, slab = truth["slab"]["thickness_mm"], slab_of(truth)
     regions = [region for _, region in given]
     prior = depth.estimate_depths(regions, light.ortho, (), (), thickness_mm=thickness)
-    known = depth.add_shadow(regions, prior, light, thickness_mm=thickness)
+    known = add_shadow(regions, prior, light, thickness_mm=thickness)
     out = []
     for (feature, region), before, after in zip(given, prior, known, strict=True):
         row: dict[str, Any] = {"kind": feature["kind"], "true": feature["mean_depth_mm"], "through": feature["through"]}
@@ -121,10 +122,10 @@ def light_of(path: Path, truth: dict[str, Any]) -> LampLight:
     ortho = scale.rectify(photo, plane)
     slab = surface.find_slab(ortho, plane.patterns_mm)
     wood = slab.mask & ~slab.covered & ortho.valid
-    pegs = depth.find_pegs(ortho, wood, truth["peg"]["height_mm"], plane.camera_mm)
+    pegs = find_pegs(ortho, wood, truth["peg"]["height_mm"], plane.camera_mm)
     if not pegs:
         raise LookupError("no peg found")
-    return depth.lamp_light(pegs[:1], ortho, plane, slab)
+    return lamp_light(pegs[:1], ortho, plane, slab)
 
 
 def main() -> int:

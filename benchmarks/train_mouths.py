@@ -24,7 +24,7 @@ from unittest.mock import patch
 import cv2
 import numpy as np
 
-from voidmap.depth import heights_of
+from voidmap.depth.heights import heights_of
 from voidmap.files import load_photos
 from voidmap.scale import is_long_top, rectify, solve_planes
 from voidmap.surface import bays, find_slab, outline

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from test_depth_parallax import EYES_MM, FOCAL_PX, HEIGHT_MM, SIZE_PX, camera, sampled, texture
 
-from voidmap import depth
+from voidmap.depth.heights import heights_of
 from voidmap.model import Floats, Ortho, Photo, Plane
 from voidmap.scale import rectify
 
@@ -31,7 +31,7 @@ def nats_of(bench_mm: float, bench: Floats, views: int = 3) -> tuple[Floats | No
     planes = [camera(eye, rng) for eye in EYES_MM[:views]]
     photos = [photographed(plane, bench_mm, bench) for plane in planes]
     ortho: Ortho = rectify(photos[0], planes[0], mm_per_px=0.5, bounds_mm=(-60.0, -55.0, 60.0, 55.0))
-    heights = depth.heights_of(photos, planes)
+    heights = heights_of(photos, planes)
     assert heights is not None
     return heights(ortho), ortho.x0_mm + ortho.mm_per_px * np.arange(ortho.valid.shape[1])
 
@@ -54,5 +54,5 @@ def test_nothing_is_said_of_a_bench_without_texture() -> None:
 def test_one_place_tells_no_heights() -> None:
     plane = camera(EYES_MM[0], np.random.default_rng(3))
     photo = photographed(plane, 45.0, BENCH)
-    assert depth.heights_of([photo], [plane]) is None
-    assert depth.heights_of([photo, photo], [plane, plane]) is None
+    assert heights_of([photo], [plane]) is None
+    assert heights_of([photo, photo], [plane, plane]) is None

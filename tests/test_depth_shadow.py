@@ -17,8 +17,8 @@ from voidmap.cli import app
 from voidmap.depth.falloff import nearness_by_light
 from voidmap.depth.floor import fit_floor
 from voidmap.depth.lamp import Lamp, refuse_near, solve_lamp
-from voidmap.depth.lamplight import LampLight, add_shadow
-from voidmap.depth.peg import PegShadow
+from voidmap.depth.lamplight import LampLight, add_shadow, lamp_light, shadow_estimate
+from voidmap.depth.peg import PegShadow, find_pegs
 from voidmap.depth.shadow import shadow_edge
 from voidmap.errors import CantTell, ValueRefused
 from voidmap.files import load_photo
@@ -96,7 +96,7 @@ def test_box_under_parallel_light_is_as_deep_as_its_shadow_says(elevation_deg, d
     assert len(edge.depth_mm) > 60
     assert np.median(edge.depth_mm) == pytest.approx(depth_mm, rel=0.03, abs=0.12)
     known = (DepthEstimate("prior", 6.0, 12.0, 0.7, {}),)
-    found = depth.shadow_estimate(edge, outline, light, known, deepest_mm=40.0)
+    found = shadow_estimate(edge, outline, light, known, deepest_mm=40.0)
     assert found.source == "shadow"
     assert abs(np.log(found.mean_mm / depth_mm)) < 2 * np.hypot(found.own_rel, found.shared_rel["lamp"])
 
@@ -252,9 +252,9 @@ def laid(path: Path):
 def test_near_lamp_is_found_from_two_photographed_pegs(tmp_path):
     shot = Shot(pegs=((120.0, 110.0, 40.0), (-180.0, 140.0, 40.0)), light=NEAR)
     plane, ortho, slab = laid(write_shot(tmp_path / "near.jpg", shot))
-    pegs = depth.find_pegs(ortho, slab.mask & ~slab.covered, 40.0, plane.camera_mm)
+    pegs = find_pegs(ortho, slab.mask & ~slab.covered, 40.0, plane.camera_mm)
     assert len(pegs) == 2
-    light = depth.lamp_light(pegs, ortho, plane, slab)
+    light = lamp_light(pegs, ortho, plane, slab)
     middle = np.array([[sum(PIT[:2]) / 2, sum(PIT[2:]) / 2]])
     lx, ly, lz = NEAR.position()
     tangent = -lz / np.hypot(lx - middle[0, 0], ly - middle[0, 1])
@@ -272,10 +272,10 @@ def raked(tmp_path_factory):
 def test_peg_is_found_to_a_percent_and_the_pit_is_as_deep_as_it_is(raked):
     shot = Shot()
     plane, ortho, slab = laid(raked)
-    (peg,) = depth.find_pegs(ortho, slab.mask & ~slab.covered, 40.0, plane.camera_mm)
+    (peg,) = find_pegs(ortho, slab.mask & ~slab.covered, 40.0, plane.camera_mm)
     assert peg.length_mm == pytest.approx(np.hypot(*shadow_tip(shot.pegs[0], shot.light)), rel=0.015)
     assert peg.along_mm < 0.5
-    light = depth.lamp_light([peg], ortho, plane, slab)
+    light = lamp_light([peg], ortho, plane, slab)
     lo, hi = light.lamp.elevation_interval_deg
     assert lo < shot.light.elevation_deg < hi
     edge = shadow_edge(to_board(pit_outline()), ortho, plane, light.lamp, deepest_mm=40.0)
@@ -287,8 +287,8 @@ def test_peg_is_found_to_a_percent_and_the_pit_is_as_deep_as_it_is(raked):
 def test_standing_peg_hides_its_foot_and_widens_the_interval(tmp_path):
     shot = Shot(solid=True)
     plane, ortho, slab = laid(write_shot(tmp_path / "solid.jpg", shot))
-    (peg, *_) = depth.find_pegs(ortho, slab.mask & ~slab.covered, 40.0, plane.camera_mm)
-    lo, hi = depth.lamp_light([peg], ortho, plane, slab).lamp.elevation_interval_deg
+    (peg, *_) = find_pegs(ortho, slab.mask & ~slab.covered, 40.0, plane.camera_mm)
+    lo, hi = lamp_light([peg], ortho, plane, slab).lamp.elevation_interval_deg
     assert lo < shot.light.elevation_deg < hi
     assert hi - lo > 3.0
 

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from fill_jobs import a_defect, a_desk, an_intake
 
-from voidmap.fill import plan, read_resin
 from voidmap.fill.lifts import lift_shares, lifts_for
 from voidmap.fill.need import LogNormal, draw_needs, need_of, shared_part
+from voidmap.fill.plan import plan
+from voidmap.fill.resin import read_resin
 from voidmap.records import Interval, Kind, Totals
 
 SURE = "[bench]\ncup_loss_ml = 0\n[soak]\ncrack = [0, 0]\nknot_hole = [0, 0]\nbark_void = [0, 0]\nhole = [0, 0]\n"

@@ -13,10 +13,13 @@ from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 
 from voidmap.errors import ValueRefused
-from voidmap.fill import cups, plan, read_resin, write_template
+from voidmap.fill import cups
 from voidmap.fill.bench import LEAST_CUP_ML
 from voidmap.fill.page import fill_page
+from voidmap.fill.plan import plan
+from voidmap.fill.resin import read_resin
 from voidmap.fill.text import fill_csv, fill_text
+from voidmap.fill.values import write_template
 from voidmap.records import Kind
 from voidmap.schemas import from_json, json_schema, to_json
 

@@ -13,12 +13,13 @@ from hypothesis import strategies as st
 from voidmap import units
 from voidmap.errors import ValueRefused
 from voidmap.fill import contradictions as clash
-from voidmap.fill import plan, read_resin, write_template
 from voidmap.fill.coats import coated_mm2, film_mm, plan_coats, rate_fl_oz_per_ft2
 from voidmap.fill.methods import suggest
 from voidmap.fill.mixing import ScaleStep, parse_scale_step, portion, ratio_error
-from voidmap.fill.resin import Container
+from voidmap.fill.plan import plan
+from voidmap.fill.resin import Container, read_resin
 from voidmap.fill.shopping import choose_containers
+from voidmap.fill.values import write_template
 from voidmap.records import Kind
 
 USUAL = read_resin("")

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from voidmap.depth.flat import may_be_flank
 from voidmap.depth.fuse import Z95, with_pit
 from voidmap.depth.hidden import DISHES, pierced_chance
-from voidmap.depth.parallax import Relief, has_parallax, measurable, parallax_estimate, relief
 from voidmap.depth.prior import THROUGH_CHANCE, USUAL_THICKNESS_MM, mixed_prior, through_estimate
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import DepthEstimate
+
+if TYPE_CHECKING:
+    from voidmap.depth.parallax import Relief
 
 THROUGH_SURE = 0.8
 """From this chance on a void is taken to go through the slab."""
@@ -53,16 +56,29 @@ def estimate_depths(
     tuple
         One tuple of estimates a region. Every region that may be a void has a prior; measurements follow.
     """
+    reliefs: tuple[Relief | None, ...] = (None,) * len(regions)
+    if len(photos) > 1:
+        reliefs = _reliefs(regions, ortho, photos, planes, thickness_mm)
+    return tuple(
+        _estimates(region, found, planes, thickness_mm) for region, found in zip(regions, reliefs, strict=True)
+    )
+
+
+def _reliefs(
+    regions: Sequence[Region],
+    ortho: Ortho,
+    photos: Sequence[Photo],
+    planes: Sequence[Plane],
+    thickness_mm: float | None,
+) -> tuple[Relief | None, ...]:
+    """Return a depth map of each region that the photos can measure; one photo does not load what this takes."""
+    from voidmap.depth.parallax import has_parallax, measurable, relief
+
     deep = has_parallax(planes)
     return tuple(
-        _estimates(
-            region,
-            relief(region, ortho, photos, planes, thickness_mm=thickness_mm)
-            if deep and not region.beside_edge and measurable(region)
-            else None,
-            planes,
-            thickness_mm,
-        )
+        relief(region, ortho, photos, planes, thickness_mm=thickness_mm)
+        if deep and not region.beside_edge and measurable(region)
+        else None
         for region in regions
     )
 
@@ -91,6 +107,8 @@ def _measured(
     found: Relief, region: Region, planes: Sequence[Plane], thickness_mm: float | None, pierced: float = 0.0
 ) -> DepthEstimate:
     """Turn a depth map into an estimate that allows for the chance that the void goes through."""
+    from voidmap.depth.parallax import parallax_estimate
+
     seen = parallax_estimate(
         found,
         planes,

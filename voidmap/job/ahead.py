@@ -6,7 +6,7 @@ import importlib
 from collections.abc import Callable, Sequence
 from threading import Thread
 
-LATER = ("skimage.morphology", "voidmap.surface", "voidmap.depth", "voidmap.fill")
+LATER = ("skimage.morphology", "voidmap.surface", "voidmap.depth", "voidmap.fill.values")
 """What finding, measuring and writing the voids import, and decoding and solving the scale do not."""
 
 

@@ -34,16 +34,17 @@ def plan_fill(
     InputError
         When ``resin.toml`` or an input can't be used.
     """
-    from voidmap import fill
-    from voidmap.fill.plan import OVERFILL_MM
+    from voidmap.fill.plan import OVERFILL_MM, plan
+    from voidmap.fill.resin import read_resin
+    from voidmap.fill.values import write_template
 
     job = Job(folder)
     intake = job.read(Intake)
     if not job.path(RESIN).exists():
-        write_text(job.path(RESIN), fill.write_template())
-    record = fill.plan(
+        write_text(job.path(RESIN), write_template())
+    record = plan(
         intake,
-        fill.read_resin(read_text(job.path(RESIN))),
+        read_resin(read_text(job.path(RESIN))),
         overfill_mm=OVERFILL_MM if overfill_mm is None else overfill_mm,
         temperature_c=temperature_c,
         chance=chance,

@@ -27,9 +27,10 @@ from voidmap.records import (
 )
 
 if TYPE_CHECKING:
-    from voidmap.depth import LampLight
+    from voidmap.depth.lamplight import LampLight
     from voidmap.job.pictures import KeptPicture
     from voidmap.model import Floats, Ortho, Photo, Plane, Region, SlabFound
+    from voidmap.surface.outline import Heights
 
 STEPS = ("reading photos", "scale", "outline", "voids", "depth", "writing")
 _NO_VOLUME = Interval(0.0, 0.0)
@@ -187,14 +188,14 @@ def _slab_record(found: _Found, plane: Plane, thickness_mm: float | None) -> Sla
 
 def _written(job: Job, measured: Intake, picture: KeptPicture) -> Intake:
     """Write the job's files; return the record with the user's corrections applied."""
-    from voidmap import fill
+    from voidmap.fill.values import write_template
 
     record = _corrected(job, measured)
     job.write(measured, name=MEASURED)
     job.write(record)
     picture.write(job, "intake")
     if not job.path(RESIN).exists():
-        write_text(job.path(RESIN), fill.write_template())
+        write_text(job.path(RESIN), write_template())
     return record
 
 
@@ -265,12 +266,19 @@ def _ortho(photos: Sequence[Photo], planes: Sequence[Plane]) -> Ortho:
 
 
 def _find_slab(ortho: Ortho, photos: Sequence[Photo], planes: Sequence[Plane]) -> SlabFound:
-    from voidmap import depth, scale, surface
+    from voidmap import scale, surface
 
     alone = len(photos) < 2 or scale.is_long_top(planes)
-    slab = surface.find_slab(ortho, planes[0].patterns_mm, None if alone else depth.heights_of(photos, planes))
+    slab = surface.find_slab(ortho, planes[0].patterns_mm, None if alone else _heights(photos, planes))
     scale.refuse_beside(slab, planes, ortho, photos)
     return slab
+
+
+def _heights(photos: Sequence[Photo], planes: Sequence[Plane]) -> Heights | None:
+    """Return what tells the top from the bench; only more than one photo loads it."""
+    from voidmap.depth.heights import heights_of
+
+    return heights_of(photos, planes)
 
 
 def _measure(
@@ -281,7 +289,9 @@ def _measure(
     day, regions, thickness_mm = found.day, found.regions, options.thickness_mm
     estimates = depth.estimate_depths(regions, found.ortho, photos[:day], planes[:day], thickness_mm=thickness_mm)
     if found.light is not None:
-        estimates = depth.add_shadow(regions, estimates, found.light, thickness_mm=thickness_mm)
+        from voidmap.depth.lamplight import add_shadow
+
+        estimates = add_shadow(regions, estimates, found.light, thickness_mm=thickness_mm)
     defects = [
         _defect(region, known, planes[0], thickness_mm) for region, known in zip(regions, estimates, strict=True)
     ]

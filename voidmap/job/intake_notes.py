@@ -9,7 +9,7 @@ from voidmap.job.lamp import lamp_note
 from voidmap.records import Defect
 
 if TYPE_CHECKING:
-    from voidmap.depth import LampLight
+    from voidmap.depth.lamplight import LampLight
     from voidmap.model import Ortho, Photo, Plane, SlabFound
 
 BESIDE_EDGE = "may be a void that opens on the side, or the slab's own edge: look"

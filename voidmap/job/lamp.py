@@ -91,7 +91,8 @@ def find_lamp(photo: Photo, plane: Plane, ortho: Ortho | None, slab: SlabFound, 
     CantTell
         When the lamp is too near.
     """
-    from voidmap import depth, scale
+    from voidmap import scale
+    from voidmap.depth.lamplight import lamp_light
 
     if plane.reference == "mm_per_px":
         raise InputError(
@@ -100,7 +101,7 @@ def find_lamp(photo: Photo, plane: Plane, ortho: Ortho | None, slab: SlabFound, 
     if ortho is None:
         ortho = scale.rectify(photo, plane)
         slab = _carried(slab, ortho, plane)
-    return depth.lamp_light(_pegs(photo, plane, ortho, slab, pegs), ortho, plane, slab)
+    return lamp_light(_pegs(photo, plane, ortho, slab, pegs), ortho, plane, slab)
 
 
 def _carried(slab: SlabFound, ortho: Ortho, plane: Plane) -> SlabFound:
@@ -115,7 +116,7 @@ def _carried(slab: SlabFound, ortho: Ortho, plane: Plane) -> SlabFound:
 def _pegs(
     photo: Photo, plane: Plane, ortho: Ortho, slab: SlabFound, given: Sequence[PegGiven]
 ) -> tuple[PegShadow, ...]:
-    from voidmap import depth
+    from voidmap.depth.peg import find_pegs
 
     by_hand = [_by_hand(photo, plane, peg) for peg in given if peg.foot_px is not None]
     heights = sorted({peg.height_mm for peg in given if peg.foot_px is None})
@@ -123,7 +124,7 @@ def _pegs(
         return tuple(by_hand)
     if len(heights) > 1:
         raise ValueRefused("pegs of different heights can't be told apart", "for each give its shadow's foot and tip")
-    found = depth.find_pegs(ortho, slab.mask & ~slab.covered & ortho.valid, heights[0], plane.camera_mm)
+    found = find_pegs(ortho, slab.mask & ~slab.covered & ortho.valid, heights[0], plane.camera_mm)
     asked = sum(peg.foot_px is None for peg in given)
     if len(found) < asked:
         none = "no peg's shadow was" if not found else f"only {len(found)} of {asked} pegs' shadows were"
