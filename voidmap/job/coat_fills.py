@@ -7,7 +7,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from voidmap.files import Job
-from voidmap.records import CoatRecord, Defect, Intake
+from voidmap.job.coat_voids import defects_on
+from voidmap.records import CoatRecord, Defect
 
 if TYPE_CHECKING:
     from voidmap.coat.align import Alignment
@@ -17,8 +18,8 @@ LIKE_A_HOLE_MM = 0.8
 """Worm holes begin at about this width (common practice, no source): without an intake a dark spot of this size and
 more may be a filled one."""
 UNKNOWN = (
-    "No intake tells where the wood had holes: a round one filled flush can look like a pinhole of its size. Marks set "
-    "that right (voidmap correct)."
+    "No intake that this coat lies on tells where the wood had holes: a round one filled flush can look like a pinhole "
+    "of its size. Marks set that right (voidmap correct)."
 )
 
 
@@ -34,20 +35,21 @@ def without_fills(
     looked, alignments
         The coat's photos, looked through, and how each one's frame is carried into the job's.
     earlier
-        The earlier coats: theirs is the intake's frame when the first of them was laid onto it.
+        The earlier coats: theirs is the frame of the intake that the first of them was laid onto, if it was.
 
     Returns
     -------
     tuple
         The photos with the pinholes that stay, and notes.
     """
-    first = earlier[0].align_rms_mm if earlier else alignments[0].rms_mm
-    if not job.has(Intake) or first is None or first == float("inf"):
+    laid = earlier or (alignments[0].rms_mm is not None and alignments[0].rms_mm != float("inf"))
+    known = defects_on(job, earlier) if laid else None
+    if known is None:
         return tuple(looked), (UNKNOWN,) if any(_has_dark(one) for one in looked) else ()
-    voids = [d for d in job.read(Intake).defects if d.is_void]
+    voids = [d for d in known[0] if d.is_void]
     out, gone = [], 0
     for one, alignment in zip(looked, alignments, strict=True):
-        kept = _pinholes_of(one, alignment, voids)
+        kept = _pinholes_of(one, alignment, voids, known[1])
         gone += len(one.spots) - len(kept.spots)
         out.append(kept)
     return tuple(out), (_taken_out(gone),) if gone else ()
@@ -58,7 +60,7 @@ def _has_dark(one: Seen) -> bool:
     return bool((wide & (one.spots.polarity < 0)).any())
 
 
-def _pinholes_of(one: Seen, alignment: Alignment, voids: Sequence[Defect]) -> Seen:
+def _pinholes_of(one: Seen, alignment: Alignment, voids: Sequence[Defect], off_mm: float) -> Seen:
     import numpy as np
 
     from voidmap.coat import fills
@@ -67,7 +69,8 @@ def _pinholes_of(one: Seen, alignment: Alignment, voids: Sequence[Defect]) -> Se
     tint = fills.tint_of(one.photo.pixels, outlines)
     if tint is None or len(one.spots) == 0:
         return one
-    off_px = alignment.rms_mm * one.px_per_mm if np.isfinite(alignment.rms_mm) else 0.0
+    laid_mm = alignment.rms_mm if np.isfinite(alignment.rms_mm) else 0.0
+    off_px = np.hypot(laid_mm, off_mm) * one.px_per_mm
     spots = one.spots
     is_fill = fills.are_fills(
         one.photo.pixels, spots.places_px, spots.diameter_px, outlines, tint, off_px=float(off_px)

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from voidmap.errors import ValueRefused
 from voidmap.files import Job
-from voidmap.records import Intake, Verdict
+from voidmap.job.coat_voids import defects_on
+from voidmap.records import Verdict
 
 
 def decide(
@@ -52,8 +53,10 @@ def decide(
         by_hand=usual.by_hand if by_hand is None else by_hand,
     )
     job = Job(folder)
-    defects = job.read(Intake).defects if job.has(Intake) else ()
-    record = verdict(job.coats(), finish=agreed, defects=defects, coat_price=coat_price, defect_price=defect_price)
+    coats = job.coats()
+    known = defects_on(job, coats)
+    defects = () if known is None else known[0]
+    record = verdict(coats, finish=agreed, defects=defects, coat_price=coat_price, defect_price=defect_price)
     asked = {
         "allowed": allowed,
         "smallest_mm": smallest_mm,
