@@ -24,11 +24,14 @@ def ellipse(half_width: float, half_height: float, size: int = 160) -> np.ndarra
     return np.asarray((x / half_width) ** 2 + (y / half_height) ** 2 < 1)
 
 
-def patch(mask: np.ndarray, chance: float, fit: float, kind: Kind = Kind.BARK_VOID) -> tuple[Candidate, Judgement]:
+def patch(
+    mask: np.ndarray, chance: float, fit: float, kind: Kind | None = Kind.BARK_VOID, *, dark: float = -0.5
+) -> tuple[Candidate, Judgement]:
     cover = cover_of(mask.astype(np.float32), (0, 0))
     assert cover is not None
-    features = {"log_slender": 0.3, "log_axes": 0.3, "log_length": 4.0, "solidity": 1.0}
-    return Candidate(cover, "patch", 0.0, features=features), Judgement(kind, chance, {kind: 1.0}, fit)
+    features = {"log_slender": 0.3, "log_axes": 0.3, "log_length": 4.0, "solidity": 1.0, "dark_middle": dark}
+    chances = {} if kind is None else {kind: 1.0}
+    return Candidate(cover, "patch", 0.0, features=features), Judgement(kind, chance, chances, fit)
 
 
 @pytest.mark.parametrize(("outer", "taken"), [(0.55, "whole"), (0.45, "part")])
@@ -53,6 +56,26 @@ def test_what_lies_around_a_surer_void_gives_way_to_it_but_not_to_a_dark_spot(
     found, judged = zip(whole, core, strict=True)
     ((kept, _),) = select(found, judged, 0.25)
     assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else core)[0].cover.area_px)
+
+
+@pytest.mark.parametrize(("kind", "half", "left"), [(Kind.SOUND_KNOT, 46, 1), (None, 46, 0), (Kind.SOUND_KNOT, 25, 1)])
+def test_what_a_flat_thing_fills_for_the_most_part_is_no_void(kind: Kind | None, half: int, left: int) -> None:
+    """A knot that runs together with the figure beside it: 46 of 60 and 50 px is 0.65 of the whole, 25 is 0.17."""
+    found, judged = zip(patch(ellipse(60, 50), 0.6, 0.5), patch(ellipse(half, 42), 0.1, 0.9, kind), strict=True)
+    kept = select(found, judged, 0.25)
+    assert len(kept) == left
+    assert any(j.is_void for _, j in kept) == (half < 30)
+
+
+@pytest.mark.parametrize(("dark", "turn_deg", "voids"), [(0.3, 0.0, 0), (0.3, 33.0, 0), (-1.5, 0.0, 1)])
+def test_a_bright_rectangle_is_paper_and_a_black_one_may_be_a_hole(dark: float, turn_deg: float, voids: int) -> None:
+    turn = np.radians(turn_deg)
+    y, x = np.mgrid[:160, :160] - 80.0
+    u, v = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+    sheet = (np.abs(u) < 40) & (np.abs(v) < 22)
+    streak = (np.abs(u) < 75) & (np.abs(v) < 10)
+    found, judged = zip(patch(sheet, 0.6, 0.5, dark=dark), patch(sheet | streak, 0.5, 0.4, dark=dark), strict=True)
+    assert sum(j.is_void for _, j in select(found, judged, 0.5)) == voids
 
 
 def test_pieces_that_are_joined_at_the_picture_s_border_stay_in_the_picture() -> None:

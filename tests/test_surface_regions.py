@@ -337,7 +337,7 @@ def test_a_crack_drawn_at_its_rims_level_stays_in_one_piece() -> None:
     cover = cover_of(share, (0, 0))
     assert cover is not None
     path = np.column_stack([np.arange(20.0, 220.0), np.full(200, 20.0)])
-    figures = {"log_slender": 4.0, "log_axes": 4.0, "log_length": np.log(60.0), "solidity": 0.9}
+    figures = {"log_slender": 4.0, "log_axes": 4.0, "log_length": np.log(60.0), "solidity": 0.9, "dark_middle": -0.5}
     found = Candidate(cover, "line", 9.0, path, 5.0, 0.7, path, figures)
     ((crack, _),) = select([found], [Judgement(Kind.CRACK, 0.9, {})], 0.3)
     assert np.ptp(crack.cover.outline_px[:, 0]) > 195
@@ -377,7 +377,7 @@ def _chosen(*things: tuple[str, float, Kind, float]) -> list[tuple[Kind | None, 
     for source, radius, kind, chance in things:
         cover = cover_of(covered_share((300, 300), ellipse(radius, radius, 150, 150)), (0, 0))
         assert cover is not None
-        figures = {"log_slender": 0.3, "log_axes": 0.0, "solidity": 0.99}
+        figures = {"log_slender": 0.3, "log_axes": 0.0, "solidity": 0.99, "dark_middle": -0.5}
         found.append(Candidate(cover, source, 0.0, features=figures))
         judged.append(Judgement(kind, chance, {}, 0.7))
     kept = select(found, judged, 0.3)

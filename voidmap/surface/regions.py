@@ -11,6 +11,7 @@ import numpy as np
 from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked, look_at
+from voidmap.surface.explained import without_explained
 from voidmap.surface.features import Candidate
 from voidmap.surface.follow import followed
 from voidmap.surface.form import by_form
@@ -118,7 +119,7 @@ def select(
 
     Chosen cracks are followed to their ends in the picture that they were found in, when it is given.
     """
-    judged = zip(candidates, judgements, strict=True)
+    judged = without_explained(list(zip(candidates, judgements, strict=True)), mm_per_px)
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
     chosen = _without_parts(found)
     whole = chosen if looked is None else followed(looked, chosen)
