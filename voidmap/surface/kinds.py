@@ -36,11 +36,11 @@ FLAT_SLENDER, FLAT_SOLIDITY = 16.0, 0.5
 # 19 % without; 18 of 185 flat things are lost.
 FLAT_SIGMAS = 6.5
 # A false call costs a look and a strip of tape whatever its size, a missed void the resin that drains through it: what
-# holds next to nothing must be the surer to be called (3 to 2), what would hold a cup is called at 2 to 3, all else
+# holds next to nothing must be the surer to be called (3 to 2), what would hold a cup is called at 1 to 2, all else
 # when likelier than not. Next to nothing is a patch up to a centimetre across, and a line that is small and short as
 # well: a long fine crack is where resin drains.
 SMALL_MM2, SMALL_PATCH_MM2, SHORT_MM, CALL_SMALL = 20.0, 100.0, 25.0, 0.6
-LARGE_MM2, CALL_LARGE = 400.0, 0.4
+LARGE_MM2, CALL_LARGE = 400.0, 0.33
 # Of many things that look alike one looks like a void by chance: what has this many others of up to three times its
 # size or a third of it on the slab, with four fifths of its step or more at their rims, that are hardly voids, is
 # called one at 3 to 1 only. Rings are such a family where a phone evens out the tones place by place.
