@@ -283,6 +283,63 @@ def test_peg_is_found_to_a_percent_and_the_pit_is_as_deep_as_it_is(raked):
     assert np.median(edge.depth_mm) == pytest.approx(shot.pit_mm, rel=0.04)
 
 
+def drawn_peg(
+    wood: np.ndarray, peg: tuple[float, float, float], *, turn_deg: float = 25.0, gone: float = 0.85, step: float = 0.3
+) -> tuple[Ortho, np.ndarray, np.ndarray]:
+    """Draw a square peg of 12 mm seen from above and its shadow 70 mm long, on wood of given light (h, w, 3; B, G, R).
+
+    Returns the picture, and the shadow's foot and tip (mm).
+    """
+    y, x = np.indices(wood.shape[:2]) * step
+    foot = np.array([wood.shape[1] * step / 2 - 35.0, wood.shape[0] * step / 2 - 35.0 * np.tan(np.radians(turn_deg))])
+    along = np.array([np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))])
+    u = (x - foot[0]) * along[0] + (y - foot[1]) * along[1]
+    v = np.abs((y - foot[1]) * along[0] - (x - foot[0]) * along[1])
+    shade = (u > 0) & (u < 70.0) & (v < 6.0)
+    light = np.where(shade[..., None], (1 - gone) * wood, wood)
+    light[(u > -12.0) & (u <= 0) & (v < 6.0)] = peg
+    light = cv2.GaussianBlur(light, (0, 0), 1.0)
+    tone = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055) * 255
+    tone += np.random.default_rng(3).normal(0, 1.0, tone.shape)
+    pixels = np.clip(np.round(tone), 0, 255).astype(np.uint8)
+    return Ortho(pixels, np.ones(wood.shape[:2], bool), 0.0, 0.0, step), foot, foot + 70.0 * along
+
+
+PALE = np.array([0.35, 0.5, 0.62])
+
+
+def plain() -> np.ndarray:
+    return np.ones((500, 700, 1)) * PALE
+
+
+def strong_figure() -> np.ndarray:
+    rows = np.arange(500)[:, None, None]
+    return np.exp(0.6 * np.sin(2 * np.pi * rows / 10.0)) * np.ones((1, 700, 1)) * PALE * 0.6
+
+
+@pytest.mark.parametrize(
+    ("wood", "peg"),
+    [
+        pytest.param(plain(), (0.5, 0.5, 0.5), id="as bright as the wood, of another colour"),
+        pytest.param(strong_figure(), (0.6, 0.6, 0.6), id="figure goes on in the shadow"),
+    ],
+)
+def test_a_peg_is_found_on_wood_that_is_hard_to_read(wood, peg):
+    ortho, foot, tip = drawn_peg(wood, peg)
+    (found,) = find_pegs(ortho, np.ones(wood.shape[:2], bool), 40.0, np.array([105.0, 75.0, -1000.0]))
+    assert np.hypot(*(found.foot_mm - foot)) < 1.0
+    assert np.hypot(*(found.tip_mm - tip)) < 1.0
+
+
+def test_a_shadow_that_goes_on_over_paler_wood_does_not_end_there():
+    # The wood's boundary lies across the shadow, two thirds of the way to its tip.
+    wood = np.where(np.arange(700)[None, :, None] < 385, 0.22, 1.0) * np.ones((500, 1, 1)) * PALE
+    ortho, foot, tip = drawn_peg(wood, (0.7, 0.7, 0.7))
+    (found,) = find_pegs(ortho, np.ones(wood.shape[:2], bool), 40.0, np.array([105.0, 75.0, -1000.0]))
+    assert np.hypot(*(found.foot_mm - foot)) < 1.0
+    assert np.hypot(*(found.tip_mm - tip)) < 1.0
+
+
 @pytest.mark.slow
 def test_standing_peg_hides_its_foot_and_widens_the_interval(tmp_path):
     shot = Shot(solid=True)

@@ -54,8 +54,8 @@ class Lamp:
 
     @property
     def share(self) -> float | None:
-        """Part of all light on the top that the lamp gives; None when no peg shows it."""
-        return next((p.lamp_share for p in self.pegs if p.lamp_share is not None), None)
+        """Part of all light on the top that the lamp gives, at the peg where it is least; None when none shows it."""
+        return min((p.lamp_share for p in self.pegs if p.lamp_share is not None), default=None)
 
     @property
     def elevation_deg(self) -> float:

@@ -35,7 +35,8 @@ LEAST_SOLID = 0.8
 LEAST_FILLED = 0.66
 """Share of the rectangle around it that a band fills: a knot (an ellipse) fills pi / 4 = 0.785, pointed ends less."""
 MOST_UNEVEN = 0.3
-"""Spread (log) of the brightness within a band: wood's own texture, but no hollow's walls and floor."""
+"""Spread (log) of the brightness within a band, beside that of the wood around: wood's own texture goes on in a shadow,
+but no hollow's walls and floor."""
 STRAIGHT_REL = 0.02
 """Scatter of a band's side about a straight line, as a share of its width: a saw's cut edge, not a natural one."""
 LEAST_LONG = 1.5
@@ -44,7 +45,10 @@ FOOT_SOFT_REL, TIP_SOFT_REL = 0.07, 0.25
 """Softness of a band's ends as a share of its length, at the most: the shadow leaves the peg sharply, and a tip that
 is softer yet comes from a lamp as large as a window."""
 FOOT_CONTRAST = 0.1
-"""Log brightness by which the peg stands off the wood before its shadow's start, at the least."""
+"""Log light in a colour channel by which the peg stands off the wood before its shadow's start, at the least."""
+TIP_CONTRAST = 0.5
+"""Log light by which the wood beyond a tip may stand off the wood beside: more is a shadow that goes on over paler
+wood."""
 SURE_CONTRAST = 0.6
 """More contrast says no more."""
 FOOT_FIT_REL = 0.2
@@ -138,7 +142,8 @@ def find_pegs(ortho: Ortho, wood: Bools, height_mm: float, camera_mm: Floats) ->
         fine = light[rows, columns][: ground.shape[0], : ground.shape[1]] / np.maximum(ground, 1e-4)
         corner = np.array([columns.start, rows.start], dtype=np.float64)
         axis = (box.axis_px + 0.5) * factor - 0.5
-        seen = _read(fine, axis - corner, box.width_px * factor, ortho.mm_per_px)
+        colour = TO_LINEAR[ortho.pixels[rows, columns]]
+        seen = _read(fine, colour, axis - corner, box.width_px * factor, ortho.mm_per_px)
         if seen is not None and LOWEST_DEG <= np.degrees(np.arctan2(height_mm, seen.length_mm)) <= HIGHEST_DEG:
             found.append((seen.score, _placed(seen, ortho, corner, height_mm, camera_mm)))
     found.sort(key=lambda pair: -pair[0])
@@ -189,11 +194,12 @@ def _bands_below(share: Picture, bare: Bools, limit: float, step: float, height_
         middle = np.array([cx + left, cy + top])
         inner = cv2.erode(mask, np.ones((3, 3), np.uint8)) > 0
         values = np.log(np.maximum(share[top : top + height, left : left + width][inner], 1e-3))
-        if len(values) < 12 or float(values.std()) > MOST_UNEVEN:
-            continue
         pad = int(2 * wide + 12 / step)
         rows = slice(max(0, top - pad), min(share.shape[0], top + height + pad))
         columns = slice(max(0, left - pad), min(share.shape[1], left + width + pad))
+        wood = np.log(np.maximum(share[rows, columns][bare[rows, columns] & (labels[rows, columns] == 0)], 1e-3))
+        if len(values) < 12 or float(values.std()) > float(np.hypot(MOST_UNEVEN, _spread(wood))):
+            continue
         ends = np.array([middle - along * long / 2, middle + along * long / 2])
         out.append(_Band((rows, columns), ends, float(wide)))
     return out
@@ -224,7 +230,12 @@ def _strip(picture: Picture, start: Floats, along: Floats, columns: int, half: i
     return out
 
 
-def _read(picture: Picture, axis: Floats, width: float, mm: float) -> _Seen | None:
+def _spread(logs: NDArray[np.float32]) -> float:
+    """Return the spread of the wood's brightness (log), by the middle half of it."""
+    return float(np.subtract(*np.percentile(logs, (75, 25)))) / 1.349 if len(logs) else 0.0
+
+
+def _read(picture: Picture, colour: Picture, axis: Floats, width: float, mm: float) -> _Seen | None:
     """Read sides and ends of a band at full sharpness; None when its sides are not straight or no peg stands by."""
     rest = 0.0
     for _ in range(3):
@@ -234,7 +245,7 @@ def _read(picture: Picture, axis: Floats, width: float, mm: float) -> _Seen | No
         axis, width, rest = sides
     if rest > STRAIGHT_REL * width:
         return None
-    first, second = (_end(picture, end, width) for end in (axis, axis[::-1].copy()))
+    first, second = (_end(picture, colour, end, width) for end in (axis, axis[::-1].copy()))
     if first is None or second is None:
         return None
     # The foot: the peg stands off the wood there; the tip is the softer end.
@@ -243,6 +254,7 @@ def _read(picture: Picture, axis: Floats, width: float, mm: float) -> _Seen | No
     length = float(np.hypot(*(tip.at - foot.at)))
     if (
         foot.contrast < FOOT_CONTRAST
+        or tip.contrast > TIP_CONTRAST
         or length < LEAST_LONG * width
         or foot.soft > FOOT_SOFT_REL * length
         or tip.soft > TIP_SOFT_REL * length
@@ -265,6 +277,15 @@ def _crossing(profile: Floats, level: float, near: float) -> float | None:
         return None
     at = k + (level - profile[k]) / (profile[k + 1] - profile[k])
     return float(at[np.argmin(np.abs(at - near))])
+
+
+def _outward(profile: Floats, level: float, start: int) -> float | None:
+    """Return where a profile first rises to a level on the way from a place to its first value."""
+    above = np.flatnonzero(profile[: start + 1] >= level)
+    if len(above) == 0 or above[-1] == start:
+        return None
+    k = int(above[-1])
+    return k + float((profile[k] - level) / (profile[k] - profile[k + 1]))
 
 
 def _sides(picture: Picture, axis: Floats, width: float) -> tuple[Floats, float, float] | None:
@@ -322,8 +343,8 @@ class _End:
     contrast: float
 
 
-def _end(picture: Picture, axis: Floats, width: float) -> _End | None:
-    """Read the end of a band at ``axis[0]``."""
+def _end(picture: Picture, colour: Picture, axis: Floats, width: float) -> _End | None:
+    """Read the end of a band at ``axis[0]``; ``colour`` is its light (h, w, 3), for a peg as bright as the wood."""
     span = axis[1] - axis[0]
     length = float(np.hypot(*span))
     along = span / length
@@ -341,19 +362,21 @@ def _end(picture: Picture, axis: Floats, width: float) -> _End | None:
     reach = int(max(0.6 * width, 5.0))
     near = profile[max(0, beyond - reach - 3) : beyond - 2]
     lit = float(np.median(near))
-    wood = float(np.median(around[:, max(0, beyond - reach - 3) : beyond - 2]))
     if lit <= dark * 1.15:
         return None
     levels = [dark + part * (lit - dark) for part in (0.25, 0.5, 0.75)]
-    places = [_crossing(profile, level, beyond) for level in levels]
-    low, at, high = places
+    low, at, high = (_outward(profile, level, beyond + int(0.25 * length)) for level in levels)
     if low is None or at is None or high is None:
         return None
     soft = max(abs(low - high), 0.5)
     noise = float(np.std(inside)) / max(lit - dark, 1e-6)
     error = float(np.hypot(0.3, 2 * soft * noise / np.sqrt(max(1, 2 * half))))
     at_px = axis[0] + (at - beyond) * along
-    return _End(at_px, error, soft, dark / beside, abs(float(np.log(lit / wood))))
+    tints = _strip(colour, axis[0] - beyond * along, along, beyond, wide)[:, max(0, beyond - reach - 3) : beyond - 2]
+    thing = np.median(tints[wide - half : wide + half + 1].mean(axis=0), axis=0)
+    wood = np.median(np.concatenate([tints[: wide - rim], tints[wide + rim + 1 :]]), axis=(0, 1))
+    contrast = float(np.abs(np.log(np.maximum(thing, 1e-4) / np.maximum(wood, 1e-4))).max())
+    return _End(at_px, error, soft, dark / beside, contrast)
 
 
 def _is_bare_foot(picture: Picture, foot: _End, along: Floats, width: float) -> bool:
