@@ -1,8 +1,10 @@
 """How well are the pinholes of a coat series found, counted, followed and judged? Simulated photos of known truth.
 
     python benchmarks/coats.py [--series 4] [--first-seed 100000] [--coats 2] [--megapixels 5] [--photos FOLDER]
+        [--before FOLDER]
 
-Even seeds are gloss, odd ones sanded; with --photos the series made there before (cSEED-N.jpg) are taken. A true
+Even seeds are gloss, odd ones sanded; with --photos the series made there before (cSEED-N.jpg) are taken; with --before
+a job begins with the intake of its slab (cSEED-a.jpg there, made by make_slabs.py --coats --before). A true
 pinhole counts from 0.5 mm on when it is in the frame and not fainter than the photo's noise allows. The count's
 interval speaks of what was inspected: of all pinholes found, and of those of 0.5 mm and over missed, faint ones too.
 The measured d90 is the same curve, fitted to all true pinholes there that were found or not, where there are enough of
@@ -26,6 +28,7 @@ from voidmap.coat.power import LARGEST_RATIO
 from voidmap.errors import ValueRefused, VoidmapError
 from voidmap.job import coat_look
 from voidmap.job.coat import CoatOptions, inspect
+from voidmap.job.intake import IntakeOptions, take_in
 from voidmap.job.verdict import decide
 from voidmap.simulate.coat import write_series
 
@@ -85,6 +88,13 @@ def photos_of(seed, folder, chosen, surface):
     return sorted(f for f in chosen.photos.glob(f"c{seed}-?.jpg") if f.with_suffix(".json").exists())
 
 
+def take_in_before(seed, folder, chosen):
+    photo = chosen.before and chosen.before / f"c{seed}-a.jpg"
+    if photo and photo.exists():
+        found = take_in(folder / "job", [photo], IntakeOptions(), lambda step: None)
+        print(f"{seed} intake: {sum(d.is_void for d in found.defects)} voids", flush=True)
+
+
 def expected(size_mm, record):
     """Return the chance (N,) to be found that the stated curve gives each true pinhole; NaN without a curve."""
     if not record.power.curve:
@@ -109,6 +119,7 @@ def watched():
 def run(seed, folder, chosen, rows, views):
     surface = "sanded" if seed % 2 else "gloss"
     sites = {}
+    take_in_before(seed, folder, chosen)
     for number, photo in enumerate(photos_of(seed, folder, chosen, surface), start=1):
         truth = [p for p in json.loads(photo.with_suffix(".json").read_text())["pinholes"] if p["in_frame"]]
         try:
@@ -120,6 +131,9 @@ def run(seed, folder, chosen, rows, views):
             continue
         call = decide(folder / "job").decision
         rows.append(row(seed, number, surface, truth, record, sites, call, views.pop()))
+        if chosen.before:
+            laid = "not laid onto an earlier photo" if record.align_rms_mm is None else f"{record.align_rms_mm:.2f} mm"
+            print("   ", laid, *(note for note in record.notes if "counted" in note or "intake" in note), flush=True)
 
 
 def row(seed, number, surface, truth, record, sites, call, view):
@@ -210,6 +224,7 @@ def main():
     parser.add_argument("--coats", type=int, default=2)
     parser.add_argument("--megapixels", type=float, default=5.0)
     parser.add_argument("--photos", type=Path)
+    parser.add_argument("--before", type=Path)
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
     rows, views = [], watched()

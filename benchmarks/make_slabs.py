@@ -3,6 +3,7 @@
     python benchmarks/make_slabs.py OUT --count 5 --seed 100 [--megapixels 3] [--views 3] [--raking]
     python benchmarks/make_slabs.py OUT --count 5 --seed 100 --megapixels 8 --truth
     python benchmarks/make_slabs.py OUT --coats --count 3 --seed 100 [--surface gloss]
+    python benchmarks/make_slabs.py OUT --coats --before --count 3 --seed 100 --megapixels 8
 
 Seeds below 10000 are for development. Seeds from 100000 are for evidence: nothing may be tuned on them.
 """
@@ -38,6 +39,20 @@ def told(folder: Path, name: str, scene: Scene) -> None:
         write_truth(path, kept)
 
 
+def before_fill(folder: Path, seed: int, megapixels: float) -> None:
+    """Photograph the slab of a coat series as it was before its voids were filled, into cSEED-a.jpg."""
+    import numpy as np
+
+    from voidmap.simulate.coat import slab_of_series
+    from voidmap.simulate.scene import Scene, place_sheets, random_cameras, random_light, write_scene
+
+    _, _, slab = slab_of_series(seed)
+    rng = np.random.default_rng([seed, 78])
+    sheets, light = place_sheets(rng, slab, 1), random_light(rng)
+    cameras = random_cameras(rng, slab, 1, megapixels=megapixels)
+    write_scene(folder, f"c{seed}", Scene(slab, sheets, light, cameras, seed))
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("out", type=Path)
@@ -48,6 +63,7 @@ def main() -> int:
     parser.add_argument("--raking", action="store_true", help="also one photo by a low lamp with a peg")
     parser.add_argument("--truth", action="store_true", help="only write the pieces of voids into truth files there")
     parser.add_argument("--coats", action="store_true", help="coat series instead of slabs")
+    parser.add_argument("--before", action="store_true", help="of each series only its slab before the fill")
     parser.add_argument("--surface", choices=("gloss", "sanded", "mixed"), default="mixed")
     asked = parser.parse_args()
     last = asked.seed + asked.count - 1
@@ -56,7 +72,9 @@ def main() -> int:
         return 2
     for seed in range(asked.seed, last + 1):
         start = time.perf_counter()
-        if asked.coats:
+        if asked.coats and asked.before:
+            before_fill(asked.out, seed, asked.megapixels)
+        elif asked.coats:
             from voidmap.simulate.coat import write_series
 
             surface = ("gloss", "sanded")[seed % 2] if asked.surface == "mixed" else asked.surface

@@ -53,6 +53,8 @@ def test_a_spot_is_a_fill_by_place_size_and_colour_together(ground, tint):
     assert told(picture, [(x + 1, y - 1)], [1.9 * radius]) == [True]
     # elsewhere, of another size, or within a large fill: a pinhole
     assert told(picture, [(x + 40, y), (x, y), LARGE[:2]], [2 * radius, 0.8 * radius, 2 * radius]) == [False] * 3
+    # a fill is dark to its edge, where a pinhole's opening is reckoned wider than its dark part: but not twice as wide
+    assert told(picture, [(x, y), (x, y)], [3.5 * radius, 4.2 * radius]) == [True, False]
     # too small to tell its colour
     assert told(picture, [(x, y)], [4.0]) == [False]
 

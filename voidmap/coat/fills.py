@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.coat.ground import Bytes, Floats32
+from voidmap.coat.width import HALF_LEVEL_GLOSS
 from voidmap.model import Floats
 
 EDGE_PX = 4
@@ -27,6 +28,9 @@ LEAST_SPOT_PX = 5.0
 """Of spots less wide than this the inside is mixed with the ground: they are left as they are."""
 SIZE_RATIO = 1.4
 """Spot and mouth are of one size up to this factor: each is known to a tenth or so (1 sigma)."""
+MOST_RATIO = SIZE_RATIO / HALF_LEVEL_GLOSS
+"""And a spot up to this many times as wide as the mouth: a pinhole's opening is reckoned wider than its dark part, as
+its walls slope; a fill is dark to its edge."""
 ROUND_RATIO = 2.0
 """Mouths longer than this times their width are no dots."""
 OFF_SHARE = 0.3
@@ -108,7 +112,7 @@ def are_fills(
         if diameter < LEAST_SPOT_PX:
             continue
         away = np.hypot(*(middle - place).T)
-        like = np.abs(np.log(width / diameter)) <= np.log(SIZE_RATIO)
+        like = (diameter >= width / SIZE_RATIO) & (diameter <= width * MOST_RATIO)
         if np.any(like & (away <= OFF_SHARE * width + 2 * off_px)):
             out[i] = _has_tint(pixels, place, diameter, tint)
     return out

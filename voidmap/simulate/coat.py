@@ -15,7 +15,7 @@ from voidmap.coat.pit import RIM_RADII, Pit, draw_pit, sanded_style
 from voidmap.simulate.camera import SHARPEN_PX, Camera, develop, look, tone_of
 from voidmap.simulate.faint import FAINT_INDEX, detectability
 from voidmap.simulate.gloss import Finish, Tube, eye_of, shade
-from voidmap.simulate.grid import Floats, Grid
+from voidmap.simulate.grid import Floats, Grid, Slab
 from voidmap.simulate.jpeg import jpeg_bytes
 from voidmap.simulate.noise import F32, fractal, smooth
 from voidmap.simulate.patch import TINTS, Patch, Site, grow_sites, patch_of
@@ -334,6 +334,14 @@ def _hidden(patch: Patch, sheet: Sheet) -> float:
     return float(patch.filled[area > 0].sum())
 
 
+def slab_of_series(seed: int, cell_mm: float = 0.15) -> tuple[np.random.Generator, float, Slab]:
+    """Return the slab that a coat series of that seed is of, the width of its photos (mm), and what draws the rest."""
+    rng = np.random.default_rng([seed, 77])
+    view = float(rng.uniform(380, 470))
+    slab = random_slab(rng, length_mm=1.35 * view, width_mm=1.2 * view, cell_mm=max(0.25, cell_mm), busy=0.8)
+    return rng, view, slab
+
+
 def write_series(
     folder: Path | str,
     name: str,
@@ -351,9 +359,7 @@ def write_series(
     ``surface`` is gloss or sanded (every coat). ``count`` pinholes after the first coat (50 to 800 at random when
     None). The same seed and options give the same files.
     """
-    rng = np.random.default_rng([seed, 77])
-    view = float(rng.uniform(380, 470))
-    slab = random_slab(rng, length_mm=1.35 * view, width_mm=1.2 * view, cell_mm=max(0.25, cell_mm), busy=0.8)
+    rng, view, slab = slab_of_series(seed, cell_mm)
     first = count or int(np.exp(rng.uniform(np.log(50), np.log(800))))
     patch = patch_of(rng, slab, (0.0, 0.0), (1.2 * view, 0.95 * view), cell_mm, tint or str(rng.choice(sorted(TINTS))))
     sites = grow_sites(rng, patch, first, coats, (0.47 * view, 0.35 * view))
