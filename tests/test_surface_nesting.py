@@ -48,11 +48,19 @@ def test_a_hole_in_a_knot_that_is_no_void_stays_the_hole() -> None:
     assert {j.kind for _, j in select(found, judged, 0.25)} == {Kind.SOUND_KNOT, Kind.KNOT_HOLE}
 
 
-@pytest.mark.parametrize(("half", "taken"), [((30, 25), "core"), ((12, 10), "whole")])
-def test_what_lies_around_a_surer_void_gives_way_to_it_but_not_to_a_dark_spot(
-    half: tuple[float, float], taken: str
+@pytest.mark.parametrize(
+    ("half", "kind", "taken"),
+    [
+        ((30, 25), Kind.KNOT_HOLE, "core"),
+        ((12, 10), Kind.KNOT_HOLE, "whole"),
+        ((30, 25), Kind.BARK_VOID, "whole"),
+    ],
+    ids=["a knot's hole", "a dark spot", "a bark void's darker part"],
+)
+def test_what_lies_around_a_surer_void_gives_way_to_it_but_not_to_a_dark_part(
+    half: tuple[float, float], kind: Kind, taken: str
 ) -> None:
-    whole, core = patch(ellipse(60, 50), 0.95, 0.5), patch(ellipse(*half), 0.97, 0.7)
+    whole, core = patch(ellipse(60, 50), 0.95, 0.6), patch(ellipse(*half), 0.97, 0.7, kind)
     found, judged = zip(whole, core, strict=True)
     ((kept, _),) = select(found, judged, 0.25)
     assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else core)[0].cover.area_px)

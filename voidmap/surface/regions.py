@@ -42,6 +42,8 @@ WHOLE_SHARE = 0.5
 # the larger one is the knot, stain or shade around it. What is a smaller share of it than the first is a dark spot in a
 # floor, what is more than the second the same void with another rim.
 CORE_SHARE, ITSELF = (0.08, 0.6), 0.35
+# A bark void of at least this chance has bark voids within it that are its darker parts, not holes in something flat.
+SURE_BARK = 0.9
 # Two finds that cover this much of each other are the same thing.
 SAME_SHARE = 0.7
 # A line whose cover is less than this many times longer than wide runs around or across a hole.
@@ -208,16 +210,19 @@ def _whole(judged: Sequence[Judged]) -> list[Judged]:
 def _around(patches: Sequence[tuple[Cover, float, Judgement]]) -> set[int]:
     """Return the covers (by ``id``) of voids, with their areas, that are rather what lies around a void in them."""
     least, most = CORE_SHARE
-    cores = [(cover, area, _itself(j)) for cover, area, j in patches]
-    cores = [core for core in cores if core[2] >= ITSELF]
+    cores = [(cover, area, j) for cover, area, j in patches if _itself(j) >= ITSELF]
 
-    def has_core(cover: Cover, area: float, worth: float) -> bool:
+    def has_core(cover: Cover, area: float, judgement: Judgement) -> bool:
+        sure = judgement.kind is Kind.BARK_VOID and judgement.void_probability >= SURE_BARK
         return any(
-            least * area <= own <= most * area and chance > worth and shared(core, cover) > WITHIN
-            for core, own, chance in cores
+            least * area <= own <= most * area
+            and _itself(j) > _itself(judgement)
+            and not (sure and j.kind is Kind.BARK_VOID)
+            and shared(core, cover) > WITHIN
+            for core, own, j in cores
         )
 
-    return {id(cover) for cover, area, j in patches if has_core(cover, area, _itself(j))}
+    return {id(cover) for cover, area, j in patches if has_core(cover, area, j)}
 
 
 def _itself(judgement: Judgement) -> float:
