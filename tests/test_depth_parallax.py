@@ -264,6 +264,16 @@ def test_a_measured_dish_is_through_by_its_depth_and_not_by_its_tint(depth_mm, t
         assert fused.mean_mm == pytest.approx(depth_mm, rel=0.1)
 
 
+@pytest.mark.parametrize(
+    ("kind", "tint", "source"),
+    [(Kind.BARK_VOID, 0.95, "prior"), (Kind.BARK_VOID, 0.5, "prior"), (Kind.KNOT_HOLE, 0.95, "through")],
+)
+def test_a_floor_all_of_the_bench_s_tint_is_no_hole_in_a_dish(kind, tint, source):
+    """One photo: a shaft shows the bench all over its bottom, a dish only at a pit."""
+    _, known = measured(lambda x, y: np.where(np.hypot(x, y) < 30, 6.0, 0.0), views=1, tint=tint, chances={kind: 1.0})
+    assert depth.fuse(known, thickness_mm=THICKNESS_MM).source == source
+
+
 def test_a_ridged_floor_has_its_mean_depth():
     """Windows as wide as a ridge and the floor beside it see one of the two alone."""
 

@@ -122,6 +122,22 @@ def test_a_check_gapes_with_its_depth():
     assert max(thin.own_rel, wide.own_rel) < unknown.own_rel
 
 
+def test_a_dish_that_the_edge_cuts_is_half_of_one():
+    whole, cut, other = (
+        depth.prior_estimate(kind, area_mm2=area, thickness_mm=45.0, opens_on_edge=at_edge)
+        for kind, area, at_edge in (
+            (Kind.BARK_VOID, 1600.0, False), (Kind.BARK_VOID, 800.0, True), (Kind.BARK_VOID, 800.0, False),
+        )
+    )  # fmt: skip
+    assert cut == whole
+    assert other.mean_mm < whole.mean_mm
+    check = [
+        depth.prior_estimate(Kind.CRACK, area_mm2=200.0, width_mean_mm=1.0, thickness_mm=45.0, opens_on_edge=at_edge)
+        for at_edge in (False, True)
+    ]
+    assert check[0] == check[1]
+
+
 def test_through_takes_the_thickness():
     fused = depth.fuse([depth.prior_estimate(Kind.KNOT_HOLE, area_mm2=500.0, thickness_mm=44.0),
                         depth.through_estimate(44.0)], thickness_mm=44.0)  # fmt: skip

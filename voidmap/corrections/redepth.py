@@ -25,7 +25,11 @@ def with_prior(defect: Defect, thickness_mm: float | None) -> Defect:
     if not defect.is_void:
         return deep(defect, thickness_mm)
     prior = depth.prior_estimate(
-        defect.kind, area_mm2=defect.area_mm2, width_mean_mm=defect.width_mean_mm, thickness_mm=thickness_mm
+        defect.kind,
+        area_mm2=defect.area_mm2,
+        width_mean_mm=defect.width_mean_mm,
+        thickness_mm=thickness_mm,
+        opens_on_edge=defect.opens_on_edge,
     )
     return _fused(defect, (prior, *_others(defect, "prior")), thickness_mm)
 

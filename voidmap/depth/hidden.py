@@ -50,6 +50,10 @@ PIERCED_REACH, PIERCED_REACH_SD = 0.3, 0.2
 and its spread (the same voids): its pits come out below, its walls do not."""
 DISHES = (Kind.BARK_VOID,)
 """Kinds whose floor lies open: in a shaft the floor is hidden whether it goes through or not."""
+ALL_TINTED = 0.8
+"""A dish that goes through comes out at a pit: where the bench's tint covers so much of its floor that the tint alone
+gives this chance, the floor is of that tint itself. Of 21 such voids found on 117 simulated slabs three went through,
+of 32 given 0.2 to 0.8 nineteen."""
 
 
 @dataclass(frozen=True)
@@ -95,6 +99,19 @@ def pierced_chance(greatest_mm: float, thickness_mm: float, hidden: Hidden) -> f
     patch = float(np.log(max(hidden.largest, SMALLEST_SHARE) / LARGE_SHARE))
     odds = PIERCED_ODDS + PIERCED_BY_DEPTH * share**PIERCED_POWER + PIERCED_BY_PATCH * (1 - share) * patch
     return 1 / (1 + float(np.exp(-odds)))
+
+
+def tinted_chance(chance: float, kind: Kind) -> float:
+    """Return the chance that a void goes through, given what the tint of its floor alone says; 0: it tells nothing.
+
+    Parameters
+    ----------
+    chance
+        By how much of the floor has the bench's tint.
+    kind
+        The void's likeliest kind.
+    """
+    return 0.0 if kind in DISHES and chance >= ALL_TINTED else chance
 
 
 def floor_seen(spread: float, cells: int, kind: Kind) -> float:

@@ -10,11 +10,11 @@ import numpy as np
 from voidmap.depth.falloff import nearness_by_light
 from voidmap.depth.floor import fit_floor
 from voidmap.depth.fuse import log_mu, log_sd
+from voidmap.depth.hidden import tinted_chance
 from voidmap.depth.lamp import Lamp, refuse_near, solve_lamp
 from voidmap.depth.peg import PegShadow
 from voidmap.depth.prior import USUAL_THICKNESS_MM, mixed_prior
 from voidmap.depth.shadow import ShadowEdge, shadow_edge
-from voidmap.depth.stage import THROUGH_SURE
 from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
 from voidmap.records import DepthEstimate
 
@@ -108,7 +108,7 @@ def add_shadow(
 def _with_shadow(
     region: Region, known: tuple[DepthEstimate, ...], light: LampLight, thickness_mm: float | None
 ) -> tuple[DepthEstimate, ...]:
-    if region.void_probability < LEAST_CHANCE or region.through_probability >= THROUGH_SURE:
+    if region.void_probability < LEAST_CHANCE or any(e.source == "through" for e in known):
         return known
     deepest = thickness_mm or USUAL_THICKNESS_MM
     edge = shadow_edge(region.outline_mm, light.ortho, light.plane, light.lamp, deepest_mm=deepest)
@@ -118,7 +118,7 @@ def _with_shadow(
         return (*known, shadow_estimate(edge, region.outline_mm, light.lamp, known, deepest_mm=deepest))
     if edge.at_least_mm < LEAST_BOUND_MM:
         return known
-    chance = region.through_probability
+    chance = tinted_chance(region.through_probability, region.kind)
     raised = mixed_prior(
         region.kind_chances,
         area_mm2=region.area_mm2,
@@ -126,6 +126,7 @@ def _with_shadow(
         thickness_mm=thickness_mm,
         through=chance if chance > 0 else None,
         at_least_mm=edge.at_least_mm,
+        opens_on_edge=region.opens_on_edge,
     )
     return tuple(raised if e.source == "prior" else e for e in known)
 

@@ -59,7 +59,13 @@ def _likelihood(kind: Kind, measured: DepthEstimate, region: Region) -> float:
     depth_mm = measured.mean_mm
     error_mm = max(log_sd(measured) * depth_mm, LEAST_MM)
     anywhere = 1 / (max(depth_mm, SHALLOWEST_WALL_MM) * ASTRAY_LOG_RANGE)
-    prior = log_mean_depth(kind, area_mm2=region.area_mm2, thickness_mm=None, width_mean_mm=region.width_mean_mm)
+    prior = log_mean_depth(
+        kind,
+        area_mm2=region.area_mm2,
+        thickness_mm=None,
+        width_mean_mm=region.width_mean_mm,
+        opens_on_edge=region.opens_on_edge,
+    )
     depths = np.exp(prior.mu + prior.sd * _NODES)
     weight = np.exp(-0.5 * _NODES**2)
     met = float(weight @ _normal(depth_mm, depths, np.hypot(error_mm, 0.1 * depths)) / weight.sum())

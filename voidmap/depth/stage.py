@@ -10,7 +10,7 @@ import numpy as np
 
 from voidmap.depth.flat import may_be_flank
 from voidmap.depth.fuse import Z95, with_pit
-from voidmap.depth.hidden import DISHES, pierced_chance
+from voidmap.depth.hidden import DISHES, pierced_chance, tinted_chance
 from voidmap.depth.prior import THROUGH_CHANCE, USUAL_THICKNESS_MM, mixed_prior, through_estimate
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import DepthEstimate
@@ -88,16 +88,13 @@ def _estimates(
 ) -> tuple[DepthEstimate, ...]:
     """Return the prior, and what a depth map says where there is one.
 
-    How deep a dish was met tells better than the tint of its floor in one photo whether it comes out below: of 12 found
-    ones whose tint said so with 0.6 and more, 5 did.
+    How deep a dish was met tells better than the tint of its floor in one photo whether it comes out below.
     """
+    tinted = tinted_chance(region.through_probability, region.kind)
     if found is None:
-        return _prior(region, thickness_mm, region.through_probability)
+        return _prior(region, thickness_mm, tinted)
     if not found.measured or region.kind not in DISHES:
-        return (
-            *_prior(region, thickness_mm, region.through_probability),
-            _measured(found, region, planes, thickness_mm),
-        )
+        return (*_prior(region, thickness_mm, tinted), _measured(found, region, planes, thickness_mm))
     pierced = pierced_chance(found.greatest_mm, thickness_mm or USUAL_THICKNESS_MM, found.hidden)
     seen = _measured(found, region, planes, thickness_mm, pierced)
     return (*_prior(region, thickness_mm, pierced), seen)
@@ -140,6 +137,7 @@ def _prior(region: Region, thickness_mm: float | None, chance: float) -> tuple[D
         width_mean_mm=region.width_mean_mm,
         thickness_mm=thickness_mm,
         through=chance if chance > 0 else None,
+        opens_on_edge=region.opens_on_edge,
     )
     if chance >= THROUGH_SURE and thickness_mm is not None:
         return (prior, through_estimate(thickness_mm, region.kind, area_mm2=region.area_mm2))

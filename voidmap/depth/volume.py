@@ -110,9 +110,8 @@ def _depth_of(defect: Defect) -> Fused | None:
         return Fused(float(np.log(max(known.mean_mm, 1e-4))) - sd**2 / 2, sd, {}, known.max_mm, known.source)
     if defect.area_mm2 <= 0:
         return None
-    return combine(
-        [prior_estimate(_IF_VOID.get(defect.kind, defect.kind), area_mm2=defect.area_mm2, thickness_mm=None)]
-    )
+    kind, edge = _IF_VOID.get(defect.kind, defect.kind), defect.opens_on_edge
+    return combine([prior_estimate(kind, area_mm2=defect.area_mm2, thickness_mm=None, opens_on_edge=edge)])
 
 
 def _draw(
