@@ -14,9 +14,10 @@ from voidmap.surface.nested import WITHIN, shared
 
 # A patch stands out, and looks like a void, because of a thing within it that fills this share of it ...
 MOST_PART = 0.5
-# ... and is a void itself with this chance at most. Of the patches called voids on 97 simulated slabs this takes out 20
-# of 71 false ones (1,700 mm² each) and none of 411 true ones; on 40 photos of another renderer 6 of 16, and 0 of 205.
-SURELY_FLAT = 0.3
+# ... and is a void itself with this chance at most. Of the patches called voids on 97 simulated slabs this takes out 17
+# of 71 false ones (1,800 mm² each) and none of 411 true ones; on 40 photos of another renderer 5 of 16, and 0 of 205.
+# At 0.3 it takes out 3 more of the former, and a knot hole that lies in a ring of dark wood is near to going.
+SURELY_FLAT = 0.2
 # What fills its smallest rectangle to this share, is so wide (mm) and brighter than the wood is paper or tape: of 23
 # such patches on 97 simulated slabs, 9 taken for voids, none is one.
 RECTANGLE, PAPER_MM = 0.93, 8.0
