@@ -1,12 +1,13 @@
 """Close-ups of coats of known truth, for training: small windows of photos by phones held at the usual distance.
 
-    python benchmarks/closeups.py OUT [--scenes 20] [--seed 1] [--few] [--voids]
+    python benchmarks/closeups.py OUT [--scenes 20] [--seed 1] [--few] [--voids] [--usual]
 
 Each scene is some windows of one slab, each photographed once glossy and once sanded: SEED-N-K-gloss.jpg and .json
 with the pinholes' places, diameters and index of detectability. With --few a slab has more windows, most by fills,
 with few pinholes in them, and one surface (every third slab is sanded): much that is none. Wood, tint, lamps, camera,
 blur, noise, JPEG and scale (5 to 20 px/mm) vary; a strip of bench shows along a side of some. With --voids a slab has
 twice as many voids and each window lies about one, the small as often as the large: filled worm holes and hairlines.
+With --usual the scale is that of a phone which takes in the whole of a coat's board and its surroundings.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from voidmap.simulate.slab import BENCH_CELL_MM, random_slab
 
 WINDOW_PX = (880, 660)
 PX_PER_MM = (5.0, 20.0)
+USUAL_PX_PER_MM, USUAL_WINDOWS = (3.8, 10.0), 12
 DENSITY_PER_MM2 = (0.003, 0.03)
 FEWEST, MOST = 25, 130
 WINDOWS = 4
@@ -42,16 +44,16 @@ TINTS = {"white": (225, 222, 215), "green": (40, 90, 60), "red": (120, 30, 28), 
 """Tints beside the simulator's own, so that a fill's colour is no cue."""
 
 
-def scenes(rng, few=None, voids=False):
+def scenes(rng, few=None, voids=False, usual=False):
     """Yield (surface, JPEG bytes, truth) of some windows of one slab: glossy and sanded, or few pinholes on ``few``."""
     slab = random_slab(rng, length_mm=430.0, width_mm=330.0, cell_mm=0.25, busy=VOIDS_BUSY if voids else 0.8)
-    for _ in range(FEW_WINDOWS if few else WINDOWS):
-        yield from window(rng, slab, few, voids)
+    for _ in range(USUAL_WINDOWS if usual else FEW_WINDOWS if few else WINDOWS):
+        yield from window(rng, slab, few, voids, USUAL_PX_PER_MM if usual else PX_PER_MM)
 
 
-def window(rng, slab, few, voids=False):
+def window(rng, slab, few, voids=False, scales=PX_PER_MM):
     """Yield the same of one window."""
-    px_per_mm = float(np.exp(rng.uniform(*np.log(PX_PER_MM))))
+    px_per_mm = float(np.exp(rng.uniform(*np.log(scales))))
     view_mm = float(rng.uniform(300, 470))
     window_mm = np.array(WINDOW_PX) / px_per_mm
     middle = rng.uniform(-1, 1, 2) * (np.array([1.0, 0.75]) * view_mm / 2 - window_mm / 2).clip(0)
@@ -136,10 +138,10 @@ def lay_bench(rng, finish, middle, window_mm):
     return lambda at: reach - float(normal @ (at - middle))
 
 
-def write(out, seed, number, *, few=False, voids=False):
+def write(out, seed, number, *, few=False, voids=False, usual=False):
     rng = np.random.default_rng([seed, number, 4711])
     only = ("gloss", "gloss", "sanded")[number % 3] if few else None
-    for k, (surface, jpeg, truth) in enumerate(scenes(rng, only, voids)):
+    for k, (surface, jpeg, truth) in enumerate(scenes(rng, only, voids, usual)):
         stem = f"{seed}-{number:04d}-{k}-{surface}"
         files.write_bytes(out / f"{stem}.jpg", jpeg)
         files.write_json(out / f"{stem}.json", truth)
@@ -153,11 +155,12 @@ def main():
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--few", action="store_true")
     parser.add_argument("--voids", action="store_true")
+    parser.add_argument("--usual", action="store_true")
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
     for number in range(chosen.first, chosen.first + chosen.scenes):
         start = time.perf_counter()
-        write(chosen.out, chosen.seed, number, few=chosen.few, voids=chosen.voids)
+        write(chosen.out, chosen.seed, number, few=chosen.few, voids=chosen.voids, usual=chosen.usual)
         print(f"{number}: {time.perf_counter() - start:.1f} s", flush=True)
 
 

@@ -24,6 +24,10 @@ PRINT_BLUR_MM = 0.06
 """Those edges have a softness of their own, 1 sigma up to this: ink spreads (common practice, no source)."""
 
 
+HANDED_ON = ("small", "soft", "white", "tone", "sharp", "pressed")
+"""What phones and messengers do to a picture before it gets here: one to three of these, in this order."""
+
+
 class Rows(NamedTuple):
     """Figures (N, F), label, log of true over guessed diameter, weight (0: neither pinhole nor not)."""
 
@@ -107,6 +111,40 @@ def closeup_scene(file, rng):
         np.array([p["index"] < FAINT_INDEX for p in truth["pinholes"]], bool),
         scale, blur_as_read(rng, np.hypot(truth["blur_px"], DEMOSAIC_BLUR_PX), scale),
     )  # fmt: skip
+
+
+def handed_on(scene, rng):
+    """Return a scene as another phone or a messenger hands it on (the ranges are our assumption)."""
+    pixels, places, size_px, scale, blur = scene.pixels, scene.places, scene.size_px, scene.px_per_mm, scene.blur_px
+    done = set(rng.choice(HANDED_ON, int(rng.integers(1, 4)), replace=False))
+    if {"soft", "sharp"} <= done:
+        done.remove(("soft", "sharp")[int(rng.integers(2))])
+    if "small" in done and scale > 6.0:
+        times = float(rng.uniform(max(0.55, 3.8 / scale), 0.9))
+        how = cv2.INTER_AREA if rng.random() < 0.7 else cv2.INTER_LINEAR
+        pixels = cv2.resize(pixels, None, fx=times, fy=times, interpolation=how)
+        places, size_px, scale = (places + 0.5) * times - 0.5, size_px * times, scale * times
+        blur = float(np.hypot(blur * times, 0.35))
+    if "soft" in done:
+        more = float(rng.uniform(0.4, 1.1))
+        pixels, blur = cv2.GaussianBlur(pixels, (0, 0), more), float(np.hypot(blur, more))
+    if "white" in done:
+        pixels = np.clip(pixels * np.exp(rng.normal(0, 0.06, 3)), 0, 255).astype(np.uint8)
+    if "tone" in done:
+        tone = (np.arange(256) / 255) ** float(np.exp(rng.normal(0, 0.25)))
+        tone = tone + float(rng.uniform(-0.35, 0.6)) * tone * (1 - tone) * (2 * tone - 1)
+        tone = 255 * tone * float(np.exp(rng.normal(0, 0.12)))
+        pixels = cv2.LUT(pixels, np.clip(tone, 0, 255).astype(np.uint8))
+    if "sharp" in done:
+        share, reach = float(rng.uniform(0.4, 1.6)), float(rng.uniform(0.7, 1.6))
+        pixels = cv2.addWeighted(pixels, 1 + share, cv2.GaussianBlur(pixels, (0, 0), reach), -share, 0)
+        blur *= 0.9
+    if "pressed" in done:
+        quality = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(40, 78))]
+        pixels = cv2.imdecode(cv2.imencode(".jpg", pixels, quality)[1], cv2.IMREAD_COLOR)
+    return scene._replace(
+        pixels=np.ascontiguousarray(pixels), places=places, size_px=size_px, px_per_mm=scale, blur_px=blur
+    )
 
 
 def blur_as_read(rng, blur_px, px_per_mm):

@@ -53,6 +53,18 @@ def test_squares_lie_along_the_grain_and_are_of_the_spots_size():
     assert np.abs(np.abs(columns - middle).mean() * 2.0 * closer.NEAR_STEP - 8.0) < 0.8
 
 
+def test_the_grounds_colour_is_told_beside_the_squares():
+    blue, green, red = 40, 80, 160
+    square = np.full((1, closer.SIDE, closer.SIDE, 3), (blue, green, red), np.uint8)
+    square[:, 10:14, 10:14] = 20
+    parts, ground = closer.scaled((square, square, square), np.array([1.0], np.float32))
+    over_green = np.log((np.array([red, blue]) + closer.COLOUR_FLOOR) / (green + closer.COLOUR_FLOOR))
+    assert ground[0] == pytest.approx(closer.COLOUR_GAIN * over_green, abs=1e-5)
+    # what has no colour lies as far from the ground as the ground from grey
+    assert parts[1][0, 12, 12, 1:] == pytest.approx(-ground[0], abs=1e-5)
+    assert parts[1][0, 0, 0] == pytest.approx([0, 0, 0], abs=1e-6)
+
+
 def test_a_grey_picture_is_left_to_the_rings(monkeypatch):
     picture, _ = planted(np.random.default_rng(3))
     grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)

@@ -18,7 +18,7 @@ SIDE = 900
 MM_PER_PX = 0.1
 BLACK = (24, 24, 26)
 BLUE = (120, 60, 30)
-LARGE, SMALL = (600.0, 250.0, 80.0), (250.0, 640.0, 8.0)
+LARGE, SMALL = (600.0, 250.0, 80.0), (250.0, 640.0, 5.0)
 """Filled voids, px: x, y, radius."""
 
 

@@ -104,7 +104,8 @@ def look_closer(
 
     def judged(first: int) -> Floats32:
         part = slice(first, first + AT_ONCE)
-        return _judged(net, scaled([square[part] for square in cut], level[part]), known[part])
+        looked_at, ground = scaled([square[part] for square in cut], level[part])
+        return _judged(net, looked_at, np.column_stack([known[part], ground]))
 
     with ThreadPoolExecutor(AT_A_TIME) as workers:
         rows = list(workers.map(judged, range(0, len(likely), AT_ONCE)))
@@ -163,22 +164,26 @@ def _squares(picture: Bytes, grain: Grain, found: Candidates, times: int, axis: 
     return np.concatenate(parts).reshape(len(found), SIDE, SIDE, 3)
 
 
-def scaled(cut: Sequence[Bytes], noise: Floats32) -> list[Floats32]:
-    """Return each of ``squares`` as (N, SIDE, SIDE, 3): grey over the near one's largest contrast, two of colour."""
+def scaled(cut: Sequence[Bytes], noise: Floats32) -> tuple[list[Floats32], Floats32]:
+    """Return ``squares`` as (N, SIDE, SIDE, 3) each: grey over the near one's largest contrast, two of colour.
+
+    Colours are told against the ground's, which comes beside them, (N, 2): a pit shows the ground's colour or a
+    mirrored lamp's, which has none; what lies on the far side of either is a fill.
+    """
     greys = [_grey(square) for square in cut]
-    ground = _middle(greys[1])
-    away = [greys[0] - ground, greys[1] - ground, greys[2] - _middle(greys[2])]
+    level = _middle(greys[1])
+    away = [greys[0] - level, greys[1] - level, greys[2] - _middle(greys[2])]
     middle = slice(SIDE // 2 - MIDDLE, SIDE // 2 + MIDDLE)
     largest = np.abs(away[1][:, middle, middle]).max(axis=(1, 2))
     unit = np.maximum(largest, LEAST_CONTRAST * noise)[:, None, None]
     colours = [_colours(square) for square in cut]
-    usual = [_middle(colour) for colour in colours[1]]
+    ground = [_middle(colour) for colour in colours[1]]
     parts = []
     for grey, colour in zip(away, colours, strict=True):
-        planes = [grey / unit, *((c - m) * np.float32(COLOUR_GAIN) for c, m in zip(colour, usual, strict=True))]
+        planes = [grey / unit, *((c - g) * np.float32(COLOUR_GAIN) for c, g in zip(colour, ground, strict=True))]
         merged = cv2.merge([np.clip(plane, -MOST, MOST).reshape(-1, SIDE) for plane in planes])
         parts.append(np.asarray(merged, dtype=np.float32).reshape(-1, SIDE, SIDE, len(planes)))
-    return parts
+    return parts, np.concatenate([g[:, :, 0] for g in ground], axis=1) * np.float32(COLOUR_GAIN)
 
 
 def _middle(square: Floats32) -> Floats32:

@@ -18,7 +18,8 @@ EXPECTED = 4.0
 """Pinholes that stand for what is known before any is seen, beside those found (a gamma prior's shape)."""
 LEARNED = 33.0
 """Pinholes in a photo at which the classifier's own odds hold. Both are the likeliest for the 3,157 called spots of 93
-simulated coats of development seeds (4.3 and 33; on gloss alone 11 and 47, on haze 0 and 25)."""
+simulated coats of development seeds (4.3 and 33; on gloss alone 11 and 47, on haze 0 and 25). By the net that ships,
+on 4,875 spots of 141, 6.4 and 28 are, by next to nothing."""
 SURE = 1e-6
 """Probabilities are kept so far from 0 and 1."""
 
