@@ -10,7 +10,7 @@ from voidmap import depth
 from voidmap.depth.flat import void_nats
 from voidmap.depth.hidden import NOTHING_HIDDEN, Hidden, find_hidden, floor_seen, pierced_chance, with_hidden
 from voidmap.depth.parallax import Relief, has_parallax, measurable
-from voidmap.depth.sweep import STEP_PX, sweep, trial_depths
+from voidmap.depth.sweep import STEP_PX, DepthMap, seen_once, sweep, trial_depths
 from voidmap.depth.views import Grid, View
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import Interval, Kind, Lens
@@ -424,3 +424,37 @@ def test_motorcycle_pair():
     other = matcher.compute(*(cv2.cvtColor(p, cv2.COLOR_RGB2GRAY) for p in (left, right)))[at][known] / 16.0
     other_mm = focal * base / (np.maximum(other, 0.0) + offset)
     assert np.median(error) <= np.median(np.abs(other_mm - true_mm) / true_mm)
+
+
+def test_a_line_of_sight_ends_once():
+    """A strip that matched badly at the rim's depth lies where a camera sees the floor behind it."""
+    grid, cells = Grid(0.0, 0.0, 0.5, 80, 40), np.ones((40, 80), np.float32)
+    # Both cameras look in from the left; the farther one sees a floor 30 mm deep from 16.9 mm on.
+    views = [View(cells, cells, grid, np.array([x, 10.0, -800.0])) for x in (-150.0, -450.0)]
+    depth_mm, match = np.full((40, 80), 30.0, np.float32), np.full((40, 80), 0.9, np.float32)
+    match[:, :34] = 0
+    error_mm = np.full_like(depth_mm, 0.1)
+    floor = DepthMap(depth_mm, error_mm, match)
+    assert np.array_equal(seen_once(floor, views, grid).sure, floor.sure)
+    # 5 to 8 mm from the rim, at 3 mm: there its lines of sight go on to the floor at 20.3 to 23.3 mm.
+    ghost_mm, ghost = depth_mm.copy(), match.copy()
+    ghost_mm[:, 10:16], ghost[:, 10:16] = 3.0, 0.5
+    left = seen_once(DepthMap(ghost_mm, error_mm, ghost), views, grid).sure
+    assert not left[5:35, 10:16].any()
+    assert left[5:35, 34:].all()
+    # What matches better stays, and what it hides goes.
+    ghost[:, 10:16] = 0.95
+    left = seen_once(DepthMap(ghost_mm, error_mm, ghost), views, grid).sure
+    assert left[5:35, 10:16].all()
+    assert not left[8:32, 42:46].any()
+
+
+def test_two_photos_allow_for_what_the_rim_hides_of_a_void_at_the_edge():
+    floor = bowl(lambda r: 12.0 * (1 - r**2))
+    pair, three = (
+        [next(e for e in measured(floor, views=n, at_edge=at_edge)[1] if e.source == "parallax") for at_edge in (0, 1)]
+        for n in (2, 3)
+    )
+    assert 1.0 < pair[1].mean_mm / pair[0].mean_mm < 1.3
+    assert pair[1].own_rel > three[1].own_rel > three[0].own_rel
+    assert three[1].mean_mm == pytest.approx(three[0].mean_mm)

@@ -16,7 +16,7 @@ from voidmap.depth.fuse import SHALLOWEST_WALL_MM
 from voidmap.depth.hidden import DISHES, NOTHING_HIDDEN, Hidden, find_hidden, floor_seen, with_hidden
 from voidmap.depth.level import RING_MM, Level, wood_level
 from voidmap.depth.prior import USUAL_THICKNESS_MM
-from voidmap.depth.sweep import WINDOW_PX, DepthMap, match_on, sweep
+from voidmap.depth.sweep import WINDOW_PX, DepthMap, match_on, seen_once, sweep
 from voidmap.depth.views import Grid, Picture, View, camera_height, halved, make_view
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import DepthEstimate, Kind
@@ -161,6 +161,7 @@ def _swept(looks: _Looks, level: Level, thickness_mm: float | None) -> Relief | 
     """Sweep a region at one resolution; None where it has no room to match and doesn't."""
     deepest = DEEPER_THAN_SLAB * (thickness_mm or USUAL_THICKNESS_MM)
     found = sweep(looks.views, looks.grid, PROUDEST_MM, deepest, inside=looks.opening)
+    found = seen_once(found, looks.views, looks.grid)
     matched = found.sure & looks.mask
     sure = float(matched.sum() / max(int(looks.mask.sum()), 1))
     if sure < LEAST_SURE and _inner(looks.mask) < LEAST_INNER:

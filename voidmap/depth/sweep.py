@@ -12,7 +12,7 @@ with the floor. On a large grid the first sweep goes at half the resolution.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import cv2
@@ -48,6 +48,8 @@ GOOD_MATCH = 0.45
 """Least correlation of a depth that is believed: a window of 49 cells, of which three count as one, has it by chance
 in one of 25 trials, and neighbours must agree. At 0.4 what is matched by chance makes deep holes too shallow, at 0.5
 dark ones are lost."""
+SAME_STEPS = 3.0
+"""Depths on one line of sight that differ by no more steps than this are one place (a slanting floor, noise)."""
 NOISE_CELLS = 3.0
 """Neighbouring cells share their noise (resampling, sharpening, JPEG): this many count as one."""
 
@@ -136,6 +138,33 @@ def match_on(views: Sequence[View], grid: Grid, depth_mm: Picture, cells: Pictur
         (h, w) float32, 1 for cells that may be matched.
     """
     return np.asarray(_scores(_looks(views, grid, depth_mm, cells))[1], dtype=np.float32)
+
+
+def seen_once(found: DepthMap, views: Sequence[View], grid: Grid) -> DepthMap:
+    """Take back what was matched where a line of sight is claimed by another depth that matches better.
+
+    A line of sight ends at the first thing that it meets, so that of two places on it that were matched one is wrong:
+    beside a rim that hides the floor behind it, the floor's own picture matches once more, badly, at the rim's depth.
+    A place stays when two views at least show nothing else there.
+    """
+    rows, columns = np.nonzero(found.sure)
+    depth, match = found.depth_mm[rows, columns], found.match[rows, columns]
+    order = np.argsort(match, kind="stable")
+    height = np.float32(np.mean([camera_height(v.camera_mm) for v in views]))
+    step = np.float32(STEP_PX * grid.mm_per_px / farthest_mm(views)) * (height + depth) ** 2 / height
+    free = np.zeros(len(depth), np.int8)
+    for view in views:
+        column, row, _, _ = view.lookup(grid, found.depth_mm)
+        across = np.clip(np.rint(column[rows, columns]).astype(np.intp), 0, view.grid.width - 1)
+        down = np.clip(np.rint(row[rows, columns]).astype(np.intp), 0, view.grid.height - 1)
+        at = down * view.grid.width + across
+        winner = np.zeros(view.grid.width * view.grid.height, np.float32)
+        winner[at[order]] = depth[order]
+        free += np.abs(winner[at] - depth) <= SAME_STEPS * step
+    match = found.match.copy()
+    lost = free < 2
+    match[rows[lost], columns[lost]] = 0
+    return replace(found, match=match)
 
 
 def _first(views: Sequence[View], grid: Grid, cells: Picture, limits: tuple[float, float]) -> Picture:
