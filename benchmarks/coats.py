@@ -23,6 +23,7 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from voidmap.coat.again import shown_share
+from voidmap.coat.inspected import SHRINK
 from voidmap.coat.pod import fit_with_ceiling
 from voidmap.coat.power import LARGEST_RATIO
 from voidmap.errors import ValueRefused, VoidmapError
@@ -34,6 +35,8 @@ from voidmap.simulate.coat import write_series
 
 SMALLEST_MM = 0.5
 SAME_PLACE_PX = 5.0
+LEAST_PX_PER_MM = 5.0
+"""The bar asks for what a photo shows at this scale and over, where it was inspected."""
 LEAST_TARGETS = 60
 LARGEST_STATED_MM = LARGEST_RATIO * SMALLEST_MM
 BINS_MM = (0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.2)
@@ -52,6 +55,12 @@ def matched(truth, record):
             if far[i, j] <= SAME_PLACE_PX:
                 out[i] = j
     return out
+
+
+def of_the_bar(view, px):
+    """Tell which places (N, 2) px are inspected at the scale that the bar asks for."""
+    column, row = np.clip((px / SHRINK).astype(int), 0, np.array(view.cell_mm2.shape)[::-1] - 1).T
+    return view.is_seen(px) & (SHRINK / np.sqrt(view.cell_mm2[row, column]) >= LEAST_PX_PER_MM)
 
 
 def measured_d90(size_mm, hit):
@@ -153,7 +162,11 @@ def row(seed, number, surface, truth, record, sites, call, view):
     lo, hi = record.count_interval
     seen_here = view.is_seen(np.array([(p["x_px"], p["y_px"]) for p in truth]).reshape(-1, 2)) | hit
     there = int(hit.sum() + (seen_here & ~hit & (size >= SMALLEST_MM)).sum())
+    asked = of_the_bar(view, np.array([(p["x_px"], p["y_px"]) for p in truth]).reshape(-1, 2))
+    stray = [p for k, p in enumerate(record.pinholes) if k not in match]
+    strays = of_the_bar(view, np.array([(p.x_px, p.y_px) for p in stray]).reshape(-1, 2))
     out = {
+        "bar": np.array([(asked & big & hit).sum(), (asked & big).sum(), strays.sum()]),
         "surface": surface, "hits": int(hit[big].sum()), "there": int(big.sum()),
         "false": len(record.pinholes) - int(hit.sum()), "covers": lo <= there <= hi,
         "width": (hi - lo) / max(1, there), "size": size[seen_here], "hit": hit[seen_here],
@@ -205,11 +218,14 @@ def figures(name, rows):
         f"{lo:g}: {chance[at].mean():.2f}/{found[at].mean():.2f}" for lo, hi in pairwise(BINS_MM)
         if (at := told & (size >= lo) & (size < hi)).any()
     )  # fmt: skip
+    seen, asked, stray = np.sum([r["bar"] for r in rows], axis=0)
     diameter, inside, off = (np.concatenate([r[k] for r in rows]) for k in ("diameter", "inside", "off"))
     return [
         f"{name}: F1 {2 * hits / max(1, hits + false + there):.3f} (recall {hits / max(1, there):.3f}, precision "
         f"{hits / max(1, hits + false):.3f}), count inside its interval {sum(r['covers'] for r in rows)}/{len(rows)}, "
         f"interval's width over count median {np.median([r['width'] for r in rows]):.2f}",
+        f"{name}: where inspected at {LEAST_PX_PER_MM:g} px/mm and over {seen} of {asked}, {stray} false, "
+        f"F1 {2 * seen / max(1, seen + stray + asked):.3f}",
         f"{name}: d90 stated over measured {spread}; expected {chance[told].sum():.0f} found {found[told].sum()}; "
         f"stated/found from mm {by_size}",
         f"{name}: diameter error median {np.median(np.abs(diameter)):.3f}, bias {np.median(diameter):+.3f}, interval "
