@@ -125,8 +125,10 @@ def make(folder, chosen):
             closeups.write(folder / "closeups", USUAL_SEED, n, few=True, voids=n % 2 == 0, usual=True)
     jobs = [("-".join(f.stem.split("-")[:2]), f"c-{f.stem}", number, lambda rng, f=f: closeup_scene(f, rng))
             for number, f in enumerate(sorted((folder / "closeups").glob("*.jpg")))]  # fmt: skip
-    jobs += [(slab, f"v{name[1:]}", HANDED_ON_SEED + number,
-              lambda rng, work=work: handed_on(work(rng), rng)) for slab, name, number, work in jobs]
+    jobs += [
+        (slab, f"v{name[1:]}", HANDED_ON_SEED + number, lambda rng, work=work: handed_on(work(rng), rng))
+        for slab, name, number, work in jobs
+    ]
     jobs += [(f"d{k}", f"d-{k}", FIRST_DRAWN + k, drawn_scene) for k in range(chosen.drawn)]
     (folder / "closer").mkdir(parents=True, exist_ok=True)
     out = []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -14,7 +16,7 @@ from voidmap.surface.holes import LEAST_LEFT, without_holes
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.measure import spine_length_px
 from voidmap.surface.mosaic import block_mean
-from voidmap.surface.regions import select
+from voidmap.surface.regions import select, worth_telling
 from voidmap.surface.rim import cover_of
 from voidmap.surface.skeleton import longest_paths
 
@@ -101,6 +103,16 @@ def region(mask: np.ndarray, kind: Kind, corner: tuple[int, int] = (0, 0)) -> Re
     area, outline = float(mask.sum()), np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0]])
     sizes = (area, Interval(area, area), 1.0, 1.0, 1.0, 1.0)
     return Region(mask, corner, outline, kind, 0.5, {kind: 1.0}, *sizes, False, 0.0, 0.0, {})
+
+
+@pytest.mark.parametrize(
+    ("kind", "along_mm", "told"),
+    [(Kind.SEAM_GAP, 63.0, False), (Kind.CRACK, 55.0, False), (Kind.CRACK, 20.0, True), (Kind.BARK_VOID, 63.0, True)],
+)
+def test_a_crack_has_wood_on_both_sides(kind: Kind, along_mm: float, told: bool) -> None:
+    """What follows the slab's outline over its whole length is the edge; bark does lie there."""
+    found = replace(region(ellipse(60, 2), kind), length_mm=60.0, edge_opening_mm=along_mm)
+    assert worth_telling(found) == told
 
 
 def test_a_knot_is_looked_at_without_its_hole() -> None:

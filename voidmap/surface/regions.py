@@ -62,6 +62,9 @@ LEAST_STAIN_MM2 = 12.0
 MAY_BE_VOID, LEAST_DOUBT_MM2 = 0.3, 4.0
 # A hole smaller than this (0.8 mm across) is a pore or a resin canal: the seal coat closes it or shows it as a pinhole.
 LEAST_HOLE_MM2 = 0.5
+# A crack or an open seam has wood on both sides: what follows the outline over more than this share of its length is
+# the slab's own edge (three such "seams" on 15 real boards are none; of 97 simulated slabs no crack comes near it).
+BESIDE_EDGE_SHARE = 0.8
 # Kinds wide enough to see the bench through.
 MAY_GO_THROUGH = (Kind.KNOT_HOLE, Kind.BARK_VOID, Kind.HOLE)
 # A void opens on the slab's side when it comes this near to the outline (px: the border row is not judged,
@@ -110,7 +113,7 @@ def find_regions(
     regions = [
         _region(c, by_form(c, j), ortho, slab, walk, bench, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)
     ]
-    worth = without_holes([r for r in regions if _worth(r)], ortho.mm_per_px)
+    worth = without_holes([r for r in regions if worth_telling(r)], ortho.mm_per_px)
     return tuple(sorted(worth, key=lambda r: -r.area_mm2))
 
 
@@ -129,13 +132,13 @@ def select(
     return _without_parts(merged(drawn, mm_per_px))
 
 
-def _worth(region: Region) -> bool:
-    """Tell whether a thing asks for anything at the bench."""
+def worth_telling(region: Region) -> bool:
+    """Tell whether a thing asks for anything at the bench, and is not the slab's own edge."""
     if region.kind is Kind.STAIN:
         doubtful = region.void_probability >= MAY_BE_VOID
         return region.area_mm2 >= (LEAST_DOUBT_MM2 if doubtful else LEAST_STAIN_MM2)
     if region.kind in (Kind.CRACK, Kind.SEAM_GAP):
-        return region.length_mm >= LEAST_LENGTH_MM
+        return region.length_mm >= LEAST_LENGTH_MM and region.edge_opening_mm <= BESIDE_EDGE_SHARE * region.length_mm
     return region.area_mm2 >= LEAST_HOLE_MM2
 
 
