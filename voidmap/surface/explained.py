@@ -15,18 +15,18 @@ from voidmap.surface.nested import WITHIN, shared
 # A patch stands out, and looks like a void, because of a thing within it that fills this share of it ...
 MOST_PART = 0.5
 # ... and is a void itself with this chance at most. Of the patches called voids on 97 simulated slabs this takes out 17
-# of 71 false ones (1,800 mm² each) and none of 411 true ones; on 40 photos of another renderer 5 of 16, and 0 of 205.
+# of 71 false ones (1,800 mm² each) and none of 415 true ones; on 40 photos of another renderer 5 of 16, and 0 of 205.
 # At 0.3 it takes out 3 more of the former, and a knot hole that lies in a ring of dark wood is near to going.
 SURELY_FLAT = 0.2
 # What fills its smallest rectangle to this share, is so wide (mm) and brighter than the wood is paper or tape: of 23
-# such patches on 97 simulated slabs, 9 taken for voids, none is one.
+# such patches on 97 simulated slabs, 8 taken for voids, none is one.
 RECTANGLE, PAPER_MM = 0.93, 8.0
 # A patch with such a sheet in it is two things from this share on.
 SHEET_PART = 0.25
 
 
 def without_explained(judged: Sequence[Judged], mm_per_px: float) -> list[Judged]:
-    """Return the candidates without patches that a flat thing within them explains, and without sheets.
+    """Return the candidates without the called voids that a flat thing within them explains, or that are sheets.
 
     What is taken out is nothing of its own: the flat thing stays, and so does a void beside it.
     """

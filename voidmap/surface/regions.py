@@ -42,7 +42,8 @@ WHOLE_SHARE = 0.5
 # the larger one is the knot, stain or shade around it. What is a smaller share of it than the first is a dark spot in a
 # floor, what is more than the second the same void with another rim.
 CORE_SHARE, ITSELF = (0.08, 0.6), 0.35
-# A bark void of at least this chance has bark voids within it that are its darker parts, not holes in something flat.
+# A bark void of at least this chance has bark voids within it that are its darker parts, not holes in something flat
+# (77 simulated slabs: share of the volume found .952 -> .958, precision the same; at 0.95 as well).
 SURE_BARK = 0.9
 # Two finds that cover this much of each other are the same thing.
 SAME_SHARE = 0.7
