@@ -71,7 +71,7 @@ class _Field:
 
     def _within(self, mask: Bools, reach_mm: float) -> Bools:
         """Return the mask grown by the way that rays move sideways while they go down."""
-        n = int(np.ceil(reach_mm / (self.step * self.grid.cell_mm))) + 1
+        n = int(np.ceil(min(reach_mm / (self.step * self.grid.cell_mm), max(mask.shape)))) + 1
         wide = cv2.copyMakeBorder(mask.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
         return cv2.dilate(wide, np.ones((2 * n + 1, 2 * n + 1), np.uint8))[1:-1, 1:-1].astype(bool)
 
