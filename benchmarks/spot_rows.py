@@ -11,7 +11,7 @@ import numpy as np
 from scipy.spatial import KDTree
 
 from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, Candidates, pyramid
-from voidmap.coat.features import features, ground_noise, ring_samples
+from voidmap.coat.features import features, ground_noise, ring_samples, smoothed
 from voidmap.coat.spots import LARGEST_MM, LEAST_NOISE
 from voidmap.coat.twins import find_all
 from voidmap.simulate.faint import FAINT_INDEX
@@ -62,7 +62,7 @@ def looked(scene):
     grey = cv2.cvtColor(scene.pixels, cv2.COLOR_BGR2GRAY)
     levels = pyramid(grey, LARGEST_MM * scene.px_per_mm)
     found = find_all(levels, np.full(grey.shape, 255, np.uint8))
-    samples = ring_samples(levels, found)
+    samples = ring_samples(smoothed(levels), found)
     noise = ground_noise(samples, floor=LEAST_NOISE)
     figures = features(samples, found, noise=noise, blur_px=scene.blur_px, px_per_mm=scene.px_per_mm)
     return Looked(levels, found, noise, figures)

@@ -33,8 +33,9 @@ from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from voidmap.coat.classify import _net as rings_net
 from voidmap.coat.classify import judge
-from voidmap.coat.closer import COLOUR_GAIN, ODDS_SCALE, SIDE, SQUARES, STRIDES, _array, scaled, squares
-from voidmap.coat.features import PLAIN
+from voidmap.coat.closer import ODDS_SCALE, SQUARES, STRIDES, _array
+from voidmap.coat.closeup import COLOUR_GAIN, SIDE, halved, scaled, squares
+from voidmap.coat.features import MOST_ROWS, PLAIN
 
 GATE = 0.03
 """Candidates of less chance by their rings are not learned from: fewer than half of these are looked at at all."""
@@ -95,12 +96,26 @@ def row_file(scene):
     chance = judge(rows.figures).probability
     keep = np.flatnonzero(chance > KEPT)
     chance = np.clip(chance[keep], 1e-7, 1 - 1e-7)
-    cut = dict(zip(SQUARES, squares(scene.pixels, look.levels, look.found[keep]), strict=True))
+    cut = dict(zip(SQUARES, all_squares(scene.pixels, look.levels, look.found[keep]), strict=True))
     return {
         "known": np.column_stack([summed(rows.figures[keep]), np.log(chance / (1 - chance)) / ODDS_SCALE]),
         "noise": look.noise[keep], **cut,
         "label": rows.label[keep], "ratio": rows.ratio[keep], "weight": rows.weight[keep],
     }  # fmt: skip
+
+
+def all_squares(pixels, levels, found):
+    """Cut the squares about candidates of all levels."""
+    number = np.minimum(found.level, len(levels) - 1)
+    pictures = halved(pixels, len(levels))
+    out = [np.zeros((len(found), SIDE, SIDE, 3), np.uint8) for _ in SQUARES]
+    for level in range(len(levels)):
+        mine = np.flatnonzero(number == level)
+        for first in range(0, len(mine), MOST_ROWS):
+            lot = mine[first : first + MOST_ROWS]
+            for whole, part in zip(out, squares(pictures, levels[0].grain, found[lot], level), strict=True):
+                whole[lot] = part
+    return out
 
 
 def summed(figures):
@@ -150,7 +165,7 @@ def inputs(rows, at, rng=None):
     """Return the net's inputs; with ``rng`` mirrored, and of altered colour, contrast and noise."""
     noise = rows["noise"][at].astype(np.float32)
     looked_at, ground = scaled([rows[name][at] for name in SQUARES], noise)
-    looked_at = [np.ascontiguousarray(square.transpose(0, 3, 1, 2)) for square in looked_at]
+    looked_at = [np.ascontiguousarray(square.transpose(3, 0, 1, 2)) for square in looked_at]
     known = rows["known"][at].astype(np.float32)
     if rng is not None:
         n = len(at)

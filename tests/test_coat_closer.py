@@ -7,7 +7,7 @@ from scipy.signal import correlate
 from scipy.spatial import KDTree
 from test_coat_spots import PX_PER_MM, SIDE, planted, wood
 
-from voidmap.coat import closer
+from voidmap.coat import closer, closeup
 from voidmap.coat.candidates import Candidates, pyramid
 from voidmap.coat.spots import find_spots, search
 
@@ -24,14 +24,14 @@ def by_rings_alone(monkeypatch):
 def test_convolutions_are_those_of_scipy():
     rng = np.random.default_rng(1)
     net = closer._net()
-    square = rng.normal(0, 1, (2, closer.SIDE, closer.SIDE, 3)).astype(np.float32)
+    square = rng.normal(0, 1, (3, closeup.SIDE, closeup.SIDE, 2)).astype(np.float32)
     found = closer._tower(square, net.towers[1])
-    for one, told in zip(square, found, strict=True):
-        values = one.astype(np.float64).transpose(2, 0, 1)
+    for one, told in zip(np.moveaxis(square, 3, 0), found.T, strict=True):
+        values = one.astype(np.float64)
         for (flat, bias), stride in zip(net.towers[1], closer.STRIDES, strict=True):
-            weight = flat.reshape(3, 3, -1, len(bias)).transpose(3, 2, 0, 1)
+            weight = flat.reshape(len(bias), -1, 3, 3)
             made = [sum(correlate(values[c], w[c], mode="valid") for c in range(len(values))) for w in weight]
-            values = np.maximum(np.stack(made)[:, ::stride, ::stride] + bias[:, None, None], 0)
+            values = np.maximum(np.stack(made)[:, ::stride, ::stride] + bias[:, :, None], 0)
         assert told == pytest.approx(values.ravel(), abs=1e-4)
 
 
@@ -45,24 +45,25 @@ def test_squares_lie_along_the_grain_and_are_of_the_spots_size():
     for k in (-1, 1):
         centre = np.round((SIDE / 2 + k * step) * 16).astype(int)
         cv2.circle(picture, tuple(int(v) for v in centre), 2 * 16, (10, 10, 10), -1, cv2.LINE_AA, 4)
-    _, near, _ = closer.squares(picture, levels, one_candidate(SIDE / 2, SIDE / 2))
+    pictures = closeup.halved(picture, 1)
+    _, near, _ = closeup.squares(pictures, levels[0].grain, one_candidate(SIDE / 2, SIDE / 2), 0)
     dark = near[0].min(axis=2) < 70
     rows, columns = np.nonzero(dark)
-    middle = (closer.SIDE - 1) / 2
+    middle = (closeup.SIDE - 1) / 2
     assert np.abs(rows - middle).max() <= 2.5
-    assert np.abs(np.abs(columns - middle).mean() * 2.0 * closer.NEAR_STEP - 8.0) < 0.8
+    assert np.abs(np.abs(columns - middle).mean() * 2.0 * closeup.NEAR_STEP - 8.0) < 0.8
 
 
 def test_the_grounds_colour_is_told_beside_the_squares():
     blue, green, red = 40, 80, 160
-    square = np.full((1, closer.SIDE, closer.SIDE, 3), (blue, green, red), np.uint8)
+    square = np.full((1, closeup.SIDE, closeup.SIDE, 3), (blue, green, red), np.uint8)
     square[:, 10:14, 10:14] = 20
-    parts, ground = closer.scaled((square, square, square), np.array([1.0], np.float32))
-    over_green = np.log((np.array([red, blue]) + closer.COLOUR_FLOOR) / (green + closer.COLOUR_FLOOR))
-    assert ground[0] == pytest.approx(closer.COLOUR_GAIN * over_green, abs=1e-5)
+    parts, ground = closeup.scaled((square, square, square), np.array([1.0], np.float32))
+    over_green = np.log((np.array([red, blue]) + closeup.COLOUR_FLOOR) / (green + closeup.COLOUR_FLOOR))
+    assert ground[0] == pytest.approx(closeup.COLOUR_GAIN * over_green, abs=1e-5)
     # what has no colour lies as far from the ground as the ground from grey
-    assert parts[1][0, 12, 12, 1:] == pytest.approx(-ground[0], abs=1e-5)
-    assert parts[1][0, 0, 0] == pytest.approx([0, 0, 0], abs=1e-6)
+    assert parts[1][1:, 12, 12, 0] == pytest.approx(-ground[0], abs=1e-5)
+    assert parts[1][:, 0, 0, 0] == pytest.approx([0, 0, 0], abs=1e-6)
 
 
 def test_a_grey_picture_is_left_to_the_rings(monkeypatch):
@@ -85,6 +86,31 @@ def test_unlikely_candidates_stay_as_the_rings_judged_them(monkeypatch):
     unlikely = rings.probability <= gate
     assert np.array_equal(seen.probability[unlikely], rings.probability[unlikely])
     assert (seen.probability[~unlikely] != rings.probability[~unlikely]).all()
+
+
+def test_where_the_first_look_is_sure_no_second_is_needed(monkeypatch):
+    picture, places = planted(np.random.default_rng(4))
+    look = np.full(picture.shape[:2], 255, np.uint8)
+    judged, plain = [], closer._judged
+
+    def counted(net, squares, known):
+        judged.append(len(known))
+        return plain(net, squares, known)
+
+    def called():
+        judged.clear()
+        spots = search(picture, look, px_per_mm=PX_PER_MM, blur_px=0.7).spots()
+        return spots.places_px, sum(judged)
+
+    monkeypatch.setattr(closer, "_judged", counted)
+    some, few = called()
+    # With nothing sure, and rounds for the longest row of rivals, each candidate is looked at.
+    monkeypatch.setattr(closer, "SURE", 2.0)
+    monkeypatch.setattr(closer, "ROUNDS", 99)
+    every, most = called()
+    assert few < 0.6 * most
+    assert (KDTree(some).query(every)[0] > 3).sum() <= 0.05 * len(places)
+    assert (KDTree(every).query(some)[0] > 3).sum() <= 0.05 * len(places)
 
 
 def found_in(picture):

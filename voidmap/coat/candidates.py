@@ -86,6 +86,11 @@ class Candidates:
         )
 
 
+def diameter_px(found: Candidates, log_size: Floats) -> Floats:
+    """Return the diameters (N,) px of candidates whose widths are off by a factor, given as its logarithm."""
+    return np.asarray(2 * DISC_RADIUS_SIGMAS * found.sigma_px * np.exp(log_size), dtype=np.float64)
+
+
 def pyramid(grey: Bytes, largest_px: float, grain: Grain | None = None) -> tuple[Level, ...]:
     """Return the levels needed for spots up to ``largest_px`` across; the grain is looked for where it isn't known."""
     grain = grain_of(grey) if grain is None else grain
@@ -181,7 +186,9 @@ def _peaks(
             continue
         x, y = np.asarray(found).reshape(-1, 2).T
         cut = least[np.minimum(y // CELL_PX, len(least) - 1), np.minimum(x // CELL_PX, cells[1] - 1)]
-        rows.append(_measured(smooth, size, height_of, x, y + (top - first), first, cut))
+        high = height_of[y + (top - first), x] > cut
+        x, y, cut = x[high], y[high] + (top - first), cut[high]
+        rows.append(_measured(smooth, size, height_of, x, y, first, cut))
     if not rows:
         return np.zeros(0), np.zeros(0), np.zeros(0, np.int64), np.zeros(0)
     x, y, polarity, weak = np.concatenate(rows, axis=1)
@@ -204,8 +211,10 @@ def _measured(
     inside = (x > 0) & (y > 0) & (x < width - 1) & (y < height - 1)
     x, y, least = x[inside], y[inside], least[inside]
 
+    flat, here_at = smooth.reshape(-1), y * width + x
+
     def at(dx: int, dy: int) -> Floats32:
-        return smooth[y + dy, x + dx]
+        return np.asarray(flat[here_at + (dy * width + dx)], dtype=np.float32)
 
     across = at(1, 0) + at(-1, 0)
     down = at(0, 1) + at(0, -1)

@@ -14,6 +14,7 @@ from importlib import resources
 import numpy as np
 
 from voidmap.coat.ground import Floats32
+from voidmap.coat.products import by_rows
 from voidmap.model import Floats
 
 LEAST_LOG_SPREAD, MOST_LOG_SPREAD = -3.5, 1.0
@@ -31,7 +32,7 @@ class Judged:
 
 @dataclass(frozen=True, eq=False)
 class Net:
-    """Means and spreads of the figures, then weights and biases of the layers."""
+    """Means and spreads of the figures; weights and biases of the layers, the first of which takes bare figures."""
 
     mean: Floats32
     spread: Floats32
@@ -41,11 +42,13 @@ class Net:
 def judge(figures: Floats32) -> Judged:
     """Judge candidates by their figures (N, F)."""
     net = _net()
-    values = (figures - net.mean) / net.spread
+    values = figures
     for weight, bias in net.layers[:-1]:
-        values = np.maximum(values @ weight + bias, 0)
+        values = by_rows(values, weight)
+        values += bias
+        np.maximum(values, 0, out=values)
     weight, bias = net.layers[-1]
-    logit, size, spread = (values @ weight + bias).astype(np.float64).T
+    logit, size, spread = (by_rows(values, weight) + bias).astype(np.float64).T
     chance = 1 / (1 + np.exp(-np.clip(logit, -60, 60)))
     return Judged(chance, size, np.exp(np.clip(spread, LEAST_LOG_SPREAD, MOST_LOG_SPREAD)))
 
@@ -57,4 +60,7 @@ def _net() -> Net:
     layers = tuple(
         (np.asarray(layer["weight"], np.float32), np.asarray(layer["bias"], np.float32)) for layer in made["layers"]
     )
-    return Net(np.asarray(made["mean"], np.float32), np.asarray(made["spread"], np.float32), layers)
+    mean, spread = (np.asarray(made[name], np.float32) for name in ("mean", "spread"))
+    (weight, bias), *others = layers
+    weight = weight / spread[:, None]
+    return Net(mean, spread, ((weight, bias - mean @ weight), *others))

@@ -6,12 +6,14 @@ lights; the contrast over noise and the size in pixels stand beside them.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from voidmap.coat.candidates import Candidates, Level
 from voidmap.coat.ground import Floats32
+from voidmap.coat.samples import about
 from voidmap.model import Floats
 
 RINGS_SIGMAS = (0.0, 0.8, 1.6, 2.4, 3.2, 4.2, 5.4, 7.0, 9.0)
@@ -35,45 +37,44 @@ MOST_PLAIN = 2.0
 PLAIN = len(RINGS_SIGMAS) * SPOKES
 """Number of figures that are samples, at the end."""
 
-_WAVES = np.exp(-2j * np.pi * np.outer(np.arange(SPOKES), WAVES) / SPOKES) / SPOKES
+MOST_ROWS = 30_000
+"""Candidates read at a time: OpenCV's remap takes 32,767 rows."""
+
+_TURN = np.arange(SPOKES) * (2 * np.pi / SPOKES)
+_OFFSETS = np.stack([np.outer(RINGS_SIGMAS, way(_TURN)).ravel() for way in (np.cos, np.sin)]).astype(np.float32)
+_WAVES = np.concatenate([way(np.outer(_TURN, WAVES)) / SPOKES for way in (np.cos, np.sin)], axis=1).astype(np.float32)
 
 
-def ring_samples(levels: tuple[Level, ...], found: Candidates) -> Floats32:
-    """Sample rings around each candidate.
+def smoothed(levels: tuple[Level, ...]) -> tuple[Level, ...]:
+    """Return the pyramid as rings are read from it."""
+    return tuple(
+        replace(level, picture=np.asarray(cv2.GaussianBlur(level.picture, (0, 0), SAMPLE_SIGMA), dtype=np.uint8))
+        for level in levels
+    )
+
+
+def ring_samples(smooth: tuple[Level, ...], found: Candidates) -> Floats32:
+    """Sample rings around each candidate in a pyramid that is ``smoothed``.
 
     Returns
     -------
     (N, rings, spokes) array
         8-bit grey; spoke 0 points along the grain.
     """
-    turn = np.arange(SPOKES) * (2 * np.pi / SPOKES)
     out = np.zeros((len(found), len(RINGS_SIGMAS), SPOKES), np.float32)
-    for number, level in enumerate(levels):
+    for number, level in enumerate(smooth):
         mine = np.flatnonzero(found.level == number)
-        if len(mine) == 0:
-            continue
-        height, width = level.picture.shape
-        x = (found.x_px[mine] - (level.step_px - 1) / 2) / level.step_px
-        y = (found.y_px[mine] - (level.step_px - 1) / 2) / level.step_px
-        sigma = found.sigma_px[mine] / level.step_px
-        rows, columns = level.grain.angle_rad.shape
-        row = np.clip((y / height * rows).astype(int), 0, rows - 1)
-        column = np.clip((x / width * columns).astype(int), 0, columns - 1)
-        angle = level.grain.angle_rad[row, column][:, None] + turn
-        radius = sigma[:, None] * np.asarray(RINGS_SIGMAS)
-        at_x = x[:, None, None] + radius[:, :, None] * np.cos(angle)[:, None, :]
-        at_y = y[:, None, None] + radius[:, :, None] * np.sin(angle)[:, None, :]
-        shape = (len(mine), -1)
-        smooth = cv2.GaussianBlur(level.picture, (0, 0), SAMPLE_SIGMA)
-        grey = cv2.remap(
-            smooth,
-            at_x.reshape(shape).astype(np.float32),
-            at_y.reshape(shape).astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REFLECT_101,
-        )
-        out[mine] = np.asarray(grey).reshape(len(mine), len(RINGS_SIGMAS), SPOKES)
+        for first in range(0, len(mine), MOST_ROWS):
+            lot = mine[first : first + MOST_ROWS]
+            read = about(level.picture, level.step_px, level.grain, found[lot], _OFFSETS)
+            out[lot] = read.reshape(len(lot), len(RINGS_SIGMAS), SPOKES)
     return out
+
+
+def surroundings(samples: Floats32) -> Floats32:
+    """Return the grey (N,) of what lies around each candidate: its outer ring's median."""
+    ring = np.sort(samples[:, OUTER_RING], axis=1)
+    return np.asarray((ring[:, SPOKES // 2 - 1] + ring[:, SPOKES // 2]) / 2, dtype=np.float32)
 
 
 def features(samples: Floats32, found: Candidates, *, noise: Floats, blur_px: float, px_per_mm: float) -> Floats32:
@@ -98,14 +99,18 @@ def features(samples: Floats32, found: Candidates, *, noise: Floats, blur_px: fl
         First figures that sum each ring up, then (``PLAIN`` of them) every sample itself, over the largest near the
         middle.
     """
-    outer = np.median(samples[:, OUTER_RING], axis=1)
-    away = samples - outer[:, None, None]
-    contrast = away[:, 0, 0]
-    largest = np.maximum(np.abs(away[:, :NEAR_RINGS]).max(axis=(1, 2)), LEAST_CONTRAST * noise)
-    ring = away[:, 1:] / np.maximum(np.abs(contrast), noise)[:, None, None]
-    ordered = np.sort(ring, axis=2)
-    waves = ring @ _WAVES
-    size = np.abs(waves)
+    outer = surroundings(samples)
+    contrast = samples[:, 0, 0] - outer
+    near = samples[:, :NEAR_RINGS].reshape(len(samples), -1)
+    far_off = np.maximum(near.max(axis=1, initial=0) - outer, outer - near.min(axis=1, initial=255))
+    largest = np.maximum(far_off, LEAST_CONTRAST * noise).astype(np.float32)
+    scale = np.maximum(np.abs(contrast), noise).astype(np.float32)
+    ordered = np.sort(samples[:, 1:], axis=2)
+    middle = (ordered[:, :, SPOKES // 2 - 1] + ordered[:, :, SPOKES // 2]) / 2
+    levels = [(part - outer[:, None]) / scale[:, None] for part in (middle, ordered[:, :, 1], ordered[:, :, -2])]
+    waves = (samples[:, 1:].reshape(-1, SPOKES) @ _WAVES).reshape(len(samples), -1, 2, len(WAVES))
+    waves /= scale[:, None, None, None]
+    size = np.sqrt(np.square(waves).sum(axis=2))
     rest = [
         found.polarity,
         np.log(found.strength),
@@ -119,15 +124,25 @@ def features(samples: Floats32, found: Candidates, *, noise: Floats, blur_px: fl
         np.log(largest / noise),
         np.log(found.sigma_px / px_per_mm),
     ]
-    middle = (ordered[:, :, SPOKES // 2 - 1] + ordered[:, :, SPOKES // 2]) / 2
-    parts = [middle, ordered[:, :, 1], ordered[:, :, -2], *np.moveaxis(size, 2, 0), waves[:, :, 1].real]
-    summed = np.clip(np.concatenate([*parts, np.column_stack(rest)], axis=1), -8.0, 8.0)
-    plain = np.clip(away / largest[:, None, None], -MOST_PLAIN, MOST_PLAIN).reshape(len(samples), -1)
-    return np.concatenate([summed, plain], axis=1).astype(np.float32)
+    parts = [*levels, *np.moveaxis(size, 2, 0), waves[:, :, 0, 1], np.column_stack(rest).astype(np.float32)]
+    summed = np.concatenate(parts, axis=1)
+    out = np.empty((len(samples), summed.shape[1] + PLAIN), np.float32)
+    np.clip(summed, -8.0, 8.0, out=out[:, :-PLAIN])
+    plain = out[:, -PLAIN:]
+    np.subtract(samples.reshape(len(samples), -1), outer[:, None], out=plain)
+    plain /= largest[:, None]
+    np.clip(plain, -MOST_PLAIN, MOST_PLAIN, out=plain)
+    return out
 
 
 def ground_noise(samples: Floats32, *, floor: float) -> Floats:
     """Noise (N,) of the ground around each candidate: the spread along the outer rings, robustly."""
     outer = samples[:, OUTER_RING + 1 :, :]
-    step: NDArray[np.float64] = np.abs(np.diff(outer, axis=2, append=outer[:, :, :1]))
-    return np.maximum(np.median(step, axis=(1, 2)) / (0.6745 * np.sqrt(2)), floor)
+    step = np.empty_like(outer)
+    np.subtract(outer[:, :, 1:], outer[:, :, :-1], out=step[:, :, :-1])
+    np.subtract(outer[:, :, 0], outer[:, :, -1], out=step[:, :, -1])
+    flat = np.abs(step, out=step).reshape(len(samples), -1)
+    half = flat.shape[1] // 2
+    flat.partition(half, axis=1)
+    middle = (flat[:, :half].max(axis=1, initial=0) + flat[:, half]) / 2
+    return np.asarray(np.maximum(middle / (0.6745 * np.sqrt(2)), floor), dtype=np.float64)

@@ -37,15 +37,21 @@ class Near:
         return np.asarray(self.order[first:last][away <= reach * reach], dtype=np.int64)
 
 
-def pairs_within(here: Floats, there: Floats, reach: float) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
-    """Return all pairs of ``here`` (N, 2) and ``there`` (M, 2) nearer than ``reach``: their indices and distances."""
+def pairs_within(
+    here: Floats, there: Floats, reach: float | Floats
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+    """Return all pairs of ``here`` (N, 2) and ``there`` (M, 2) nearer than ``reach``: their indices and distances.
+
+    The reach may be each one's own of ``here`` (N,).
+    """
+    own = np.broadcast_to(np.asarray(reach, dtype=np.float64), len(here))
     order = np.argsort(there[:, 0], kind="stable")
     x = there[order, 0]
-    first = np.searchsorted(x, here[:, 0] - reach)
-    count = np.searchsorted(x, here[:, 0] + reach, side="right") - first
+    first = np.searchsorted(x, here[:, 0] - own)
+    count = np.searchsorted(x, here[:, 0] + own, side="right") - first
     i = np.repeat(np.arange(len(here)), count)
     start = np.repeat(np.cumsum(count) - count, count)
     j = order[np.arange(len(i)) - start + np.repeat(first, count)]
     away = np.hypot(here[i, 0] - there[j, 0], here[i, 1] - there[j, 1])
-    near = away <= reach
+    near = away <= own[i]
     return i[near], j[near], away[near]
