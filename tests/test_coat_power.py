@@ -18,6 +18,10 @@ from voidmap.coat.spots import search
 BLUR_PX = 0.7
 
 
+def shrunk(pixels):
+    return cv2.resize(pixels, (pixels.shape[1] // SHRINK, pixels.shape[0] // SHRINK), interpolation=cv2.INTER_AREA)
+
+
 def view():
     cells = np.full((SIDE // SHRINK, SIDE // SHRINK), 255, np.uint8)
     return View(cells, cells, cells, np.full(cells.shape, (SHRINK / PX_PER_MM) ** 2), ())
@@ -31,7 +35,7 @@ def shot(pixels, seen=None):
     grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
     found = find(grey, np.full(grey.shape, 255, np.uint8)).spots()
     here = seen or view()
-    rims = rim_strength(pixels, PX_PER_MM, SHRINK, here.seen)
+    rims = rim_strength(shrunk(pixels), PX_PER_MM, SHRINK, here.seen)
     return Shot(
         pixels, here, found, find, PX_PER_MM, BLUR_PX, rims, lambda px: px / PX_PER_MM, lambda mm: mm * PX_PER_MM
     )
@@ -117,13 +121,13 @@ def test_rims_are_where_colours_part_along_a_line():
     picture[:, 300:] = (60, 110, 190)
     cv2.circle(picture, (150, 150), 4, (20, 20, 20), -1, cv2.LINE_AA)
     seen = np.full((picture.shape[0] // SHRINK, picture.shape[1] // SHRINK), 255, np.uint8)
-    rim = rim_strength(picture, PX_PER_MM, SHRINK, seen)
+    rim = rim_strength(shrunk(picture), PX_PER_MM, SHRINK, seen)
     near = np.zeros(rim.shape, bool)
     reach = round(2.5 * ABOUT_MM * PX_PER_MM / SHRINK) + 2
     near[:, 300 // SHRINK - reach : 300 // SHRINK + reach] = True
     assert rim[near].sum() > 0.95 * rim.sum()
     assert rim[150 // SHRINK - 4 : 150 // SHRINK + 4, 150 // SHRINK - 4 : 150 // SHRINK + 4].max() < 0.02 * rim.max()
-    assert not rim_strength(picture, PX_PER_MM, SHRINK, np.zeros_like(seen)).any()
+    assert not rim_strength(shrunk(picture), PX_PER_MM, SHRINK, np.zeros_like(seen)).any()
 
 
 def test_two_photos_show_what_either_shows():

@@ -161,6 +161,7 @@ def _peaks(
     level = np.zeros(cells, np.float32)
     taps = cv2.getGaussianKernel(2 * int(np.ceil(2.5 * sigma)) + 1, sigma, cv2.CV_32F)
     room = [np.empty((STRIP_ROWS + 2 * HALO_PX, width), np.float32) for _ in range(4)]
+    cell_of = np.minimum(np.arange(width) // CELL_PX, cells[1] - 1)
     rows = []
     for top in range(0, height, STRIP_ROWS):
         bottom = min(height, top + STRIP_ROWS)
@@ -179,16 +180,16 @@ def _peaks(
             cv2.filter2D(smooth, -1, _SHEAR, dst=more)
             height_of = cv2.subtract(size, cv2.magnitude(work, more), dst=work)
         top_of = cv2.compare(height_of, cv2.dilate(height_of, _NEIGHBOURS, dst=more), cv2.CMP_GE)
-        peak = cv2.bitwise_and(top_of, cv2.compare(height_of, float(least.min()), cv2.CMP_GT))
-        peak = cv2.bitwise_and(peak[top - first : bottom - first], mask[top:bottom])
+        peak = cv2.bitwise_and(top_of[top - first : bottom - first], mask[top:bottom])
+        for row, cut in enumerate(least[:, cell_of]):
+            part = slice(row * CELL_PX, None if row == len(least) - 1 else (row + 1) * CELL_PX)
+            peak[part] &= height_of[top - first : bottom - first][part] > cut
         found = cv2.findNonZero(peak)
         if found is None or len(found) == 0:
             continue
         x, y = np.asarray(found).reshape(-1, 2).T
-        cut = least[np.minimum(y // CELL_PX, len(least) - 1), np.minimum(x // CELL_PX, cells[1] - 1)]
-        high = height_of[y + (top - first), x] > cut
-        x, y, cut = x[high], y[high] + (top - first), cut[high]
-        rows.append(_measured(smooth, size, height_of, x, y, first, cut))
+        cut = least[np.minimum(y // CELL_PX, len(least) - 1), cell_of[x]]
+        rows.append(_measured(smooth, size, height_of, x, y + (top - first), first, cut))
     if not rows:
         return np.zeros(0), np.zeros(0), np.zeros(0, np.int64), np.zeros(0)
     x, y, polarity, weak = np.concatenate(rows, axis=1)
@@ -208,29 +209,29 @@ def _measured(
 ) -> Floats:
     """Places with their weaker curvature: rows x, y, polarity, curvature (twice the smaller eigenvalue)."""
     height, width = smooth.shape
+    flat = smooth.reshape(-1)
     inside = (x > 0) & (y > 0) & (x < width - 1) & (y < height - 1)
     x, y, least = x[inside], y[inside], least[inside]
-
-    flat, here_at = smooth.reshape(-1), y * width + x
-
-    def at(dx: int, dy: int) -> Floats32:
-        return np.asarray(flat[here_at + (dy * width + dx)], dtype=np.float32)
-
-    across = at(1, 0) + at(-1, 0)
-    down = at(0, 1) + at(0, -1)
-    shear = (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1)) / 2
-    weak = size[y, x] - np.hypot(across - down, shear)
-    polarity = np.where(across + down > 4 * at(0, 0), -1, 1)
-    keep = weak > least
+    at = y * width + x
+    across, down = flat[at + 1] + flat[at - 1], flat[at + width] + flat[at - width]
+    mean, apart = size.reshape(-1)[at], across - down
+    # The shear only lessens the weaker curvature: most need not be asked for it.
+    keep = np.flatnonzero(mean - np.abs(apart) > least)
+    at, bend = at[keep], across[keep] + down[keep]
+    shear = (flat[at + width + 1] + flat[at - width - 1] - flat[at - width + 1] - flat[at + width - 1]) / 2
+    weak = mean[keep] - np.hypot(apart[keep], shear)
+    last = weak > least[keep]
+    keep, weak = keep[last], weak[last]
+    polarity = np.where(bend[last] > 4 * flat[at[last]], -1, 1)
     x, y = x[keep], y[keep]
     fine = [c.astype(np.float64) for c in (x, y)]
     here = height_of[y, x].astype(np.float64)
     for k, (dx, dy) in enumerate(((1, 0), (0, 1))):
         before = height_of[y - dy, x - dx].astype(np.float64)
         after = height_of[y + dy, x + dx].astype(np.float64)
-        bend = np.minimum(before + after - 2 * here, -1e-9)
-        fine[k] += np.clip((before - after) / (2 * bend), -0.5, 0.5)
-    return np.stack([fine[0], fine[1] + first, polarity[keep], weak[keep]])
+        curve = np.minimum(before + after - 2 * here, -1e-9)
+        fine[k] += np.clip((before - after) / (2 * curve), -0.5, 0.5)
+    return np.stack([fine[0], fine[1] + first, polarity, weak])
 
 
 def _cell_noise(size: Floats32, columns: int) -> Floats32:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -46,7 +47,7 @@ class View:
     cell_mm2: Floats
     sheets_px: tuple[Floats, ...]
 
-    @property
+    @cached_property
     def px_per_mm(self) -> float:
         """Photo pixels in a millimetre, at the median place of the surface."""
         cells = self.cell_mm2[self.look > 0] if (self.look > 0).any() else self.cell_mm2

@@ -21,13 +21,13 @@ PLAIN_SHARE = 0.8
 """This share of the surface counts as plain: growth rings and pores have edges too."""
 
 
-def rim_strength(pixels: Bytes, px_per_mm: float, shrink: int, seen: Bytes) -> Floats32:
+def rim_strength(small: Bytes, px_per_mm: float, shrink: int, seen: Bytes) -> Floats32:
     """Return how likely each place is a fill's rim, (h, w) on a grid of ``shrink`` px, 0 on plain ground.
 
     Parameters
     ----------
-    pixels
-        The photo, (H, W, 3) uint8.
+    small
+        The photo on that grid, (h, w, 3) uint8.
     px_per_mm
         Photo pixels in a millimetre of the surface.
     shrink
@@ -40,11 +40,9 @@ def rim_strength(pixels: Bytes, px_per_mm: float, shrink: int, seen: Bytes) -> F
     The power of the gradient, of the colour in which it is the strongest, where it goes on along a line (a grey
     opening by lines), over what the plain part of the surface has, spread as pinholes are about a rim (``ABOUT_MM``).
     """
-    size = (seen.shape[1], seen.shape[0])
-    # A middle of nine cells takes away what is as small as a pinhole.
-    small = cv2.medianBlur(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), 3)
     edge = np.zeros(seen.shape, np.float32)
-    for channel in cv2.split(small):
+    # A middle of nine cells takes away what is as small as a pinhole.
+    for channel in cv2.split(cv2.medianBlur(small, 3)):
         across, down = (cv2.Sobel(channel, cv2.CV_32F, *way) for way in ((1, 0), (0, 1)))
         edge = np.maximum(edge, cv2.magnitude(across, down))
     side = max(5, round(LEAST_RUN_MM * px_per_mm / shrink) | 1)

@@ -82,7 +82,7 @@ def look(shown: Shown, record: PhotoRecord, *, sanded: bool) -> Seen:
         return spots.search(picture, look, px_per_mm=px_per_mm, blur_px=blur_px, grain=pictures.grain)
 
     with ThreadPoolExecutor(1) as beside:
-        edges = beside.submit(rims.rim_strength, photo.pixels, px_per_mm, SHRINK, view.seen)
+        edges = beside.submit(rims.rim_strength, pictures.small, px_per_mm, SHRINK, view.seen)
         found = find(photo.pixels).spots()
     told = prior.among_others(width.with_half_level(pictures.grey, found, sanded=sanded))
     grain_px = ground.along_grain(pictures.grain, where)

@@ -93,7 +93,7 @@ def picture(looked: Sequence[Shown], bends: Sequence[Bend]) -> Ortho:
     rims = [bend(one.plane.to_mm(_rim(one))) for one, bend in zip(looked, bends, strict=True)]
     (x0, y0), (x1, y1) = np.min([r.min(axis=0) for r in rims], axis=0), np.max([r.max(axis=0) for r in rims], axis=0)
     finest = 1 / max(one.px_per_mm for one in looked)
-    step = float(max(finest, max(x1 - x0, y1 - y0) / PICTURE_SIDE_PX))
+    step = float(max(finest, max(x1 - x0, y1 - y0) / (PICTURE_SIDE_PX - 1)))
     size = (int((x1 - x0) / step) + 1, int((y1 - y0) / step) + 1)
     pixels: Any = np.zeros((size[1], size[0], 3), np.uint8)
     valid: Any = np.zeros((size[1], size[0]), np.uint8)
