@@ -45,9 +45,24 @@ def test_the_floor_of_a_void_is_not_cut_where_the_whole_is_likely(outer: float, 
 
 
 def test_a_hole_in_a_knot_that_is_no_void_stays_the_hole() -> None:
-    knot, hole = patch(ellipse(60, 50), 0.1, 0.9, Kind.SOUND_KNOT), patch(ellipse(20, 15), 0.9, 0.9, Kind.KNOT_HOLE)
+    knot = patch(ellipse(60, 50), 0.1, 0.9, Kind.SOUND_KNOT)
+    hole = patch(ellipse(20, 15), 0.9, 0.9, Kind.KNOT_HOLE, dark=-1.5)
     found, judged = zip(knot, hole, strict=True)
     assert {j.kind for _, j in select(found, judged, 0.25)} == {Kind.SOUND_KNOT, Kind.KNOT_HOLE}
+
+
+@pytest.mark.parametrize(
+    ("around", "half", "darker", "is_void"),
+    [(0.1, 20, 0.2, False), (0.1, 20, 0.6, True), (0.1, 40, 0.2, True), (0.5, 20, 0.2, True)],
+    ids=["as dark as its knot", "darker", "another rim of it", "in what may be a void"],
+)
+def test_what_is_no_darker_than_the_knot_it_lies_on_is_a_part_of_it(
+    around: float, half: int, darker: float, is_void: bool
+) -> None:
+    knot = patch(ellipse(60, 50), around, 0.9, Kind.SOUND_KNOT, dark=-1.0)
+    spot = patch(ellipse(half, half), 0.9, 0.9, Kind.KNOT_HOLE, dark=-1.0 - darker)
+    found, judged = zip(knot, spot, strict=True)
+    assert any(j.is_void for _, j in select(found, judged, 0.25)) == is_void
 
 
 @pytest.mark.parametrize(
