@@ -11,13 +11,19 @@ from dataclasses import fields
 import numpy as np
 from numpy.typing import NDArray
 
-from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, SIGMAS_PX, Candidates, Level, find_candidates
+from voidmap.coat.candidates import DISC_RADIUS_SIGMAS, SIGMAS_PX, THRESHOLD, Candidates, Level, find_candidates
 from voidmap.coat.ground import Bytes
 from voidmap.coat.near import pairs_within
 from voidmap.model import Floats
 
-LEAST_STRENGTH = 6.0
-"""Curvature over noise of a glint: a mirrored lamp stands far over the ground's noise."""
+LEAST_STRENGTH = THRESHOLD
+"""Curvature over noise of a glint: any bright candidate."""
+PLAIN_STRENGTH = 6.0
+"""A mirrored lamp stands so far over the ground's noise, but for the rims of the smallest pits."""
+FAINT_APART_PX = 12.0
+"""Fainter glints are a pair only when they are no farther apart: a pit of 9 px; wider pits mirror a lamp plainly, and
+faint bright spots lie about by chance. On 84 simulated coats of gloss F1 is .857 without the fainter ones and .876
+with them."""
 MOST_UNLIKE = 3.0
 """Two glints of one rim differ at most by this factor in strength and in width."""
 WIDEST_PX = 4.0
@@ -54,7 +60,8 @@ def twins_of(found: Candidates, levels: int) -> Candidates:
     i, j, apart = pairs_within(places, places, CREST_RADII * widest_px)
     like = np.abs(np.log(glints.strength[i] / glints.strength[j])) <= np.log(MOST_UNLIKE)
     like &= np.abs(np.log(glints.sigma_px[i] / glints.sigma_px[j])) <= np.log(MOST_UNLIKE)
-    keep = (apart >= LEAST_APART_PX) & like
+    plain = np.minimum(glints.strength[i], glints.strength[j]) >= PLAIN_STRENGTH
+    keep = (apart >= LEAST_APART_PX) & like & (plain | (apart <= FAINT_APART_PX))
     i, j, apart = i[keep], j[keep], apart[keep]
     near = _rank(i, apart) < MOST_PARTNERS
     once = near & (i < j)
