@@ -9,6 +9,8 @@ from html import escape
 from voidmap.records import CoatRecord, FillPlan, Verdict
 
 DAY_H = 24.0
+TICKS_MM, MOST_TICKS = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0), 7
+"""Steps of an axis of diameters: the finest that gives no more than so many."""
 
 
 def counts_svg(coats: Sequence[CoatRecord], verdict: Verdict | None) -> str:
@@ -42,18 +44,34 @@ def power_svg(record: CoatRecord) -> str:
     if len(curve) < 2:
         return ""
     widest = curve[-1][0]
-    points = " ".join(f"{60 + 500 * d / widest:.1f},{180 - 150 * p:.1f}" for d, p in curve)
+
+    def x(size_mm: float) -> float:
+        return 60 + 500 * size_mm / widest
+
+    points = " ".join(f"{x(d):.1f},{190 - 150 * p:.1f}" for d, p in curve)
+    step = next((s for s in TICKS_MM if widest / s <= MOST_TICKS), TICKS_MM[-1])
     ticks = "".join(
-        f'<text x="{60 + 500 * k / 4:.0f}" y="202" text-anchor="middle">{widest * k / 4:.2f} mm</text>'
-        for k in range(5)
+        f'<text x="{x(step * k):.0f}" y="212" text-anchor="middle">{step * k:g}{"" if k else " mm"}</text>'
+        for k in range(int(widest / step) + 1)
     )
     grid = "".join(
-        f'<line x1="60" x2="560" y1="{180 - 150 * p:.0f}" y2="{180 - 150 * p:.0f}" class="grid"/>'
-        f'<text x="52" y="{185 - 150 * p:.0f}" text-anchor="end">{p:.0%}</text>'
+        f'<line x1="60" x2="560" y1="{190 - 150 * p:.0f}" y2="{190 - 150 * p:.0f}" class="grid"/>'
+        f'<text x="52" y="{195 - 150 * p:.0f}" text-anchor="end">{p:.0%}</text>'
         for p in (0.0, 0.5, 0.9)
     )
-    head = '<svg class="chart" viewBox="0 0 640 212" role="img" aria-label="Chance to see a pinhole by its size">'
-    return f'{head}{grid}{ticks}<polyline points="{points}" class="curve"/></svg>'
+    marks = [(record.smallest_mm, 16, f"asked for: {record.smallest_mm:g} mm")]
+    if record.power.d90_mm is not None:
+        marks.append((record.power.d90_mm, 32, f"nine of ten seen: {record.power.d90_mm:.2f} mm"))
+    lines = "".join(
+        f'<line x1="{x(size):.1f}" x2="{x(size):.1f}" y1="{y + 3}" y2="190" class="grid" stroke-dasharray="3 3"/>'
+        f'<text x="{x(size) + 6:.1f}" y="{y}">{text}</text>'
+        for size, y, text in marks
+        if size <= widest
+    )
+    head = '<svg class="chart" viewBox="0 0 640 236" role="img" aria-label="Chance to see a pinhole by its size">'
+    says = "diameter of the pinhole; height: how many of them are seen"
+    foot = f'<text x="310" y="232" text-anchor="middle">{says}</text>'
+    return f'{head}{grid}{ticks}{lines}<polyline points="{points}" class="curve"/>{foot}</svg>'
 
 
 def timeline_svg(plan: FillPlan) -> str:
