@@ -10,7 +10,7 @@ from voidmap import depth
 from voidmap.depth.flat import void_nats
 from voidmap.depth.hidden import NOTHING_HIDDEN, Hidden, find_hidden, floor_seen, pierced_chance, with_hidden
 from voidmap.depth.parallax import Relief, has_parallax, measurable
-from voidmap.depth.sweep import STEP_PX, DepthMap, seen_once, sweep, trial_depths
+from voidmap.depth.sweep import STEP_PX, WINDOW_PX, DepthMap, seen_once, sweep, trial_depths, without_specks
 from voidmap.depth.views import Grid, View
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import Interval, Kind, Lens
@@ -447,6 +447,22 @@ def test_a_line_of_sight_ends_once():
     left = seen_once(DepthMap(ghost_mm, error_mm, ghost), views, grid).sure
     assert left[5:35, 10:16].all()
     assert not left[8:32, 42:46].any()
+
+
+def test_a_patch_of_a_window_is_chance_from_two_photos():
+    views, _ = stereo(1000.0, 190.0, 800.0)
+    grid = Grid(0.0, 0.0, 0.5, 80, 50)
+    depth_mm, match = np.full(grid.shape, 12.0, np.float32), np.zeros(grid.shape, np.float32)
+    match[10:40, 20:50] = 0.7  # a floor
+    match[5:12, 60:67] = 0.9  # one window, however well it matches
+    match[30:40, 60:70] = 0.5  # two windows
+    depth_mm[14:20, 22:28] = 3.0  # a ridge's worth of another depth within the floor
+    found = DepthMap(depth_mm, np.full_like(depth_mm, 0.1), match)
+    left = without_specks(found, views, grid).sure
+    assert not left[5:12, 60:67].any()
+    assert left[30:40, 60:70].all()
+    assert not left[14:20, 22:28].any()
+    assert left.sum() == found.sure.sum() - WINDOW_PX**2 - 36
 
 
 def test_two_photos_allow_for_what_the_rim_hides_of_a_void_at_the_edge():

@@ -137,6 +137,25 @@ def test_measured_shadow_joins_the_prior_and_a_dark_floor_does_not():
     assert again.disagreement is None
 
 
+def test_a_shadow_in_a_dish_allows_for_a_pit_and_for_a_mouth():
+    light, plane = lamp(200.0, 25.0), above((0.0, 0.0, -900.0))
+    ortho, outline = drawn_box(7.0, 60.0, light, plane)
+    prior = (DepthEstimate("prior", 6.0, 12.0, 0.7, {}),)
+
+    def seen(kind: Kind, thickness_mm: float, *, at_edge: bool = False) -> DepthEstimate:
+        void = replace(region(outline, kind), opens_on_edge=at_edge)
+        return add_shadow([void], [prior], LampLight(ortho, plane, light), thickness_mm=thickness_mm)[0][-1]
+
+    shaft, dish, thin = seen(Kind.KNOT_HOLE, 40.0), seen(Kind.BARK_VOID, 40.0), seen(Kind.BARK_VOID, 8.0)
+    assert dish.source == shaft.source == "shadow"
+    assert dish.mean_mm == pytest.approx(shaft.mean_mm)
+    assert dish.own_rel > shaft.own_rel
+    assert seen(Kind.BARK_VOID, 40.0, at_edge=True).own_rel > dish.own_rel
+    # Met near the underside it goes through.
+    assert thin.max_mm == 8.0
+    assert thin.mean_mm <= 8.0
+
+
 def test_disagreement_with_a_probe_is_told():
     light, plane = lamp(200.0, 25.0), above((0.0, 0.0, -900.0))
     ortho, outline = drawn_box(4.0, 60.0, light, plane)

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from voidmap.depth.falloff import nearness_by_light
 from voidmap.depth.floor import fit_floor
 from voidmap.depth.fuse import log_mu, log_sd
-from voidmap.depth.hidden import tinted_chance
+from voidmap.depth.hidden import DISHES, Hidden, pierced_chance, tinted_chance
 from voidmap.depth.lamp import Lamp, refuse_near, solve_lamp
 from voidmap.depth.peg import PegShadow
-from voidmap.depth.prior import USUAL_THICKNESS_MM, mixed_prior
+from voidmap.depth.prior import HALVED_BY_EDGE, USUAL_THICKNESS_MM, mixed_prior, through_estimate
 from voidmap.depth.shadow import ShadowEdge, shadow_edge
 from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
 from voidmap.records import DepthEstimate
@@ -29,6 +29,13 @@ ASTRAY = 0.1
 ASTRAY_LOG_RANGE = float(np.log(50.0 / 0.3))
 """Where the depth lands then: anywhere on the log scale between 0.3 and 50 mm."""
 LEAST_BOUND_MM = 0.2
+AT_EDGE_REL = 0.3
+"""Error (log) more where a void opens on the slab's edge: its floor is taken to rise to all of its outline, but falls
+to its mouth (38 simulated ones scatter by so much more than the others)."""
+UNSEEN = Hidden(largest=0.3)
+"""What a shadow's edge leaves unseen of a dish: it shows the floor along a line, and a pit may lie in the dark beside
+it. Of 114 dishes measured so on 94 simulated photos 29 in 100 went through: 12 of the 16 that were met at half of the
+slab's thickness and deeper, 21 of the other 98."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +122,8 @@ def _with_shadow(
     if edge is None:
         return known
     if len(edge.depth_mm) >= max(LEAST_RAYS, LEAST_RAY_SHARE * edge.rays):
-        return (*known, shadow_estimate(edge, region.outline_mm, light.lamp, known, deepest_mm=deepest))
+        seen = shadow_estimate(edge, region.outline_mm, light.lamp, known, deepest_mm=deepest)
+        return (*known, _may_go_through(seen, region, float(edge.depth_mm.max()), deepest))
     if edge.at_least_mm < LEAST_BOUND_MM:
         return known
     chance = tinted_chance(region.through_probability, region.kind)
@@ -155,6 +163,23 @@ def shadow_estimate(
     greatest = float(np.clip(np.exp(fit.greatest_log), mean, deepest_mm))
     shared = {"lamp": elevation, "lamp's distance": float(np.copysign(distance, side))}
     return DepthEstimate("shadow", mean, greatest, own, shared)
+
+
+def _may_go_through(seen: DepthEstimate, region: Region, met_mm: float, thickness_mm: float) -> DepthEstimate:
+    """Allow for a pit through the slab that the shadow's edge did not show: a dish that has one is deeper."""
+    if region.opens_on_edge:
+        seen = replace(seen, own_rel=float(np.hypot(seen.own_rel, AT_EDGE_REL)))
+    if region.kind not in DISHES:
+        return seen
+    chance = pierced_chance(met_mm, thickness_mm, UNSEEN)
+    area = region.area_mm2 * (HALVED_BY_EDGE if region.opens_on_edge else 1.0)
+    pierced = through_estimate(thickness_mm, region.kind, area_mm2=area)
+    deeper = max(log_mu(pierced) - log_mu(seen), 0.0)
+    own = float(np.hypot(seen.own_rel, (chance * (1 - chance)) ** 0.5 * deeper))
+    if chance < 0.5:  # Most likely there is none: only the doubt of it counts.
+        return replace(seen, own_rel=own)
+    mean = min(seen.mean_mm * float(np.exp(chance * deeper)), thickness_mm)
+    return replace(seen, mean_mm=mean, max_mm=thickness_mm, own_rel=own)
 
 
 def _doubted(mu: float, sd: float, known: Sequence[DepthEstimate]) -> float:

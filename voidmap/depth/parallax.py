@@ -16,7 +16,7 @@ from voidmap.depth.fuse import SHALLOWEST_WALL_MM
 from voidmap.depth.hidden import DISHES, NOTHING_HIDDEN, Hidden, find_hidden, floor_seen, with_hidden
 from voidmap.depth.level import RING_MM, Level, wood_level
 from voidmap.depth.prior import USUAL_THICKNESS_MM
-from voidmap.depth.sweep import WINDOW_PX, DepthMap, match_on, seen_once, sweep
+from voidmap.depth.sweep import WINDOW_PX, DepthMap, match_on, seen_once, sweep, without_specks
 from voidmap.depth.views import Grid, Picture, View, camera_height, halved, make_view
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import DepthEstimate, Kind
@@ -46,8 +46,9 @@ flat; where its mean depth is more than ``FLAT_MM``, once more with all."""
 DEEPER_THAN_SLAB = 1.1
 """The sweep reaches this share of the thickness, so that a bench below a hole is met."""
 PROUDEST_MM = -2.0
-LEAST_SURE = 0.15
-"""A region with less of its area matched is not measured: only that it did not match is told."""
+LEAST_SURE, PAIR_LEAST_SURE = 0.15, 0.1
+"""A region with less of its area matched is not measured: only that it did not match is told. From three photos and
+more, and from two, of which chance matches are out."""
 LEAST_SURE_OF_SHAFT, LIKELY_FLOOR = 0.08, 0.7
 """A shaft of which less than ``LEAST_SURE`` matched is measured all the same where that is the first share of its area,
 and its floor by the second chance: all 8 such holes of knots, of 97 simulated slabs, read within 1.5 times."""
@@ -106,7 +107,7 @@ class Relief:
     @property
     def measured(self) -> bool:
         """Whether enough of the region matched for its depth to be believed."""
-        return self.sure >= LEAST_SURE
+        return self.sure >= _least_sure(self.views)
 
     def measured_as(self, kind: Kind) -> bool:
         """Whether enough matched, were the region of this kind: of a shaft a small part will do, if it is floor."""
@@ -162,13 +163,16 @@ def _swept(looks: _Looks, level: Level, thickness_mm: float | None) -> Relief | 
     deepest = DEEPER_THAN_SLAB * (thickness_mm or USUAL_THICKNESS_MM)
     found = sweep(looks.views, looks.grid, PROUDEST_MM, deepest, inside=looks.opening)
     found = seen_once(found, looks.views, looks.grid)
+    match = found.match
+    if len(looks.views) < 3:
+        found = without_specks(found, looks.views, looks.grid)
     matched = found.sure & looks.mask
     sure = float(matched.sum() / max(int(looks.mask.sum()), 1))
-    if sure < LEAST_SURE and _inner(looks.mask) < LEAST_INNER:
+    if sure < _least_sure(len(looks.views)) and _inner(looks.mask) < LEAST_INNER:
         return None
     wood = level.on(looks.grid)
     flat = match_on(looks.views, looks.grid, wood, looks.opening)
-    gain = float((found.match - flat).sum() / max(float(looks.opening.sum()), 1.0))
+    gain = float((match - flat).sum() / max(float(looks.opening.sum()), 1.0))
     depths = _filled(found, looks.mask) - wood
     hidden = find_hidden(found.sure, looks.mask, depths)
     if thickness_mm is not None:
@@ -189,6 +193,11 @@ def _swept(looks: _Looks, level: Level, thickness_mm: float | None) -> Relief | 
         cells=int(matched.sum()),
         spread=float((high - low) / max(middle, SHALLOWEST_WALL_MM)),
     )
+
+
+def _least_sure(views: int) -> float:
+    """Return the share of its area that must match for a region to be measured from so many photos."""
+    return PAIR_LEAST_SURE if views < 3 else LEAST_SURE
 
 
 def _inner(mask: NDArray[np.bool_]) -> float:

@@ -50,6 +50,14 @@ in one of 25 trials, and neighbours must agree. At 0.4 what is matched by chance
 dark ones are lost."""
 SAME_STEPS = 3.0
 """Depths on one line of sight that differ by no more steps than this are one place (a slanting floor, noise)."""
+SPECK_WINDOWS = 1.0
+"""A patch of like depths with no more cells than so many windows may be one chance match, as large as a window. Of 38
+simulated voids seen from two photos more than half of the cells in such patches were too shallow by 0.4 of the mean
+depth and more, of those in patches of 600 cells and more one in ten."""
+SAME_PATCH_STEPS = 2.0
+"""Neighbours whose depths differ by less than so many steps are of one patch."""
+PATCH_UNITS, NO_PATCH = 16, -32_000
+"""Parts of a step that patches are told by, in whole numbers, and the number of what was not matched."""
 NOISE_CELLS = 3.0
 """Neighbouring cells share their noise (resampling, sharpening, JPEG): this many count as one."""
 
@@ -165,6 +173,16 @@ def seen_once(found: DepthMap, views: Sequence[View], grid: Grid) -> DepthMap:
     lost = free < 2
     match[rows[lost], columns[lost]] = 0
     return replace(found, match=match)
+
+
+def without_specks(found: DepthMap, views: Sequence[View], grid: Grid) -> DepthMap:
+    """Take back what was matched in small patches that stand alone: from two photos no third speaks against chance."""
+    height = np.float32(np.mean([camera_height(v.camera_mm) for v in views]))
+    step = np.float32(STEP_PX * grid.mm_per_px / farthest_mm(views))
+    shift = np.float32(PATCH_UNITS) / step * found.depth_mm / (height + found.depth_mm)
+    patches = np.where(found.sure, np.clip(shift, NO_PATCH + 1, -NO_PATCH), NO_PATCH).astype(np.int16)
+    cv2.filterSpeckles(patches, NO_PATCH, int(SPECK_WINDOWS * WINDOW_PX**2), int(SAME_PATCH_STEPS * PATCH_UNITS))
+    return replace(found, match=np.where(found.sure & (patches == NO_PATCH), np.float32(0), found.match))
 
 
 def _first(views: Sequence[View], grid: Grid, cells: Picture, limits: tuple[float, float]) -> Picture:
