@@ -94,9 +94,22 @@ def coat_text(record: CoatRecord) -> str:
             f"({power.found} of {power.planted} planted ones found)."
         )
     else:
-        lines.append(f"  Of {power.planted} planted pinholes {power.found} were found: no size limit can be told.")
+        lines.append(f"  {_without_limit(record)}")
     if record.align_rms_mm is not None:
         lines.append(f"  Laid onto the earlier coat to {record.align_rms_mm:.2f} mm.")
     lines += [f"  {photo_line(photo)}" for photo in record.photos if photo.quality.verdict != "good"]
     yours = (f"  From you: {sentence}" for sentence in record.from_user)
     return "\n".join([*lines, *yours, *(f"  {note}" for note in record.notes)])
+
+
+def _without_limit(record: CoatRecord) -> str:
+    from voidmap.coat.again import shown_share
+
+    power = record.power
+    share = shown_share(record, record.smallest_mm)
+    if share is None:
+        return f"Of {power.planted} planted pinholes {power.found} were found: what the photo shows can't be told."
+    return (
+        f"This photo shows about {share:.0%} of the pinholes of {record.smallest_mm:g} mm and over, and nine of ten of "
+        f"no size that was tried ({power.found} of {power.planted} planted ones found)."
+    )

@@ -68,5 +68,6 @@ def _cure(d90_mm: float | None, smallest_mm: float) -> str:
         )
     return (
         "some are missed whatever their size, by rims and where no lamp strikes them. Light from a low side, hold the "
-        "camera still and in focus, and take it again."
+        "camera still and in focus, and take it again; a second photo with the lamp on another side, given together "
+        "with it, shows more."
     )
