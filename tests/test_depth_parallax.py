@@ -10,6 +10,7 @@ from voidmap import depth
 from voidmap.depth.flat import void_nats
 from voidmap.depth.hidden import NOTHING_HIDDEN, Hidden, find_hidden, floor_seen, pierced_chance, with_hidden
 from voidmap.depth.parallax import Relief, has_parallax, measurable
+from voidmap.depth.stage import _deeper_at_edge
 from voidmap.depth.sweep import STEP_PX, WINDOW_PX, DepthMap, seen_once, sweep, trial_depths, without_specks
 from voidmap.depth.views import Grid, View
 from voidmap.model import Ortho, Photo, Plane, Region
@@ -340,6 +341,17 @@ def test_a_flat_thing_is_refuted_whatever_kind_of_void_it_would_be():
     kind, chance = depth.revise_kind(doubtful, known)
     assert kind is Kind.STAIN
     assert chance < 0.05
+
+
+def test_a_void_at_the_edge_is_deeper_where_what_matched_is_not_all_floor():
+    inside = np.ones((40, 40), bool)
+    whole = Relief(np.full(inside.shape, 8.0, np.float32), inside, Grid(0.0, 0.0, 0.5, 40, 40), 0.4, 0.1, cells=640)
+    assert _deeper_at_edge(replace(whole, spread=0.5)) == 0.0
+    assert 0.1 < _deeper_at_edge(replace(whole, spread=1.0)) < _deeper_at_edge(replace(whole, spread=1.5))
+    assert _deeper_at_edge(replace(whole, spread=9.0)) == _deeper_at_edge(replace(whole, spread=2.0)) < 0.7
+    # A floor that matched nearly all over slopes so by itself.
+    assert _deeper_at_edge(replace(whole, spread=1.5, sure=0.9)) == 0.0
+    assert _deeper_at_edge(replace(whole, spread=1.5, views=2)) > _deeper_at_edge(replace(whole, spread=1.5))
 
 
 def test_photos_say_no_more_than_they_ever_did():
