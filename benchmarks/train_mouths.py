@@ -4,20 +4,20 @@
     ... --views 3                                             with photos NAME-b and NAME-c: what parallax adds
 
 The outline is found on each NAME-a.jpg as the program finds it. Every strip beside the top that is wider than usual is
-measured, and is right when most of it lies within the true top. The model is a logistic one with a slight pull of its
-weights to nothing (a Gaussian prior on standardized figures). It prints the bias and the weights for ``BIAS`` and
-``WEIGHTS``, the range of what it has learned from, and how well strips are told apart on slabs that were left out, one
-at a time. With more views the weights stay, and it fits what is added to their log odds for the strip's mean nats
-(``HEIGHT_BIAS`` and ``HEIGHT_WEIGHT``). Last comes how the strips that were chosen and left undecided fare
-(``LEFT_BIAS`` and ``LEFT_WEIGHT``, of both ways). Run it again when the outline's reading (tops_end) or the strips'
-measures change: about 3 s a photo.
+measured, and is right when most of it lies within the true top. The model is a logistic one of the figures and their
+squares, with a slight pull of its weights to nothing (a Gaussian prior on standardized figures). It prints what stands
+in runs_on.py under the same names, the range of what it has learned from, and how well strips are told apart on slabs
+that were left out, a twentieth at a time. With more views the weights stay, and it fits what is added to their log odds
+for the strip's mean nats (``HEIGHT_BIAS`` and ``HEIGHT_WEIGHT``). Last comes how the strips that were chosen and left
+undecided fare (``LEFT_BIAS`` and ``LEFT_WEIGHT``, of both ways). Run it again when the outline's reading (tops_end) or
+the strips' measures change: about 3 s a photo.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from unittest.mock import patch
 
@@ -32,22 +32,24 @@ from voidmap.surface.band import ACROSS_MM, ALONG_MM, lay_band
 from voidmap.surface.bays import bridge_bays, smooth_top, wider_runs
 from voidmap.surface.covered import fill_polygons
 from voidmap.surface.edge_bays import LEAST_MM2
-from voidmap.surface.runs_on import BIAS, WEIGHTS, height_of, looks_of
+from voidmap.surface.mouth_looks import FIGURES, looks_of
+from voidmap.surface.runs_on import FARTHEST, height_of, log_odds
 
-FIGURES = ("wander inner/outer", "filled", "unsteady", "depth/mouth")
 # A strip is right when over this share of what it would add lies within the true top.
 RIGHT_SHARE = 0.6
 # A strip counts by what it would add, up to this: large ones matter, but there are few of them.
 MOST_MM2 = 1000.0
-# What parallax adds is fitted to strips of this area and more; those left undecided are followed from this chance on.
+# Strips are fitted to from this area on; those left undecided are followed from this chance on.
 LEAST_SEEN_MM2, LEFT_FROM = 60.0, 0.05
+# Slabs are left out in so many parts.
+PARTS = 20
 # The prior's precision, for figures of spread 1 and strips of half of the most area.
 PRIOR = 1.0
 
 
 @dataclass(frozen=True, eq=False)
 class Strips:
-    """Wider strips: figures (N, 4), whether each is right (N,), how much it would add (N,) mm2, mean nats (N,).
+    """Wider strips: figures (N, 7), whether each is right (N,), how much it would add (N,) mm2, mean nats (N,).
 
     ``left`` (M, 2) are chances of those that were chosen and left undecided, and whether each is right.
     """
@@ -85,7 +87,7 @@ def strips_of(photo: Path, views: int) -> Strips:
         return within / max(added, 1e-9), added * ALONG_MM
 
     for run, ends in wider_runs(band, side_mm - top_mm):
-        seen = looks_of(top_mm, side_mm, run, ends)
+        seen = looks_of(top_mm, side_mm, run, ends, band)
         if seen is not None:
             looks, natural = seen
             share, area = share_right(run, natural)
@@ -100,18 +102,36 @@ def strips_of(photo: Path, views: int) -> Strips:
     return Strips(table[:, :-3], table[:, -3], table[:, -2], table[:, -1], np.array(left, dtype=float).reshape(-1, 2))
 
 
-def fit(looks: np.ndarray, right: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Return the bias and weights (5,) of the likeliest logistic model under the prior (Newton's method)."""
-    mean, spread = looks.mean(axis=0), looks.std(axis=0)
-    known = np.column_stack([np.ones(len(looks)), (looks - mean) / spread])
-    prior = np.diag([0.0, *[PRIOR] * looks.shape[1]])
-    model = np.zeros(known.shape[1])
+@dataclass(frozen=True, eq=False)
+class Model:
+    """Mean and spread (7,) of the figures, and the weights (15,): bias, figures, their squares."""
+
+    mean: np.ndarray
+    spread: np.ndarray
+    weights: np.ndarray
+
+    def known(self, looks: np.ndarray) -> np.ndarray:
+        """Return what the weights apply to, (N, 15)."""
+        z = np.clip((looks - self.mean) / self.spread, -FARTHEST, FARTHEST)
+        return np.column_stack([np.ones(len(z)), z, z * z])
+
+    def chances(self, looks: np.ndarray) -> np.ndarray:
+        """Return each strip's chance (N,) of being right."""
+        return np.asarray(1.0 / (1.0 + np.exp(-(self.known(looks) @ self.weights))))
+
+
+def fit(looks: np.ndarray, right: np.ndarray, weight: np.ndarray) -> Model:
+    """Return the likeliest logistic model under the prior (Newton's method)."""
+    count = looks.shape[1]
+    model = Model(looks.mean(axis=0), looks.std(axis=0), np.zeros(2 * count + 1))
+    known = model.known(looks)
+    prior = np.diag([0.0, *[PRIOR] * (2 * count)])
     for _ in range(50):
-        chance = chances(known[:, 1:], model)
+        chance = model.chances(looks)
         bend = (known * (weight * chance * (1 - chance))[:, None]).T @ known + prior
-        model = model + np.linalg.solve(bend, known.T @ (weight * (right - chance)) - prior @ model)
-    weights = model[1:] / spread
-    return np.array([model[0] - weights @ mean, *weights])
+        step = np.linalg.solve(bend, known.T @ (weight * (right - chance)) - prior @ model.weights)
+        model = replace(model, weights=model.weights + step)
+    return model
 
 
 def fit_beside(odds: np.ndarray, known: np.ndarray, right: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -124,11 +144,6 @@ def fit_beside(odds: np.ndarray, known: np.ndarray, right: np.ndarray, weight: n
     return model, np.sqrt(np.diag(np.linalg.inv(bend)))
 
 
-def chances(looks: np.ndarray, model: np.ndarray) -> np.ndarray:
-    """Return each strip's chance (N,) of being right."""
-    return np.asarray(1.0 / (1.0 + np.exp(-(model[0] + looks @ model[1:]))))
-
-
 def told_apart(chance: np.ndarray, right: np.ndarray) -> float:
     """Return how often a right strip is likelier than a wrong one (the area under the ROC curve)."""
     steps = np.sign(chance[right > 0, None] - chance[None, right == 0])
@@ -136,20 +151,30 @@ def told_apart(chance: np.ndarray, right: np.ndarray) -> float:
 
 
 def report(slabs: list[Strips]) -> None:
-    """Fit to all slabs, and without each one, and print both."""
+    """Fit to all slabs, and without each part of them, and print both."""
     looks, right, area = (np.concatenate([getattr(s, name) for s in slabs]) for name in ("looks", "right", "area_mm2"))
+    owner = np.repeat(np.arange(len(slabs)), [len(s.right) for s in slabs]) % PARTS
+    enough = area >= LEAST_SEEN_MM2
+    looks, right, area, owner = looks[enough], right[enough], area[enough], owner[enough]
     weight = np.minimum(area, MOST_MM2) / (MOST_MM2 / 2)
-    owner = np.repeat(np.arange(len(slabs)), [len(s.right) for s in slabs])
     model = fit(looks, right, weight)
     fits, held = [], np.empty(len(right))
-    for slab in range(len(slabs)):
-        own = owner == slab
+    for part in np.unique(owner):
+        own = owner == part
         fits.append(fit(looks[~own], right[~own], weight[~own]))
-        held[own] = chances(looks[own], fits[-1])
-    doubt = np.sqrt((len(slabs) - 1) * np.var(fits, axis=0))
+        held[own] = fits[-1].chances(looks[own])
+    doubt = np.sqrt((len(fits) - 1) * np.var([f.weights for f in fits], axis=0))
+    count = len(FIGURES)
     print(f"{len(right)} strips of {len(slabs)} slabs, {int(right.sum())} of them within the true top")
-    print(f"BIAS, WEIGHTS = {model[0]:.1f}, ({', '.join(f'{w:.1f}' for w in model[1:])})")
-    print(f"  1 sigma over slabs (jackknife): {doubt.round(1).tolist()}")
+    for name, values in (
+        ("MEAN", model.mean),
+        ("SPREAD", model.spread),
+        ("BIAS", model.weights[:1]),
+        ("WEIGHTS", model.weights[1 : count + 1]),
+        ("SQUARES", model.weights[count + 1 :]),
+    ):
+        print(f"{name} = ({', '.join(f'{v:.2f}' for v in values)})")
+    print(f"  1 sigma over slabs (jackknife): {doubt.round(2).tolist()}")
     for k, name in enumerate(FIGURES):
         low, middle, high = np.percentile(looks[:, k], (0, 50, 100))
         print(f"  {name:20s} {low:6.2f} {middle:6.2f} {high:6.2f}   (least, middle, greatest)")
@@ -169,7 +194,7 @@ def report_beside(slabs: list[Strips]) -> None:
     )
     seen = np.isfinite(nats) & (area >= LEAST_SEEN_MM2)
     if seen.any():
-        odds = BIAS + looks[seen] @ np.array(WEIGHTS)
+        odds = np.array([log_odds(figures) for figures in looks[seen]])
         known = np.column_stack([np.ones(seen.sum()), nats[seen]])
         weight = np.minimum(area[seen], MOST_MM2) / (MOST_MM2 / 2)
         model, doubt = fit_beside(odds, known, right[seen], weight)

@@ -140,6 +140,13 @@ def test_course_is_the_cheapest_around_a_closed_line() -> None:
     assert own[np.arange(rows), course].sum() + jog * steps == pytest.approx(cheapest, rel=1e-4)
 
 
+def even_band(rows: int, nats: NDArray[np.float32] | None = None) -> Any:
+    """Return a band of one tone all over."""
+    shape = (rows, 40)
+    flat = {"tone": np.zeros(shape, np.float32), "tint": np.zeros((*shape, 2), np.float32)}
+    return SimpleNamespace(nats=nats, offsets_mm=np.arange(40) - 20.0, seen=np.ones(shape, dtype=bool), **flat)
+
+
 def test_bay_on_a_bent_edge_is_told_from_a_bend_by_the_line_that_runs_on() -> None:
     # A wood's end that breaks off by 12 mm over 80 mm where the bench's beginning runs on in an arc; and the reverse:
     # the wood's end runs on and something beside it bulges.
@@ -148,7 +155,7 @@ def test_bay_on_a_bent_edge_is_told_from_a_bend_by_the_line_that_runs_on() -> No
     noise = np.random.default_rng(11).normal(0.0, 0.2, (2, 160))
     wider = np.zeros(160)
     wider[rows] = 12.0 * np.sqrt(1 - np.linspace(-1, 1, len(rows)) ** 2)
-    band: Any = SimpleNamespace(nats=None)
+    band = even_band(160)
     void = as_mouth(arc - wider + noise[0], arc + 1.0 + noise[1], rows, ends, band)
     bulge = as_mouth(arc + noise[0], arc + 1.0 + wider + noise[1], rows, ends, band)
     assert void is not None
@@ -156,6 +163,37 @@ def test_bay_on_a_bent_edge_is_told_from_a_bend_by_the_line_that_runs_on() -> No
     assert void.chance > 0.9 > 0.1 > bulge.chance
     assert np.abs(void.natural_mm - arc[rows]).max() < 1.0
     assert as_mouth(arc, arc + 1.0, rows, ends, band) is None
+
+
+def test_sapwood_that_follows_a_dip_of_the_edge_speaks_against_a_void() -> None:
+    # Sapwood 8 mm wide along the edge: where the edge bends it bends along, a void cuts it off.
+    rows, ends = np.arange(60, 100), (59, 100)
+    wider = np.zeros(160)
+    wider[rows] = 6.0 * np.sqrt(1 - np.linspace(-1, 1, len(rows)) ** 2)
+    noise = np.random.default_rng(12).normal(0.0, 0.2, (2, 160))
+    top, side = 8.0 + noise[0] - wider, 9.0 + noise[1]
+    chances = []
+    for edge in (top, top + wider):
+        band = even_band(160)
+        band.tone[:] = np.where(band.offsets_mm[None] > edge[:, None] - 8.0, 0.3, 0.0)
+        mouth = as_mouth(top, side, rows, ends, band)
+        assert mouth is not None
+        chances.append(mouth.chance)
+    odds = [chance / (1 - chance) for chance in chances]
+    assert odds[0] < odds[1] / 3
+
+
+def test_edge_runs_straight_over_a_mouth_in_a_sawn_side() -> None:
+    # The strip dips where bench is seen past the floor: the saw's line runs on all the same.
+    rows, ends = np.arange(60, 100), (59, 100)
+    noise = np.random.default_rng(13).normal(0.0, 0.1, 160)
+    line = 0.02 * np.arange(160)
+    top, side = line + noise, line + noise + 1.0
+    top[rows] -= 14.0
+    side[rows[15:25]] -= 6.0
+    mouth = as_mouth(top, side, rows, ends, even_band(160))
+    assert mouth is not None
+    assert np.abs(mouth.natural_mm - line[rows]).max() < 1.0
 
 
 def test_mouth_that_may_be_a_void_puts_the_area_in_doubt_by_its_chance() -> None:
@@ -233,8 +271,7 @@ def test_strip_at_the_bench_s_height_is_less_likely_a_mouth() -> None:
 
     def chance(nats: float | None) -> float:
         heights = None if nats is None else np.full((160, 40), nats, dtype=np.float32)
-        band = SimpleNamespace(nats=heights, offsets_mm=np.arange(40) - 20.0, seen=np.ones((160, 40), dtype=bool))
-        mouth = as_mouth(top, side, rows, ends, band)  # type: ignore[arg-type]
+        mouth = as_mouth(top, side, rows, ends, even_band(160, heights))
         assert mouth is not None
         return mouth.chance
 

@@ -8,39 +8,35 @@ beside it. This needs no straight edge on either side, unlike a chord over the m
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from voidmap.model import Floats
-from voidmap.surface.band import ALONG_MM, Band
+from voidmap.surface.band import Band
+from voidmap.surface.mouth_looks import SAWN_MM, looks_of, straight_over
 
 Ints = NDArray[np.intp]
 
-# Shallower strips and shorter ones tell nothing.
-LEAST_DEPTH_MM, LEAST_MOUTH_MM = 3.0, 10.0
-# The strip on either side of the mouth is read over this far.
-SHOULDER_MM = 20.0
-# A logistic model of four figures: the log of the inner line's wander over the outer one's, the share of its depth
-# that the strip fills, the log of the shoulders' unsteadiness against the depth, the log of depth over mouth. Fitted
-# by benchmarks/train_mouths.py on 1,202 wider strips of 57 simulated slabs (a strip is right when over 0.6 of it lies
-# within the true top); on slabs left out, a right strip is likelier than a wrong one in 0.80 of pairs. Strips 3 to 5
-# times as deep as wide are among them: the right ones are checks that run out through a sawn end. The second weight is
-# hardly known (1 sigma 1.6) and with it the bias; the others are to 0.4.
-BIAS, WEIGHTS = -1.0, (2.2, 2.4, -0.9, 1.5)
+# A logistic model of the seven figures of mouth_looks, each less its mean and over its spread, and of their squares (a
+# mouth is neither as flat as a bend nor as deep as a crack). Fitted by benchmarks/train_mouths.py on 2,315 wider
+# strips of 137 simulated slabs (a strip is right when over 0.6 of it lies within the true top); on slabs left out, a
+# right strip is likelier than a wrong one in 0.92 of pairs, 0.91 with the first four alone. 1 sigma over slabs (their
+# tenths and fifths left out in turn): 0.5, 0.4, 0.25, 0.2, 0.2, 0.4, 0.3, and of the squares 0.2, but 0.5 of the first.
+MEAN = (-0.69, 0.65, -1.17, -1.41, -0.19, 0.19, 0.28)
+SPREAD = (1.46, 0.17, 0.88, 1.04, 1.41, 0.65, 0.57)
+BIAS = -2.12
+WEIGHTS = (2.57, 0.0, -0.22, 1.16, 1.31, 0.38, -0.46)
+SQUARES = (0.24, -0.18, 0.19, -0.88, 0.45, 0.15, 0.18)
+# Figures further off are none that it has learned from.
+FARTHEST = 3.0
 # With parallax the chance is joined with the mean nats of the strip, by which it lies rather at the top's height than
-# at the bench's: what is added to the log odds, and their weight.
-HEIGHT_BIAS, HEIGHT_WEIGHT = -1.2, 0.85
+# at the bench's: what is added to the log odds, and their weight (1 sigma 0.2 and 0.1).
+HEIGHT_BIAS, HEIGHT_WEIGHT = -1.54, 1.13
 # Of strips that overlap the greatest is chosen, so that of those left undecided fewer are voids than their chances say:
-# of 257 with a chance of 0.05 to 0.5 on 77 simulated slabs (one photo and three) 14 were. Their log odds times the
-# second, and the first (1 sigma 0.35 and 0.6).
-LEFT_BIAS, LEFT_WEIGHT = -1.9, 0.6
-# Below this a share counts no less in the logs.
-LEAST_SHARE = 0.01
-# Lines wander off their own cubic: an edge bends once or twice over a mouth.
-DEGREE = 3
+# of 374 with a chance of 0.05 to 0.5 on 137 simulated slabs that were left out (one photo and three), 24 were. Their
+# log odds times the second, and the first (1 sigma 0.3 and 0.5).
+LEFT_BIAS, LEFT_WEIGHT = -0.8, 1.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,45 +71,25 @@ def as_mouth(top_mm: Floats, side_mm: Floats, rows: Ints, ends: tuple[int, int],
     Mouth or None
         None where the run is too short or too shallow.
     """
-    seen = looks_of(top_mm, side_mm, rows, ends)
+    seen = looks_of(top_mm, side_mm, rows, ends, band)
     if seen is None:
         return None
-    looks, natural = seen
-    odds = BIAS + float(np.dot(WEIGHTS, looks))
+    figures, natural = seen
+    odds = log_odds(figures)
     nats = height_of(band, rows, top_mm[rows], natural)
     if nats is not None:
         odds += HEIGHT_BIAS + HEIGHT_WEIGHT * nats
-    chance = 1.0 / (1.0 + np.exp(-odds))
-    smooth = ndimage.median_filter(natural, min(len(rows), 7) | 1, mode="nearest")
-    return Mouth(rows, np.asarray(smooth, dtype=np.float64), float(chance))
+    sawn, scatter = straight_over(top_mm, rows, ends)
+    # Past a sawn edge's mouth bench may be seen where the floor has gone: the line is the saw's.
+    if scatter < SAWN_MM:
+        natural = np.maximum(natural, sawn)
+    return Mouth(rows, natural, float(1.0 / (1.0 + np.exp(-odds))))
 
 
-def looks_of(top_mm: Floats, side_mm: Floats, rows: Ints, ends: tuple[int, int]) -> tuple[Floats, Floats] | None:
-    """Measure a run of wider strip: the model's four figures (4,), and offsets (n,) mm of the edge carried across it.
-
-    Arguments and None as in `as_mouth`.
-    """
-    mouth = len(rows) * ALONG_MM
-    if mouth < LEAST_MOUTH_MM:
-        return None
-    count = len(top_mm)
-    beside = np.arange(max(1, round(SHOULDER_MM / ALONG_MM)))
-    before, after = (ends[0] - beside) % count, (ends[1] + beside) % count
-    low, usual, high = np.percentile([side_mm[k] - top_mm[k] for k in (before, after)], (20, 50, 80), axis=1)
-    natural = side_mm[rows] - np.linspace(usual[0], usual[1], len(rows))
-    gap = natural - top_mm[rows]
-    depth = float(gap.max())
-    if depth < LEAST_DEPTH_MM:
-        return None
-    around = np.concatenate([before[::-1], rows, after])
-    inner, outer = np.maximum(LEAST_SHARE, _wander(np.stack([top_mm[around], side_mm[around]])) / depth)
-    looks = (
-        np.log(inner / outer),
-        gap.mean() / depth,
-        np.log(max(LEAST_SHARE, float((high - low).max()) / depth + 0.05)),
-        np.log(max(LEAST_SHARE, depth / mouth)),
-    )
-    return np.array(looks), natural
+def log_odds(figures: Floats) -> float:
+    """Return the log odds that a strip is a void's mouth, from the figures (7,) of `looks_of`."""
+    z = np.clip((figures - MEAN) / SPREAD, -FARTHEST, FARTHEST)
+    return float(BIAS + z @ np.array(WEIGHTS) + z * z @ np.array(SQUARES))
 
 
 def height_of(band: Band, rows: Ints, from_mm: Floats, to_mm: Floats) -> float | None:
@@ -123,16 +99,3 @@ def height_of(band: Band, rows: Ints, from_mm: Floats, to_mm: Floats) -> float |
     at = band.offsets_mm[None]
     strip = band.seen[rows] & (at > from_mm[:, None]) & (at < to_mm[:, None])
     return float(band.nats[rows][strip].mean()) if strip.any() else 0.0
-
-
-def _wander(lines: Floats) -> Floats:
-    """Return the 1-sigma distances (k,) of lines (k, n) from their own cubics."""
-    curves = _curves(lines.shape[1])
-    return np.asarray(np.std(lines - lines @ curves @ curves.T, axis=1))
-
-
-@lru_cache(maxsize=256)
-def _curves(count: int) -> Floats:
-    """Return an orthonormal basis (count, DEGREE + 1) of the cubics over a line of points."""
-    along = np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, count), DEGREE)
-    return np.asarray(np.linalg.qr(along)[0])
