@@ -26,26 +26,40 @@ def followed(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
     """Return what was judged, the lines called voids as long as they can be followed (their ``log_length`` too)."""
     out = list(judged)
     voids = [(k, c, j) for k, (c, j) in enumerate(out) if j.is_void]
-    stops = [c.cover for _, c, j in voids if c.source != "line" and j.kind is not Kind.CRACK]
+    stops = stopping(judged)
     lines = [k for k, c, _ in voids if c.source == "line"]
     corner = np.array(looked.corner, dtype=np.float64)
-    paths = [_path(out[k][0]) - corner for k in lines]
+    paths = [path_of(out[k][0]) - corner for k in lines]
     for k, path, ends in zip(lines, paths, past_ends(paths, looked.evened, over_gaps=True), strict=True):
-        before, after = (_up_to(points, stops, corner) for points in ends)
+        before, after = (up_to(points + corner, stops) - corner for points in ends)
         if len(before) + len(after):
             found, judgement = out[k]
-            out[k] = _drawn_on(found, np.vstack([before[::-1], path, after]), looked), judgement
+            out[k] = (
+                drawn_anew(found, np.vstack([before[::-1], path, after]) + corner, bones_of(found), looked),
+                judgement,
+            )
     return out
 
 
-def _path(line: Candidate) -> Floats:
+def path_of(line: Candidate) -> Floats:
+    """Return a line's path (N, 2) px of the whole picture."""
     assert line.path_px is not None, "a line has a path"
     return line.path_px
 
 
-def _up_to(points: Floats, stops: Sequence[Cover], corner: Floats) -> Floats:
-    """Return the points (N, 2) before the first that lies in one of the covers, px of the whole picture."""
-    places = np.round(points + corner).astype(int)
+def bones_of(line: Candidate) -> Floats:
+    """Return what a line was traced by (M, 2) px of the whole picture: its path, where nothing else is known."""
+    return path_of(line) if line.bones_px is None else line.bones_px
+
+
+def stopping(judged: Sequence[Judged]) -> list[Cover]:
+    """Return the covers of the voids that a crack ends at: holes, whatever is no crack."""
+    return [c.cover for c, j in judged if j.is_void and c.source != "line" and j.kind is not Kind.CRACK]
+
+
+def up_to(points: Floats, stops: Sequence[Cover]) -> Floats:
+    """Return the points (N, 2) px of the whole picture before the first that lies in one of the covers."""
+    places = np.round(points).astype(int)
     for stop in stops:
         local = places - stop.corner
         near = ((local >= 0) & (local < stop.mask.shape[::-1])).all(axis=1)
@@ -55,12 +69,14 @@ def _up_to(points: Floats, stops: Sequence[Cover], corner: Floats) -> Floats:
     return points[: len(places)]
 
 
-def _drawn_on(found: Candidate, path: Floats, looked: Looked) -> Candidate:
-    """Measure a line anew along a longer path, px of the cut."""
-    bones = _path(found) if found.bones_px is None else found.bones_px
-    line = measured(path, bones - np.array(looked.corner), found.score, looked.evened, looked.blur_px)
+def drawn_anew(found: Candidate, path: Floats, bones: Floats, looked: Looked) -> Candidate:
+    """Measure a line anew along a longer path with these bones, px of the whole picture."""
+    corner = np.array(looked.corner, dtype=np.float64)
+    line = measured(path - corner, bones - corner, found.score, looked.evened, looked.blur_px)
     if line is None:
         return found
     figures = found.features | {"log_length": math.log(line.length_px * looked.evened.mm_per_px)}
-    again = Candidate(line.cover, "line", line.score, path, line.width_max_px, line.rim_level, line.bones_px, figures)
+    again = Candidate(
+        line.cover, "line", line.score, path - corner, line.width_max_px, line.rim_level, line.bones_px, figures
+    )
     return moved(again, looked.corner)

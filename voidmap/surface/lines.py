@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -72,7 +73,7 @@ def find_lines(evened: Evened, score: Floats32, blur_px: float) -> list[Line]:
     pieces = _pieces(score, evened.mm_per_px)
     lines = []
     groups = _joined(pieces, evened.mm_per_px)
-    for group, path in zip(groups, to_the_tips([_chain(g) for g in groups], evened), strict=True):
+    for group, path in zip(groups, to_the_tips([end_to_end([p.path for p in g]) for g in groups], evened), strict=True):
         if float(np.hypot(*np.diff(path, axis=0).T).sum()) * evened.mm_per_px < LEAST_LENGTH_MM:
             continue
         strength = float(np.median([p.score for p in group]))
@@ -112,7 +113,7 @@ def _joined(pieces: list[Piece], mm_per_px: float) -> list[list[Piece]]:
     if not pieces:
         return []
     ends = np.array([p.path[e] for p in pieces for e in (0, -1)])
-    tangents = np.array([_tangent(p.path, e, TANGENT_MM / mm_per_px) for p in pieces for e in (0, -1)])
+    tangents = np.array([tangent(p.path, e, TANGENT_MM / mm_per_px) for p in pieces for e in (0, -1)])
     root = list(range(len(pieces)))
 
     def top(k: int) -> int:
@@ -135,8 +136,11 @@ def _joined(pieces: list[Piece], mm_per_px: float) -> list[list[Piece]]:
     return list(groups.values())
 
 
-def _tangent(path: Floats, end: int, reach: float) -> Floats:
-    """Return the unit vector that points out of a path at one of its ends."""
+def tangent(path: Floats, end: int, reach: float) -> Floats:
+    """Return the unit vector (2,) that points out of a path (N, 2) at its first (0) or last (-1) point.
+
+    It is taken over the last ``reach`` px.
+    """
     way = path if end == 0 else path[::-1]
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(way, axis=0).T))])
     back = way[min(len(way) - 1, int(np.searchsorted(along, reach)))]
@@ -144,19 +148,19 @@ def _tangent(path: Floats, end: int, reach: float) -> Floats:
     return np.asarray(out / max(float(np.hypot(*out)), 1e-9))
 
 
-def _chain(group: list[Piece]) -> Floats:
-    """Put the paths of a group end to end, the nearest free end next, from the farthest end on."""
-    if len(group) == 1:
-        return group[0].path
-    ends = np.array([p.path[e] for p in group for e in (0, -1)])
+def end_to_end(paths: Sequence[Floats]) -> Floats:
+    """Put paths (N, 2) end to end, the nearest free end next, from the farthest end on."""
+    if len(paths) == 1:
+        return paths[0]
+    ends = np.array([path[e] for path in paths for e in (0, -1)])
     spread = np.hypot(*(ends[:, None] - ends[None]).transpose(2, 0, 1))
     here = int(np.unravel_index(np.argmax(spread), spread.shape)[0])
-    free = set(range(len(group)))
+    free = set(range(len(paths)))
     chain: list[Floats] = []
     while free:
         piece, end = divmod(here, 2)
         free.discard(piece)
-        chain.append(group[piece].path if end == 0 else group[piece].path[::-1])
+        chain.append(paths[piece] if end == 0 else paths[piece][::-1])
         options = [2 * k + e for k in free for e in (0, 1)]
         if options:
             here = min(options, key=lambda k: float(np.hypot(*(ends[k] - chain[-1][-1]))))

@@ -16,6 +16,7 @@ from voidmap.surface.features import Candidate
 from voidmap.surface.follow import followed
 from voidmap.surface.form import by_form
 from voidmap.surface.holes import without_holes
+from voidmap.surface.in_line import joined_in_line
 from voidmap.surface.kinds import Judgement, judge
 from voidmap.surface.lines import LEAST_LENGTH_MM
 from voidmap.surface.measure import (
@@ -123,12 +124,13 @@ def select(
 ) -> list[Judged]:
     """Choose what is reported among candidates that overlap, and join the pieces of one void.
 
-    Chosen cracks are followed to their ends in the picture that they were found in, when it is given.
+    Chosen cracks are joined in line and followed to their ends in the picture that they were found in, when it is
+    given.
     """
     judged = without_explained(list(zip(candidates, judgements, strict=True)), mm_per_px)
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
     chosen = _without_parts(found)
-    whole = chosen if looked is None else followed(looked, chosen)
+    whole = chosen if looked is None else followed(looked, joined_in_line(looked, chosen, judged))
     drawn = [(replace(c, cover=_rim_drawn(c, j.kind)), j) for c, j in whole if j.kind is not None]
     return _without_parts(merged(drawn, mm_per_px))
 

@@ -1,0 +1,106 @@
+"""Lines in line with one another on drawn tops: what is one crack is joined, what is not stays apart."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from voidmap.records import Kind
+from voidmap.surface.candidates import Looked
+from voidmap.surface.features import Candidate
+from voidmap.surface.in_line import joined_in_line
+from voidmap.surface.kinds import Judgement
+from voidmap.surface.light import Evened
+from voidmap.surface.merge import Judged
+from voidmap.surface.rim import cover_of
+
+MM_PER_PX = 0.5
+CORNER = (7, 5)
+"""The evened picture is cut out of one that is so much wider on the left and the top."""
+CALLED, DOUBTFUL, UNLIKELY = Judgement(Kind.CRACK, 0.9, {}), Judgement(None, 0.3, {}), Judgement(None, 0.04, {})
+
+Ends = tuple[tuple[float, float], tuple[float, float]]
+
+
+def a_line(ends: Ends) -> Candidate:
+    """A straight dark line of 3 px between two points of the cut."""
+    share = np.zeros((160, 400), np.float32)
+    first, last = (tuple(int(v) for v in end) for end in ends)
+    cv2.line(share, first, last, 1.0, 3)
+    cover = cover_of(share, CORNER)
+    assert cover is not None
+    path = np.linspace(*np.array(ends, dtype=float), 1 + int(np.hypot(*np.subtract(*ends)))) + CORNER
+    figures = {"log_length": float(np.log(MM_PER_PX * np.hypot(*np.subtract(*ends))))}
+    return Candidate(cover, "line", 9.0, path, 3.0, bones_px=path, features=figures)
+
+
+def a_top(lines: list[Ends]) -> Evened:
+    dark = np.random.default_rng(3).normal(0, 0.02, (160, 400)).astype(np.float32)
+    for first, last in lines:
+        cv2.line(dark, tuple(int(v) for v in first), tuple(int(v) for v in last), -0.5, 3)
+    seen = np.ones(dark.shape, bool)
+    return Evened(dark, seen, ~seen, np.zeros((1, 1, 3), np.float32), np.ones((1, 1), bool), 1, 0.0, MM_PER_PX)
+
+
+def joined(lines: list[Ends], judgements: list[Judgement], others: list[Judged] | None = None) -> list[Judged]:
+    """Join drawn lines; those called cracks are the chosen ones, as are the ``others``."""
+    judged = [*zip(map(a_line, lines), judgements, strict=True), *(others or [])]
+    looked = Looked(tuple(found for found, _ in judged), a_top(lines), 0.8, CORNER)
+    return joined_in_line(looked, [item for item in judged if item[1].is_void], judged)
+
+
+def columns(found: Candidate) -> tuple[float, float]:
+    x = found.cover.outline_px[:, 0] - CORNER[0]
+    return float(x.min()), float(x.max())
+
+
+FIRST: Ends = ((40, 80), (160, 80))
+
+
+def test_two_called_pieces_become_one_over_a_gap() -> None:
+    ((crack, judgement),) = joined([FIRST, ((220, 80), (330, 86))], [CALLED, CALLED])
+    assert columns(crack) == pytest.approx((40, 330), abs=3)
+    assert np.exp(crack.features["log_length"]) == pytest.approx(MM_PER_PX * 290, rel=0.02)
+    assert judgement.kind is Kind.CRACK
+
+
+def test_a_doubtful_piece_joins_a_called_one_over_a_short_gap_only() -> None:
+    near, far = ((190.0, 80.0), (250.0, 80.0)), ((215.0, 80.0), (300.0, 80.0))
+    ((crack, _),) = joined([FIRST, near], [CALLED, DOUBTFUL])
+    assert columns(crack)[1] == pytest.approx(250, abs=3)
+    ((crack, _),) = joined([FIRST, far], [CALLED, DOUBTFUL])
+    assert columns(crack)[1] == pytest.approx(160, abs=3)
+
+
+def test_what_is_unlikely_a_void_does_not_join_and_doubtful_lines_alone_make_none() -> None:
+    second = ((180.0, 80.0), (260.0, 80.0))
+    ((crack, _),) = joined([FIRST, second], [CALLED, UNLIKELY])
+    assert columns(crack)[1] == pytest.approx(160, abs=3)
+    assert joined([FIRST, second], [DOUBTFUL, DOUBTFUL]) == []
+
+
+@pytest.mark.parametrize(
+    "second", [((175.0, 120.0), (300.0, 120.0)), ((176.0, 82.0), (176.0, 140.0)), ((60.0, 86.0), (150.0, 86.0))]
+)
+def test_lines_that_do_not_point_at_each_other_stay_apart(second: Ends) -> None:
+    assert len(joined([FIRST, second], [CALLED, CALLED])) == 2
+
+
+def test_a_short_check_does_not_reach_farther_than_the_longer_line_is_long() -> None:
+    assert len(joined([((100, 80), (125, 80)), ((165, 80), (190, 80))], [CALLED, CALLED])) == 2
+
+
+def test_a_hole_between_two_pieces_keeps_them_apart() -> None:
+    share = cv2.circle(np.zeros((160, 400), np.float32), (190, 80), 8, 1.0, -1)
+    disc = cover_of(share, CORNER)
+    assert disc is not None
+    hole = (Candidate(disc, "patch", 0.0), Judgement(Kind.HOLE, 0.9, {}))
+    assert len(joined([FIRST, ((220, 80), (330, 80))], [CALLED, CALLED], [hole])) == 3
+
+
+def test_three_pieces_become_one_in_their_order() -> None:
+    ((crack, _),) = joined([((200, 80), (260, 80)), FIRST, ((300, 80), (370, 80))], [CALLED, CALLED, CALLED])
+    assert columns(crack) == pytest.approx((40, 370), abs=3)
+    assert crack.path_px is not None
+    assert (np.diff(crack.path_px[:, 0]) >= 0).all() or (np.diff(crack.path_px[:, 0]) <= 0).all()
