@@ -187,6 +187,20 @@ def test_no_crack_is_short_and_compact_or_wider_than_cracks_are(length_mm: float
     assert sum(told.kind_chances.values()) == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize(
+    ("length_mm", "area_mm2", "kind"),
+    [(3.5, 9.0, Kind.HOLE), (9.0, 60.0, Kind.KNOT_HOLE), (40.0, 50.0, Kind.CRACK), (40.0, 300.0, Kind.BARK_VOID)],
+)
+def test_no_knot_or_bark_leaves_a_pinprick_or_a_slit(length_mm: float, area_mm2: float, kind: Kind) -> None:
+    found, _ = patch(ellipse(50, 50), 0.9, 0.9)
+    slender = np.log(length_mm**2 / area_mm2)
+    found.features.update({"log_length": np.log(length_mm), "log_area": np.log(area_mm2), "log_slender": slender})
+    called, rest = (Kind.BARK_VOID, Kind.CRACK) if length_mm > 10 else (Kind.KNOT_HOLE, Kind.HOLE)
+    told = by_form(found, Judgement(called, 0.8, {called: 0.6, rest: 0.3, Kind.STAIN: 0.1}))
+    assert told.kind is kind
+    assert sum(told.kind_chances.values()) == pytest.approx(1.0)
+
+
 @pytest.mark.parametrize(("across_mm", "kind"), [(8.0, Kind.HOLE), (18.0, Kind.KNOT_HOLE)])
 def test_no_beetle_bores_as_wide_as_a_knot(across_mm: float, kind: Kind) -> None:
     found, _ = patch(ellipse(50, 50), 0.9, 0.9)
