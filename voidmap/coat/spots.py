@@ -26,8 +26,8 @@ AT_ONCE, AT_A_TIME = 1024, 2
 LEAST_NOISE = 0.5
 """Noise of a place is at least this, 8-bit grey: rounding to whole steps alone gives 0.29."""
 CALLED = 0.6
-"""A candidate is called a pinhole from this probability. On 141 simulated coats F1 hangs little on it: .865, .868 and
-.868 on gloss, .967, .966 and .966 on haze at 0.5, 0.6 and 0.7."""
+"""A candidate is called a pinhole from this probability. On 165 simulated coats F1 hangs little on it: .873, .877 and
+.876 on gloss, .965, .966 and .966 on haze at 0.4, 0.5 and 0.6."""
 RIM_RADII = 3.2
 """A raised rim mirrors a lamp out to about this many radii of its pit: a bright spot there is a glint of the pit."""
 GLINT_MARGIN = 0.15
