@@ -13,7 +13,7 @@ import pytest
 from slab_scenes import Look, Scene, disc, draw_scene, live_slab, pattern_at, rectangle
 
 from voidmap.errors import CantTell
-from voidmap.model import Floats, Plane, SlabFound
+from voidmap.model import Floats, Ortho, Plane, SlabFound
 from voidmap.records import Lens, SlabRecord
 from voidmap.surface import find_slab, runs_under, slab_record, whole_slab
 from voidmap.surface.covered import fill_polygons, find_sheets
@@ -134,6 +134,21 @@ def test_slab_that_fills_the_photo_has_no_edge() -> None:
     assert found.mask.sum() > 0.99 * scene.ortho.valid.sum()
     assert record.leaves_frame
     assert record.edge_mm < 0.05 * 2 * (1000 + 760)
+
+
+def test_board_between_dark_strips_of_bench_ends_where_they_begin() -> None:
+    # On the dark, texture is the 8-bit picture's own noise: the strips are known by their tone, along a side each.
+    rng = np.random.default_rng(12)
+    height, width, strip = 400, 1100, 60
+    across = np.linspace(0, 40, width) + 0.6 * rng.normal(size=(height, 1)).cumsum(axis=0) / np.sqrt(height)
+    tone = 150.0 + 22.0 * np.sin(2 * np.pi * across) + rng.normal(0.0, 5.0, (height, width))
+    tone[:, :strip] = tone[:, -strip:] = 14.0
+    pixels = tone[..., None] * np.array([0.65, 0.9, 1.0]) + rng.normal(0.0, 0.7, (height, width, 3))
+    shown = Ortho(np.clip(np.round(pixels), 0, 255).astype(np.uint8), np.ones((height, width), bool), 0.0, 0.0, 1.0)
+    found = find_slab(shown, [])
+    assert found.mask[:, strip : width - strip].mean() > 0.98
+    assert found.mask[:, : strip - 2].mean() < 0.02
+    assert found.mask[:, width - strip + 2 :].mean() < 0.02
 
 
 def test_whole_slab_takes_all_of_the_photo() -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
+from scipy import ndimage, sparse
 from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 from scipy.spatial import cKDTree
 
@@ -49,6 +49,10 @@ BORDER_PX = 16
 STRIP_SHARE = 0.15
 STRIP_UNLIKE = 0.1
 STRIP_UNKNOWN = 0.05
+# Where patches whose tone is this untypical of the slab (12 times its own scatter: no wood is) run along this share of
+# a shorter side of the photo, as a knot does not, bench starts as those alone: on the dark, texture is the 8-bit
+# picture's own noise, and what starts from it hangs on half a grey step.
+OTHER, OTHER_SHARE = float(np.exp(-0.5 * 12.0**2)), 0.5
 # A patch at the photo's border is first taken for bench when it is less typical of the slab than this; the
 # stricter figure holds where it leaves at least this share of the border.
 UNLIKE = (0.02, 0.1, 0.5)
@@ -66,8 +70,9 @@ FILLS_SHARE, TREE_TINT = 0.6, 0.3
 MOST_BARE = 0.33
 # What parallax says of a patch counts so much against its looks.
 HEIGHT_WEIGHT = 3.0
-ROUNDS = 4
-# ... at most: a cut that changes no more than this share of the patches is the last.
+# Rounds at most: a cut that changes no more than this share of the patches is the last. Strips that are cut short of it
+# hang on half a grey step.
+ROUNDS, STRIP_ROUNDS = 4, 12
 SETTLED = 0.002
 CAPACITY = 1000.0
 CERTAIN = 1e5
@@ -152,20 +157,34 @@ def cut_off_strips(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bo
     # Without a sheet nothing is known to be slab: what the picture is of may have any tint.
     alike = _one_tint(looks, seed & ~hidden & ~outside, around) | ~hidden.any()
     typical = [_typical(coarse, looks[:, c], LEAST_SCATTER[c], slab, ALL) for c in (TONE, TEXTURE)]
-    ratio = sum(np.log((t + STRIP_UNKNOWN) / STRIP_UNLIKE) for t in typical)
+    ratio = np.sum([np.log((t + STRIP_UNKNOWN) / STRIP_UNLIKE) for t in typical], axis=0)
+    other = _along_a_side(coarse, (typical[0] < OTHER) & around)
+    if other.any():
+        ratio = np.where(other, 2 * np.log(STRIP_UNKNOWN / STRIP_UNLIKE), np.maximum(ratio, 0.0))
     gain = np.where(hidden | outside, 0.0, LOOK_WEIGHT * ratio * coarse.sizes)
     side = _min_cut(coarse, gain, seed)
-    for _ in range(ROUNDS):
+    for _ in range(STRIP_ROUNDS):
         bench = ~side & ~outside & ~hidden
         if bench.sum() <= ALL[1]:
             return np.ones_like(coarse.valid), 0.0 if alike.mean() > FILLS_SHARE else 1.0
         ratio = _look_ratio(coarse, looks, side & ~hidden & ~outside, bench, ALL)
         gain = np.where(hidden | outside, 0.0, LOOK_WEIGHT * ratio * coarse.sizes)
-        side = _min_cut(coarse, gain, seed)
+        before, side = side, _min_cut(coarse, gain, seed)
+        if (side != before).sum() <= SETTLED * len(side):
+            break
     bare = _bare_share(coarse, side, outside)
     if bare > MOST_BARE and (alike & (typical[1][around] > STRIP_UNLIKE)).mean() > FILLS_SHARE:
         return np.ones_like(coarse.valid), 0.0
     return np.asarray(side[coarse.labels]), bare
+
+
+def _along_a_side(coarse: Coarse, chosen: Bools) -> Bools:
+    """Return those of the chosen patches that hang together along a good part of a side of the photo."""
+    pieces, count = ndimage.label(chosen[coarse.labels])
+    at_border = np.bincount(pieces[_frame(coarse.valid)], minlength=count + 1)
+    long = at_border >= OTHER_SHARE * min(coarse.valid.shape)
+    long[0] = False
+    return np.asarray(coarse.mean(long[pieces]) > 0.5)
 
 
 def _one_tint(looks: Floats, wood: Bools, around: Bools) -> Bools:
