@@ -105,7 +105,10 @@ def straight_over(top_mm: Floats, rows: Ints, ends: tuple[int, int]) -> tuple[Fl
     weight = np.ones(len(at))
     slope, start, off = 0.0, 0.0, np.zeros(len(at))
     for _ in range(4):
-        slope, start = np.polyfit(at, edge, 1, w=weight)
+        share = weight**2 / (weight**2).sum()
+        middle, level = share @ at, share @ edge
+        slope = (share * (at - middle)) @ (edge - level) / (share @ (at - middle) ** 2)
+        start = level - slope * middle
         off = np.abs(edge - slope * at - start)
         weight = 1.0 / np.sqrt(np.maximum(1.0, off / max(0.5, 1.5 * float(np.median(off)))))
     line = np.asarray(slope * np.arange(len(rows)) + start, dtype=np.float64)
