@@ -101,8 +101,10 @@ def _groups(joints: Iterator[tuple[int, int]], count: int) -> list[list[int]]:
     from scipy.sparse.csgraph import connected_components
 
     rows, columns = np.array(list(joints), dtype=np.intp).reshape(-1, 2).T
-    _, group_of = connected_components(coo_matrix((np.ones(len(rows)), (rows, columns)), shape=(count, count)))
-    return [np.flatnonzero(group_of == g).tolist() for g in np.unique(group_of[np.concatenate([rows, columns])])]
+    graph = coo_matrix((np.ones(len(rows)), (rows, columns)), shape=(count, count))
+    number, group_of = connected_components(graph, directed=False)
+    groups = [np.flatnonzero(group_of == g).tolist() for g in range(number)]
+    return [group for group in groups if len(group) > 1]
 
 
 def _one(group: Sequence[Judged], looked: Looked) -> Judged:
