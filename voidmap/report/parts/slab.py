@@ -63,13 +63,16 @@ def _table(intake: Intake) -> str:
     head = "".join(f"<th>{name}</th>" for name in names)
     folded = [d for d in intake.defects if not d.is_void and not _doubtful(d)]
 
-    def table(defects: Iterable[Defect]) -> str:
+    def table(defects: Iterable[Defect], of_what: str) -> str:
         rows = "".join(map(_row, defects))
         body = f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody>"
-        return f'<div class="wide"><table class="stack figures">{body}</table></div>' if rows else ""
+        # Where it is wider than the screen it scrolls, by the keyboard too.
+        wide = f'<div class="wide" tabindex="0" role="region" aria-label="{of_what}">'
+        return f'{wide}<table class="stack figures">{body}</table></div>' if rows else ""
 
-    flat = f"<details><summary>Flat things: {len(folded)}</summary>{table(folded)}</details>" if folded else ""
-    return table(d for d in intake.defects if d not in folded) + flat
+    few = table(folded, "Flat things")
+    flat = f"<details><summary>Flat things: {len(folded)}</summary>{few}</details>" if folded else ""
+    return table((d for d in intake.defects if d not in folded), "Voids, and what may be one") + flat
 
 
 def _doubtful(d: Defect) -> bool:
