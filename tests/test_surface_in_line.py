@@ -104,3 +104,11 @@ def test_three_pieces_become_one_in_their_order() -> None:
     assert columns(crack) == pytest.approx((40, 370), abs=3)
     assert crack.path_px is not None
     assert (np.diff(crack.path_px[:, 0]) >= 0).all() or (np.diff(crack.path_px[:, 0]) <= 0).all()
+
+
+def test_a_piece_that_was_told_as_a_stain_is_not_told_twice() -> None:
+    flat = (a_line(((190.0, 80.0), (250.0, 80.0))), Judgement(Kind.STAIN, 0.3, {}))
+    crack = (a_line(FIRST), CALLED)
+    looked = Looked((crack[0], flat[0]), a_top([FIRST]), 0.8, CORNER)
+    ((joint, _),) = joined_in_line(looked, [crack, flat], [(found, judgement) for found, judgement in (crack, flat)])
+    assert columns(joint)[1] == pytest.approx(250, abs=3)

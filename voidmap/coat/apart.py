@@ -9,8 +9,9 @@ from voidmap.coat.near import pairs_within
 from voidmap.model import Floats
 
 APART_PX = 5.0
-"""Two pinholes nearer than this, or than the larger one's radius and a half, are one with its rim's glints."""
+"""Two pinholes nearer than this are one with its rim's glints."""
 APART_RADII = 1.8
+"""... and so are two that are nearer than so many radii of the larger one."""
 
 Pairs = tuple[NDArray[np.int64], NDArray[np.int64]]
 

@@ -29,15 +29,13 @@ def followed(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
     stops = stopping(judged)
     lines = [k for k, c, _ in voids if c.source == "line"]
     corner = np.array(looked.corner, dtype=np.float64)
-    paths = [path_of(out[k][0]) - corner for k in lines]
-    for k, path, ends in zip(lines, paths, past_ends(paths, looked.evened, over_gaps=True), strict=True):
-        before, after = (up_to(points + corner, stops) - corner for points in ends)
+    onward = past_ends([path_of(out[k][0]) - corner for k in lines], looked.evened, over_gaps=True)
+    for k, ends in zip(lines, onward, strict=True):
+        before, after = (up_to(points + corner, stops) for points in ends)
         if len(before) + len(after):
             found, judgement = out[k]
-            out[k] = (
-                drawn_anew(found, np.vstack([before[::-1], path, after]) + corner, bones_of(found), looked),
-                judgement,
-            )
+            path = np.vstack([before[::-1], path_of(found), after])
+            out[k] = drawn_anew(found, path, bones_of(found), looked), judgement
     return out
 
 

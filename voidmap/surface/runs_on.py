@@ -57,14 +57,7 @@ class Mouth:
 def as_mouth(top_mm: Floats, side_mm: Floats, rows: Ints, ends: tuple[int, int], band: Band) -> Mouth | None:
     """Weigh a run of wider strip.
 
-    Parameters
-    ----------
-    top_mm, side_mm
-        (all rows,) offsets of the end of the wood and of what is neither wood nor bench.
-    rows, ends
-        The run's rows (n,), and those just before and after it.
-    band
-        The band that both were found in.
+    The parameters are those of ``looks_of``.
 
     Returns
     -------
