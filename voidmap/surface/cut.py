@@ -38,6 +38,10 @@ TEXTURE = slice(3, 5)
 COLOUR = slice(1, 3)
 # A darker patch with the bench's own colour may be bench in the slab's shadow: how far that is believed.
 SHADE_TRUST = 0.3
+# Shade is lit by other lamps or by the sky: against the bench in the light its tint (log R/G and B/G of the 8-bit
+# picture) is shifted by up to so much (daylight of 5,500 K to 10,000 K, CIE 15, seen in sRGB), and about this much to
+# either side.
+SKY_TINT, SHADE_TINT = np.array([-0.14, 0.23]), 0.035
 # Weight of a coarse px's look against the cost of cutting 1 px where there is no edge.
 LOOK_WEIGHT = 0.12
 # Cost of giving a px of the photo's border to the slab, against cutting 1 px where there is no edge.
@@ -224,13 +228,21 @@ def _look_ratio(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools, stand:
     total = np.zeros(len(looks))
     if min(slab.sum(), bench.sum()) <= stand[1]:
         return total
-    colour = _typical(coarse, looks[:, COLOUR], LEAST_SCATTER[COLOUR], bench, stand)
-    shade = np.where(looks[:, 0] < np.percentile(looks[bench, 0], 25), colour, 0.0)
+    shade = _as_shade(coarse, looks, bench, stand)
     for columns in (TONE, TEXTURE):
         typical = [_typical(coarse, looks[:, columns], LEAST_SCATTER[columns], known, stand) for known in (slab, bench)]
         typical[1] = np.maximum(typical[1], SHADE_TRUST * shade)
         total += np.log((typical[0] + UNKNOWN) / (typical[1] + UNKNOWN * BENCH_KNOWN))
     return total
+
+
+def _as_shade(coarse: Coarse, looks: Floats, bench: Bools, stand: tuple[int, int]) -> Floats:
+    """How typical each darker look's tint is of bench in the shade, 0 to 1."""
+    tint = looks[:, COLOUR]
+    sky = np.clip((tint - np.median(tint[bench], axis=0)) @ SKY_TINT / (SKY_TINT @ SKY_TINT), 0.0, 1.0)
+    as_lit = np.where(bench[:, None], tint, tint - sky[:, None] * SKY_TINT)
+    typical = _typical(coarse, as_lit, np.maximum(LEAST_SCATTER[COLOUR], SHADE_TINT), bench, stand)
+    return np.where(looks[:, 0] < np.percentile(looks[bench, 0], 25), typical, 0.0)
 
 
 def _unlike(typical: Floats, band: Bools) -> Bools:
