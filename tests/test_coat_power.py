@@ -8,9 +8,9 @@ import pytest
 from test_coat_spots import PX_PER_MM, SIDE, wood
 
 from voidmap.coat import power
-from voidmap.coat.alike import weights
+from voidmap.coat.alike import Looks, weights
 from voidmap.coat.inspected import SHRINK, View
-from voidmap.coat.plant import Plant, places_apart, plant
+from voidmap.coat.plant import Lamp, Plant, places_apart, plant, seen_along
 from voidmap.coat.planting import Shot, all_places
 from voidmap.coat.rims import ABOUT_MM, rim_strength
 from voidmap.coat.spots import search
@@ -37,8 +37,9 @@ def shot(pixels, seen=None):
     here = seen or view()
     rims = rim_strength(shrunk(pixels), PX_PER_MM, SHRINK, here.seen)
     return Shot(
-        pixels, here, found, find, PX_PER_MM, BLUR_PX, rims, lambda px: px / PX_PER_MM, lambda mm: mm * PX_PER_MM
-    )
+        pixels, here, found, find, PX_PER_MM, BLUR_PX, rims, lambda px: px / PX_PER_MM, lambda mm: mm * PX_PER_MM,
+        np.zeros_like,
+    )  # fmt: skip
 
 
 def study(*pixels, seed=1, plants=120):
@@ -103,7 +104,9 @@ def test_plants_count_by_how_plainly_the_photos_own_finds_show():
     mm = rng.uniform(0.3, 1.2, 600)
 
     def share_of_doubtful(own, spread=0.7):
-        weight = weights(own, rng.uniform(0.3, 1.2, len(own)), chance, mm, hit, spread)
+        anywhere = np.zeros(len(own)), np.zeros(600)
+        own_looks = Looks(own, rng.uniform(0.3, 1.2, len(own)), anywhere[0])
+        weight = weights(own_looks, Looks(chance, mm, anywhere[1]), hit, spread)
         return weight[300:].sum() / weight.sum()
 
     # Finds in the planted mixture, false ones among the doubtful: these stay half. Plain ones only: few are doubtful.
@@ -114,6 +117,69 @@ def test_plants_count_by_how_plainly_the_photos_own_finds_show():
     assert share_of_doubtful(chance[300:][hit[300:]]) > 0.75
     assert share_of_doubtful(chance[:2]) == pytest.approx(0.5, abs=0.1)
     assert share_of_doubtful(chance[:300], spread=0.01) == pytest.approx(0.5, abs=0.05)
+
+
+def test_plants_count_by_where_the_photos_own_finds_lie():
+    # Half of the plants lie at rims; a third of those is found there, nine of ten elsewhere.
+    rng = np.random.default_rng(2)
+    at_rim = np.repeat([0.9, 0.1], 300)
+    hit = rng.random(600) < np.repeat([0.33, 0.9], 300)
+    planted = Looks(np.where(hit, 0.95, 0.2), rng.uniform(0.3, 1.2, 600), at_rim)
+
+    def share_at_rims(at_rims, elsewhere):
+        count = at_rims + elsewhere
+        own = Looks(np.full(count, 0.95), rng.uniform(0.3, 1.2, count), np.repeat([0.9, 0.1], [at_rims, elsewhere]))
+        weight = weights(own, planted, hit, 0.35)
+        return weight[:300].sum() / weight.sum()
+
+    # Finds as planted: a third as many at rims as elsewhere, and half of all lie there.
+    assert share_at_rims(33, 90) == pytest.approx(0.5, abs=0.1)
+    assert share_at_rims(0, 90) < 0.35
+    assert share_at_rims(60, 10) > 0.7
+
+
+def test_a_lamp_is_mirrored_where_the_normal_halves_the_angle_to_it():
+    lamp = Lamp(0.11, -0.07, 0.1, 0.02, 0.3, 9.0)
+
+    def outgoing(slope, sight):
+        # a ray from the eye, mirrored at a facet of that slope (a mirror's law)
+        normal = np.array([*slope, 1.0]) / np.hypot(1, np.hypot(*slope))
+        toward = np.array([*sight, 1.0]) / np.hypot(1, np.hypot(*sight))
+        return 2 * (toward @ normal) * normal - toward
+
+    from_above = outgoing((lamp.slope_x, lamp.slope_y), (0.0, 0.0))
+    for sight in ((0.0, 0.0), (0.5, 0.1), (-0.3, 0.45)):
+        seen = seen_along(lamp, sight)
+        assert outgoing((seen.slope_x, seen.slope_y), sight) == pytest.approx(from_above, abs=1e-9)
+    assert (seen_along(lamp, (0.5, 0.0)).slope_x, lamp.slope_x) == (pytest.approx(0.34, abs=0.02), 0.11)
+
+
+def test_where_the_eye_looks_aslant_other_rims_glint():
+    # Seen from above a lamp overhead lights gentle slopes; from the corner of a photo only steep ones.
+    grey = np.full((SIDE, SIDE, 3), 90, np.uint8)
+    places = [(x, y) for x in range(60, SIDE - 59, 60) for y in range(60, SIDE - 59, 60)]
+
+    def glints(sight):
+        plants = [Plant(float(x), float(y), 12.0, sight=sight) for x, y in places]
+        picture = plant(grey, plants, np.random.default_rng(4), sanded=False, blur_px=BLUR_PX, settings=24)
+        return sum(picture[y - 16 : y + 17, x - 16 : x + 17].max() > 130 for x, y in places)
+
+    assert glints((0.6, 0.0)) < 0.85 * glints((0.0, 0.0))
+
+
+def test_edges_of_a_mirrored_lamp_are_no_rims():
+    wood_light, fill_light = np.array([0.10, 0.20, 0.32]), np.array([0.03, 0.06, 0.09])
+    rows, columns = np.mgrid[:SIDE, :SIDE]
+    ground = np.where((columns < 200)[..., None], fill_light, wood_light)
+    # a lamp's soft reflection below, in part too bright for the photo
+    glare = 1.2 * np.clip((rows - 420) / 40 + 0.5, 0, 1)[..., None]
+    light = np.clip(ground + glare, 0, 1)
+    srgb = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    picture = noisy(np.round(255 * srgb), 1.0, np.random.default_rng(8))
+    seen = np.full((SIDE // SHRINK, SIDE // SHRINK), 255, np.uint8)
+    rim = rim_strength(shrunk(picture), PX_PER_MM, SHRINK, seen)
+    reach = round(2.5 * ABOUT_MM * PX_PER_MM / SHRINK) + 2
+    assert rim[:, 200 // SHRINK - reach : 200 // SHRINK + reach].sum() > 0.95 * rim.sum()
 
 
 def test_rims_are_where_colours_part_along_a_line():

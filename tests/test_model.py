@@ -78,3 +78,13 @@ def test_nothing_in_nothing_out():
     plane = Plane((4032, 3024), lens, np.eye(3), np.array([0, 0, 900.0]), np.zeros((1, 15)), "boards")
     assert plane.to_mm([]).shape == (0, 2)
     assert plane.to_px([]).shape == (0, 2)
+
+
+def test_lines_of_sight_leave_the_plumb_by_the_way_from_below_the_eye():
+    # A camera 300 mm over (40, -10) that looks askew; a place 150 mm beside is seen under a tangent of a half.
+    turn = cv2.Rodrigues(np.array([0.05, -0.12, 0.4]))[0]
+    eye = np.array([40.0, -10.0, -300.0])
+    lens = Lens(3000.0, 3000.0, 2016.0, 1512.0)
+    plane = Plane((4032, 3024), lens, np.asarray(turn), -turn @ eye, np.zeros((1, 15)), "boards")
+    px = plane.to_px([[40.0, -10.0], [190.0, -10.0], [40.0, 50.0]])
+    assert plane.sights(px) == pytest.approx(np.array([[0.0, 0.0], [-0.5, 0.0], [0.0, -0.2]]), abs=1e-6)

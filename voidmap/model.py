@@ -113,6 +113,11 @@ class Plane:
         at_y = y * radial + lens.p1 * (squares + 2 * y * y) + lens.p2 * cross
         return np.column_stack([lens.fx * at_x + lens.cx, lens.fy * at_y + lens.cy])
 
+    def sights(self, points_px: ArrayLike) -> Floats:
+        """Return by how much the lines of sight at photo points (N, 2) px leave the plumb: tangents (N, 2), x and y."""
+        eye = self.camera_mm
+        return np.asarray((eye[:2] - self.to_mm(points_px)) / max(abs(float(eye[2])), 1e-9), dtype=np.float64)
+
     def mm_per_px_at(self, points_mm: ArrayLike) -> Floats:
         """Local scale at slab points (N, 2): the geometric mean over directions, mm per px, (N,)."""
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 2)

@@ -8,6 +8,7 @@ slopes send its light elsewhere, and the ground shows.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -53,7 +54,7 @@ LAMP_SLOPES = (0.02, 0.1)
 
 
 _LEVEL = np.arange(256, dtype=np.float32) / 255
-_LIGHT = np.where(_LEVEL <= 0.04045, _LEVEL / 12.92, ((_LEVEL + 0.055) / 1.055) ** 2.4).astype(np.float32)
+LINEAR = np.where(_LEVEL <= 0.04045, _LEVEL / 12.92, ((_LEVEL + 0.055) / 1.055) ** 2.4).astype(np.float32)
 """Linear light of each 8-bit level (IEC 61966-2-1, sRGB)."""
 
 
@@ -61,18 +62,22 @@ _LIGHT = np.where(_LEVEL <= 0.04045, _LEVEL / 12.92, ((_LEVEL + 0.055) / 1.055) 
 class Plant:
     """A pinhole to plant: centre and diameter in photo px, and its shape (its own place and size do not count).
 
-    Without a shape one is drawn.
+    Without a shape one is drawn. ``sight`` is the tangent (x, y) by which the line of sight leaves the plumb there.
     """
 
     x_px: float
     y_px: float
     diameter_px: float
     shape: Pit | None = None
+    sight: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True)
 class Lamp:
-    """A lamp as slopes see it: the slope (x, y) that mirrors its middle, half sides, turn, radiance over white."""
+    """A lamp as slopes see it: the slope (x, y) that mirrors its middle, half sides, turn, radiance over white.
+
+    It is as seen from above until it is ``seen_along`` another line.
+    """
 
     slope_x: float
     slope_y: float
@@ -90,6 +95,18 @@ class Setting:
     haze: float
     room: float
     glare: float
+
+
+def seen_along(lamp: Lamp, sight: tuple[float, float]) -> Lamp:
+    """Return a lamp, given as seen from above, along a line of sight that leaves the plumb by these tangents.
+
+    A mirror's normal halves the angle between the lines to the eye and to the lamp.
+    """
+    over = 1 - lamp.slope_x**2 - lamp.slope_y**2
+    toward = (2 * lamp.slope_x, 2 * lamp.slope_y, over)
+    long, far = math.hypot(*toward), math.hypot(*sight, 1.0)
+    x, y, up = (a / long + b / far for a, b in zip(toward, (*sight, 1.0), strict=True))
+    return replace(lamp, slope_x=x / up, slope_y=y / up)
 
 
 def plant(
@@ -123,7 +140,8 @@ def plant(
     size = (max(1, out.shape[1] // GLARE_STEP), max(1, out.shape[0] // GLARE_STEP))
     glaring = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA).mean(axis=2) >= GLARE_GREY
     pits = [_pit_of(one, rng, sanded=sanded) for one in plants]
-    for number, (one, pit, maps) in enumerate(zip(plants, pits, _changes(pits, drawn, blur_px), strict=True)):
+    under = [_seen_at(drawn[number % settings], one.sight) for number, one in enumerate(plants)]
+    for one, pit, setting, maps in zip(plants, pits, under, _changes(pits, under, blur_px), strict=True):
         half = _reach(one.diameter_px) + _margin(blur_px)
         left, top = round(one.x_px) - half, round(one.y_px) - half
         x0, y0 = max(0, left), max(0, top)
@@ -133,7 +151,6 @@ def plant(
         cut = np.s_[y0 - top : y1 - top, x0 - left : x1 - left]
         column, row = round(one.x_px) // GLARE_STEP, round(one.y_px) // GLARE_STEP
         in_glare = bool(glaring[min(row, glaring.shape[0] - 1), min(column, glaring.shape[1] - 1)])
-        setting = drawn[number % settings]
         lost = _lost_glare(pit, setting.glare, blur_px)[cut] if in_glare else None
         out[y0:y1, x0:x1] = _changed(out[y0:y1, x0:x1], maps[cut], setting.haze, lost)
     return out
@@ -176,9 +193,15 @@ def _lamps(rng: np.random.Generator) -> tuple[Lamp, ...]:
                 float(rng.uniform(0.05, 0.2)), side, float(rng.uniform(2, 9)),
             )
         )  # fmt: skip
-    # what the level film mirrors is in the photo already
+    return tuple(lamps)
+
+
+def _seen_at(setting: Setting, sight: tuple[float, float]) -> Setting:
+    """Return a setting as it is seen along a line of sight."""
+    # What the level film mirrors is in the photo already.
     level = np.zeros((1, 1, 1), np.float32)
-    return tuple(lamp for lamp in lamps if not _lit([lamp], level, level).any())
+    lamps = (seen_along(lamp, sight) for lamp in setting.lamps)
+    return replace(setting, lamps=tuple(lamp for lamp in lamps if not _lit([lamp], level, level).any()))
 
 
 def _reach(diameter_px: float) -> int:
@@ -204,7 +227,7 @@ def _grid(diameter_px: float) -> tuple[Floats32, Floats32]:
 def _changes(pits: Sequence[Pit], settings: Sequence[Setting], blur_px: float) -> list[Floats32]:
     """Return maps (h, w, 3) of each pit: share of the ground's light lost, light added, and freedom from haze.
 
-    Those of one style and of like size are worked out together; the settings are taken in turn.
+    Those of one style and of like size are worked out together; each has its own setting.
     """
     groups: dict[tuple[str, int, int], list[int]] = {}
     for number, pit in enumerate(pits):
@@ -214,7 +237,7 @@ def _changes(pits: Sequence[Pit], settings: Sequence[Setting], blur_px: float) -
 
     out: dict[int, Floats32] = {}
     for lot in lots:
-        under = [settings[number % len(settings)] for number in lot]
+        under = [settings[number] for number in lot]
         out.update(zip(lot, _changes_of([pits[number] for number in lot], under, blur_px), strict=True))
     return [out[number] for number in range(len(pits))]
 
@@ -301,7 +324,7 @@ def _quantile(values: Floats32, share: float) -> float:
 
 
 def _linear(grey: Bytes) -> Floats32:
-    return np.asarray(_LIGHT[grey], dtype=np.float32)
+    return np.asarray(LINEAR[grey], dtype=np.float32)
 
 
 def _display(light: Floats32) -> Floats32:

@@ -14,11 +14,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from voidmap.coat.alike import weights
+from voidmap.coat.alike import Looks, weights
 from voidmap.coat.near import Near, nearest
 from voidmap.coat.pit import Pit
 from voidmap.coat.plant import Plant, plant, shape_of
-from voidmap.coat.planting import Shot, all_places
+from voidmap.coat.planting import Shot, all_places, at_rim
 from voidmap.coat.pod import Fit, fit_with_ceiling, size_bound
 from voidmap.coat.spots import CALLED, Spots
 from voidmap.errors import ValueRefused
@@ -43,15 +43,15 @@ DOUBTS_95 = 1.645
 """One-sided 95 % of a normal."""
 LEAST_TOLD = 0.002
 """Places of less chance than this are told apart no further."""
-LOOK_SPREAD_GLOSS, LOOK_SPREAD_SANDED = 0.5, 0.2
+LOOK_SPREAD_GLOSS, LOOK_SPREAD_SANDED = 0.35, 0.2
 """How far (1 sigma; logarithm of a ratio over one standard deviation of the detector's log odds) true pinholes may show
 more or less plainly than planted ones, before the photo's finds tell. On gloss that hangs on the lamps, on haze
-little. Of .1 to 1 on 72 simulated coats of gloss: the less, the more the curve promises (1,625 finds to 1,459, there
-are 1,491), the more, the wider the counts' intervals; at .5 most of these hold, and are a tenth narrower than at .7."""
-DOUBT_GLOSS, DOUBT_SANDED = 0.6, 0.25
+little. On 96 simulated coats of gloss what true ones do is told better at .35 than at .5 (log likelihood of a pinhole
+found or not -.554 to -.565) and promised alike (1,846 and 1,826 finds, there are 1,742)."""
+DOUBT_GLOSS, DOUBT_SANDED = 0.5, 0.25
 """Doubt (1 sigma, log odds) about the curve that more plants would not take away: scatter of the measured curves about
-the stated ones on simulated coats of development seeds. On gloss the least at which the counts' intervals hold (67 of
-72; at .5 64), on haze less changes no more (67 of 69 from .2 to .4)."""
+the stated ones on simulated coats of development seeds. On gloss the least at which the counts' intervals hold (91 of
+96, as at .6; at .4 88), on haze less changes no more (90 to 92 of 93 from .1 to .4)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +95,7 @@ def power_study(
     sizes_mm = rng.permutation(sizes_mm)[: len(kinds)]
     shapes = [shape_of(rng, kind, sanded=sanded) for kind in kinds]
     hit, chance = np.zeros(len(kinds), bool), np.full(len(kinds), LEAST_TOLD)
-    found_mm = np.full(len(kinds), np.nan)
+    found_mm, rim = np.full(len(kinds), np.nan), np.zeros(len(kinds))
     for shot in shots:
         places = shot.to_px(places_mm)
         here = np.flatnonzero(shot.view.is_seen(places))
@@ -104,8 +104,8 @@ def power_study(
         found_mm[here] = np.where(told.hit & (better | ~hit[here]), told.found_mm, found_mm[here])
         hit[here] |= told.hit
         chance[here] = np.maximum(chance[here], told.chance)
-    own_chance, own_mm = _own(shots)
-    weight = weights(own_chance, own_mm, chance, found_mm, hit, spread)
+        rim[here] = np.maximum(rim[here], at_rim(shot, places[here], sanded=sanded))
+    weight = weights(_own(shots, sanded=sanded), Looks(chance, found_mm, rim), hit, spread)
     return _study(sizes_mm, hit, found_mm, weight, doubt)
 
 
@@ -121,8 +121,8 @@ def _told(
 ) -> _Told:
     """Plant into one photo at places (N, 2) px, look there with its detector, and say what was found."""
     planted = [
-        Plant(float(x), float(y), float(d * shot.px_per_mm), shape)
-        for (x, y), d, shape in zip(places, sizes_mm, shapes, strict=True)
+        Plant(float(x), float(y), float(d * shot.px_per_mm), shape, (float(u), float(v)))
+        for (x, y), d, shape, (u, v) in zip(places, sizes_mm, shapes, shot.sights(places), strict=True)
     ]
     picture = plant(shot.pixels, planted, rng, sanded=sanded, blur_px=shot.blur_px, settings=SETTINGS)
     near = np.zeros(picture.shape[:2], np.uint8)
@@ -134,20 +134,22 @@ def _told(
     return _Told(hit, found_mm, _chances(places, sizes_mm, searched.spots(LEAST_TOLD), shot.px_per_mm))
 
 
-def _own(shots: Sequence[Shot]) -> tuple[Floats, Floats]:
-    """Return chance and diameter (mm) of the photos' own finds, each pinhole once, as its plainest view tells."""
-    found = [(shot, i) for shot in shots for i in range(len(shot.spots))]
-    chance = np.array([shot.spots.probability[i] for shot, i in found])
-    size_mm = np.array([shot.spots.diameter_px[i] / shot.px_per_mm for shot, i in found])
-    if len(shots) == 1 or not found:
-        return chance, size_mm
-    places_mm = np.concatenate([shot.to_mm(shot.spots.places_px) for shot in shots if len(shot.spots)])
-    near, free, kept = Near(places_mm), np.ones(len(found), bool), []
-    for i in np.argsort(-chance, kind="stable"):
+def _own(shots: Sequence[Shot], *, sanded: bool) -> Looks:
+    """Return how the photos' own finds show, each pinhole once, as its plainest view tells."""
+    looks = Looks(
+        np.concatenate([shot.spots.probability for shot in shots]),
+        np.concatenate([shot.spots.diameter_px / shot.px_per_mm for shot in shots]),
+        np.concatenate([at_rim(shot, shot.spots.places_px, sanded=sanded) for shot in shots]),
+    )
+    if len(shots) == 1 or len(looks.chance) == 0:
+        return looks
+    places_mm = np.concatenate([shot.to_mm(shot.spots.places_px) for shot in shots])
+    near, free, kept = Near(places_mm), np.ones(len(places_mm), bool), []
+    for i in np.argsort(-looks.chance, kind="stable"):
         if free[i]:
             kept.append(i)
             free[near.around(places_mm[i, 0], places_mm[i, 1], SAME_MM)] = False
-    return chance[kept], size_mm[kept]
+    return looks[np.array(kept)]
 
 
 def _chances(places: Floats, sizes_mm: Floats, told: Spots, px_per_mm: float) -> Floats:

@@ -109,7 +109,7 @@ def study_of(seen: Sequence[Seen], bends: Sequence[Bend], *, sanded: bool, small
     shots = [
         Shot(
             one.photo.pixels, one.view, one.found, one.find, one.px_per_mm, one.blur_px, one.rims,
-            _to_shared(one, bend), _from_shared(one, bend),
+            _to_shared(one, bend), _from_shared(one, bend), one.plane.sights,
         )
         for one, bend in zip(seen, bends, strict=True)
     ]  # fmt: skip
