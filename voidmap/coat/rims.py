@@ -28,7 +28,7 @@ LEAST_COLOUR = 0.1
 """A ground whose channels differ by less (share of the largest, light; woods by .3 to .7) is grey: its brightness tells
 then."""
 SOME = 16
-"""Every so many cells tell the ground's colour: tens of thousands."""
+"""Every so many cells tell what the ground is like: tens of thousands."""
 PLAIN_SHARE = 0.8
 """This share of the surface counts as plain: growth rings and pores have edges too."""
 
@@ -62,7 +62,7 @@ def rim_strength(small: Bytes, px_per_mm: float, shrink: int, seen: Bytes) -> Fl
     rim = np.zeros_like(edge)
     for turn in range(TURNS):
         rim = np.maximum(rim, cv2.morphologyEx(edge, cv2.MORPH_OPEN, _line(side, np.pi * turn / TURNS)))
-    over = np.where(on, np.maximum(rim - np.quantile(rim[on], PLAIN_SHARE), 0), 0).astype(np.float32)
+    over = np.where(on, np.maximum(rim - np.quantile(rim[on][::SOME], PLAIN_SHARE), 0), 0).astype(np.float32)
     about = cv2.GaussianBlur(over * over, (0, 0), max(ABOUT_MM * px_per_mm / shrink, 0.1))
     return np.asarray(np.where(on, about, 0), dtype=np.float32)
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from voidmap.coat.ground import FIXED_POINT, STEPS_PX, Bytes, Floats32, even_along_grain, grain_of
 from voidmap.model import Floats, Ortho
-from voidmap.scale.rectify import GRID_PX, fine_map
+from voidmap.scale.rectify import GRID_PX
 
 WORK_MM = 0.4
 """Grid on which pictures are compared, mm: pores are still seen, and a picture stays under a megapixel or so."""
@@ -93,10 +93,18 @@ def warped(
 def smooth_map(carry: Callable[[Floats], Floats], size: tuple[int, int]) -> tuple[Floats32, Floats32]:
     """Return where each pixel of a grid of ``size`` (w, h) goes, worked out at every 16th and interpolated."""
     width, height = size
-    columns, rows = np.arange(0, width + GRID_PX, GRID_PX), np.arange(0, height + GRID_PX, GRID_PX)
-    x, y = np.meshgrid(columns.astype(np.float64), rows.astype(np.float64))
-    there = carry(np.column_stack([x.ravel(), y.ravel()]))
-    return fine_map(there.reshape(len(rows), len(columns), 2).astype(np.float32), 0, height, width)
+    # Enlarged so many times, a node's own place is in the middle of its cell; one cell more lies about the grid.
+    columns, rows = (
+        (np.arange(-1, -(-side // GRID_PX) + 1) * GRID_PX + (GRID_PX - 1) / 2).astype(np.float64) for side in size
+    )
+    x, y = np.meshgrid(columns, rows)
+    there = carry(np.column_stack([x.ravel(), y.ravel()])).astype(np.float32)
+    fine = [
+        cv2.resize(nodes.reshape(x.shape), None, fx=GRID_PX, fy=GRID_PX, interpolation=cv2.INTER_LINEAR)
+        for nodes in there.T
+    ]
+    at_x, at_y = (f[GRID_PX : GRID_PX + height, GRID_PX : GRID_PX + width] for f in fine)
+    return np.ascontiguousarray(at_x, dtype=np.float32), np.ascontiguousarray(at_y, dtype=np.float32)
 
 
 def _stepped(picture: NDArray[Any], share: float) -> NDArray[Any]:

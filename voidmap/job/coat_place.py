@@ -102,7 +102,9 @@ def picture(looked: Sequence[Shown], bends: Sequence[Bend]) -> Ortho:
         width, height = one.plane.size_px
         inside = cv2.bitwise_and(cv2.inRange(at_x, 0.0, width - 1.0), cv2.inRange(at_y, 0.0, height - 1.0))
         inside = cv2.bitwise_and(inside, cv2.bitwise_not(valid))
-        drawn = cv2.remap(one.photo.pixels, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+        # To a 32nd of a pixel, as it is drawn either way, the map is read in half of the time.
+        whole, part = cv2.convertMaps(at_x, at_y, cv2.CV_16SC2)
+        drawn = cv2.remap(one.photo.pixels, whole, part, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
         cv2.copyTo(drawn, inside, pixels)
         valid = cv2.bitwise_or(valid, inside)
     return Ortho(pixels, valid > 0, float(x0), float(y0), step)
