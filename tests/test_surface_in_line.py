@@ -1,4 +1,4 @@
-"""Lines in line with one another on drawn tops: what is one crack is joined, what is not stays apart."""
+"""Lines in line on drawn tops: what is one crack is joined, what is not stays apart, what goes on is likely one."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import pytest
 
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked
+from voidmap.surface.doubtful import MOST_DOUBTFUL, crack_chance, doubtful_lines, likely_cracks
 from voidmap.surface.features import Candidate
 from voidmap.surface.in_line import joined_in_line
 from voidmap.surface.kinds import Judgement
@@ -23,7 +24,7 @@ CALLED, DOUBTFUL, UNLIKELY = Judgement(Kind.CRACK, 0.9, {}), Judgement(None, 0.3
 Ends = tuple[tuple[float, float], tuple[float, float]]
 
 
-def a_line(ends: Ends) -> Candidate:
+def a_line(ends: Ends, **figures: float) -> Candidate:
     """A straight dark line of 3 px between two points of the cut."""
     share = np.zeros((160, 400), np.float32)
     first, last = (tuple(int(v) for v in end) for end in ends)
@@ -31,8 +32,8 @@ def a_line(ends: Ends) -> Candidate:
     cover = cover_of(share, CORNER)
     assert cover is not None
     path = np.linspace(*np.array(ends, dtype=float), 1 + int(np.hypot(*np.subtract(*ends)))) + CORNER
-    figures = {"log_length": float(np.log(MM_PER_PX * np.hypot(*np.subtract(*ends))))}
-    return Candidate(cover, "line", 9.0, path, 3.0, bones_px=path, features=figures)
+    own = {"log_length": float(np.log(MM_PER_PX * np.hypot(*np.subtract(*ends)))), "blue": 0.0, "at_border": 0.0}
+    return Candidate(cover, "line", 9.0, path, 3.0, bones_px=path, features=own | figures)
 
 
 def a_top(lines: list[Ends]) -> Evened:
@@ -77,7 +78,8 @@ def test_what_is_unlikely_a_void_does_not_join_and_doubtful_lines_alone_make_non
     second = ((180.0, 80.0), (260.0, 80.0))
     ((crack, _),) = joined([FIRST, second], [CALLED, UNLIKELY])
     assert columns(crack)[1] == pytest.approx(160, abs=3)
-    assert joined([FIRST, second], [DOUBTFUL, DOUBTFUL]) == []
+    apart = ((300.0, 30.0), (390.0, 30.0))
+    assert joined([FIRST, apart], [DOUBTFUL, DOUBTFUL]) == []
 
 
 @pytest.mark.parametrize(
@@ -112,3 +114,65 @@ def test_a_piece_that_was_told_as_a_stain_is_not_told_twice() -> None:
     looked = Looked((crack[0], flat[0]), a_top([FIRST]), 0.8, CORNER)
     ((joint, _),) = joined_in_line(looked, [crack, flat], [(found, judgement) for found, judgement in (crack, flat)])
     assert columns(joint)[1] == pytest.approx(250, abs=3)
+
+
+MIDDLE: Ends = ((160, 80), (220, 80))
+"""What was traced of a crack that shows in dashes to both sides of it."""
+DASHES: list[Ends] = [((x, 80), (x + 7, 80)) for x in (*range(20, 160, 14), *range(225, 380, 14))]
+
+
+def likely(found: list[Candidate], drawn: list[Ends], others: list[Judged] | None = None) -> list[Judged]:
+    """Return what is likely a crack of doubtful lines on a top with these dark lines and called things."""
+    judged: list[Judged] = [(candidate, Judgement(None, 0.2, {})) for candidate in found]
+    looked = Looked(tuple(found), a_top(drawn), 0.8, CORNER)
+    return likely_cracks(doubtful_lines(others or [], judged), others or [], looked)
+
+
+def test_a_doubtful_line_that_goes_on_in_dashes_is_a_crack_from_end_to_end() -> None:
+    found = a_line(MIDDLE)
+    ((_, judgement),) = likely([found], [MIDDLE, *DASHES])
+    assert judgement.kind is Kind.CRACK
+    assert judgement.void_probability > 0.7
+    assert likely([found], [MIDDLE]) == []
+
+
+def test_pencil_and_what_lies_along_the_slabs_edge_are_no_likelier_for_going_on() -> None:
+    assert likely([a_line(MIDDLE, blue=0.4)], [MIDDLE, *DASHES]) == []
+    assert likely([a_line(MIDDLE, at_border=0.5)], [MIDDLE, *DASHES]) == []
+
+
+def test_where_many_lines_are_doubtful_none_is_called_for_going_on() -> None:
+    rows = np.linspace(12, 148, MOST_DOUBTFUL + 1)
+    lines = [[((a, y), (b, y)) for (a, _), (b, _) in (MIDDLE, *DASHES)] for y in rows.tolist()]
+    found = [a_line(row[0]) for row in lines]
+    drawn = [line for row in lines[::4] for line in row]
+    assert len(likely(found[::4], drawn)) == len(found[::4])
+    assert likely(found, drawn) == []
+
+
+def test_a_line_that_is_a_called_void_traced_is_not_called_beside_it() -> None:
+    hole = a_line(((165, 80), (200, 80)))
+    assert likely([a_line(MIDDLE)], [MIDDLE, *DASHES], [(hole, Judgement(Kind.HOLE, 0.9, {}))]) == []
+
+
+def test_a_branch_of_a_called_crack_is_left_to_it() -> None:
+    crack = (a_line(((190, 20), (190, 140))), CALLED)
+    assert likely([a_line(MIDDLE)], [MIDDLE, *DASHES], [crack]) == []
+
+
+def test_a_likely_crack_is_called_and_joins_a_called_one() -> None:
+    second: Ends = ((180, 80), (240, 80))
+    judged: list[Judged] = [(a_line(second), DOUBTFUL)]
+    looked = Looked((judged[0][0],), a_top([second, *DASHES]), 0.8, CORNER)
+    ((_, judgement),) = joined_in_line(looked, [], judged)
+    assert judgement.is_void
+    ((crack, _),) = joined([FIRST, second, *DASHES[-9:]], [CALLED, DOUBTFUL, *[UNLIKELY] * 9])
+    assert columns(crack) == pytest.approx((40, 240), abs=3)
+
+
+def test_the_chance_of_a_crack_rises_with_its_own_and_with_how_far_it_goes_on() -> None:
+    found = a_line(MIDDLE)
+    chances = [crack_chance(found, chance, onward) for chance, onward in ((0.2, 0), (0.4, 0), (0.4, 20), (0.4, 40))]
+    assert chances == sorted(chances)
+    assert 0.0 < chances[0]
+    assert chances[-1] < 1.0

@@ -14,57 +14,50 @@ import numpy as np
 
 from voidmap.model import Floats
 from voidmap.surface.candidates import Looked
+from voidmap.surface.doubtful import doubtful_lines, is_line, likely_cracks
 from voidmap.surface.follow import bones_of, drawn_anew, path_of, stopping, up_to
 from voidmap.surface.lines import end_to_end, tangent
 from voidmap.surface.merge import Judged
-from voidmap.surface.nested import shared
 from voidmap.surface.rim import Cover
 
 # The widest gap between two lines that are both called voids, and to one that is not but may be, mm. No gap is longer
 # than the longer of the two.
 CALLED_GAP_MM, DOUBTFUL_GAP_MM = 40.0, 20.0
-# A line of less chance than this is no piece of a crack even in line with one.
-LEAST_CHANCE = 0.1
 # Both ends point at each other within this angle, their directions taken over this length; ends that nearly touch need
 # only face each other.
 FACING_DEG, TANGENT_MM, TOUCHING_MM = 30.0, 8.0, 2.0
 # ... and run against each other (the cosine between their ways out): a branch does not turn back.
 OPPOSED = -0.5
-# What shares more than this with a void is a part of it.
-OVERLAP = 0.5
 
 
 def joined_in_line(looked: Looked, called: Sequence[Judged], judged: Sequence[Judged]) -> list[Judged]:
     """Return what is called, lines in line with one another as one; doubtful lines of all ``judged`` join called ones.
 
-    A joint crack has the kind and figures of its longest called piece, and the greatest chance of its pieces.
+    Doubtful lines that are likely cracks are called as well. A joint crack has the kind and figures of its longest
+    called piece, and the greatest chance of its pieces.
     """
-    sure = [item for item in called if _is_line(item) and item[1].is_void]
-    voids = [found.cover for found, judgement in called if judgement.is_void]
-    lines = [*sure, *(item for item in judged if _is_line(item) and _may_join(item, voids))]
-    joints = _joints([path_of(found) for found, _ in lines], len(sure), stopping(called), looked.evened.mm_per_px)
+    doubtful = doubtful_lines(called, judged)
+    likely = likely_cracks(doubtful, called, looked)
+    known = {id(found) for found, _ in likely}
+    sure = [item for item in called if is_line(item) and item[1].is_void]
+    lines = [*sure, *likely, *(item for item in doubtful if id(item[0]) not in known)]
+    counts = (len(sure), len(sure) + len(likely))
+    joints = _joints([path_of(found) for found, _ in lines], counts, stopping(called), looked.evened.mm_per_px)
     groups = _groups(joints, len(lines))
     joined = {id(lines[k][0]) for group in groups for k in group}
     whole = [_one([lines[k] for k in group], looked) for group in groups]
-    return [*(item for item in called if id(item[0]) not in joined), *whole]
+    return [*(item for item in (*called, *likely) if id(item[0]) not in joined), *whole]
 
 
-def _is_line(item: Judged) -> bool:
-    return item[0].source == "line" and item[0].path_px is not None
-
-
-def _may_join(item: Judged, voids: Sequence[Cover]) -> bool:
-    """Tell whether a line that is called no void may be a piece of one: not unlikely, and not a part of a void."""
-    found, judgement = item
-    likely = not judgement.is_void and judgement.void_probability >= LEAST_CHANCE
-    return likely and all(shared(found.cover, cover) <= OVERLAP for cover in voids)
-
-
-def _joints(paths: Sequence[Floats], sure: int, stops: Sequence[Cover], mm_per_px: float) -> Iterator[tuple[int, int]]:
+def _joints(
+    paths: Sequence[Floats], counts: tuple[int, int], stops: Sequence[Cover], mm_per_px: float
+) -> Iterator[tuple[int, int]]:
     """Yield pairs of paths (N, 2) px that run on in each other, each end in one at most, the nearest first.
 
-    The first ``sure`` are called cracks; one of each pair is.
+    Of the ``counts`` the first is that of the paths that are called cracks for themselves, the second that of those
+    and the likely ones after them; one of each pair is of these.
     """
+    sure, likely = counts
     from scipy.spatial import cKDTree
 
     if not paths:
@@ -79,7 +72,7 @@ def _joints(paths: Sequence[Floats], sure: int, stops: Sequence[Cover], mm_per_p
         a, b = (int(end) for end in pairs[k])
         i, j = a // 2, b // 2
         most = CALLED_GAP_MM if max(i, j) < sure else DOUBTFUL_GAP_MM
-        if i == j or min(i, j) >= sure or {a, b} & taken or gaps[k] > min(most, max(lengths[i], lengths[j])):
+        if i == j or min(i, j) >= likely or {a, b} & taken or gaps[k] > min(most, max(lengths[i], lengths[j])):
             continue
         between = np.linspace(ends[a], ends[b], 2 + int(gaps[k] / mm_per_px))
         if _face(ways[a], ways[b], ends[b] - ends[a], mm_per_px) and len(up_to(between, stops)) == len(between):
