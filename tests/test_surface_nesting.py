@@ -27,11 +27,18 @@ def ellipse(half_width: float, half_height: float, size: int = 160) -> np.ndarra
 
 
 def patch(
-    mask: np.ndarray, chance: float, fit: float, kind: Kind | None = Kind.BARK_VOID, *, dark: float = -0.5
+    mask: np.ndarray,
+    chance: float,
+    fit: float,
+    kind: Kind | None = Kind.BARK_VOID,
+    *,
+    dark: float = -0.5,
+    step: float = 0.5,
 ) -> tuple[Candidate, Judgement]:
     cover = cover_of(mask.astype(np.float32), (0, 0))
     assert cover is not None
-    features = {"log_slender": 0.3, "log_axes": 0.3, "log_length": 4.0, "solidity": 1.0, "dark_middle": dark}
+    features = {"log_slender": 0.3, "log_axes": 0.3, "log_length": 4.0, "solidity": 1.0}
+    features |= {"dark_middle": dark, "step": step}
     chances = {} if kind is None else {kind: 1.0}
     return Candidate(cover, "patch", 0.0, features=features), Judgement(kind, chance, chances, fit)
 
@@ -78,6 +85,27 @@ def test_what_lies_around_a_surer_void_gives_way_to_it_but_not_to_a_dark_part(
     half: tuple[float, float], kind: Kind, taken: str
 ) -> None:
     whole, core = patch(ellipse(60, 50), 0.95, 0.6), patch(ellipse(*half), 0.97, 0.7, kind)
+    found, judged = zip(whole, core, strict=True)
+    ((kept, _),) = select(found, judged, 0.25)
+    assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else core)[0].cover.area_px)
+
+
+@pytest.mark.parametrize(
+    ("kind", "chance", "steps", "taken"),
+    [
+        (Kind.BARK_VOID, 0.6, (0.5, 0.6), "whole"),
+        (Kind.BARK_VOID, 0.6, (0.2, 1.4), "core"),
+        (Kind.KNOT_HOLE, 0.96, (1.0, 0.9), "whole"),
+        (Kind.KNOT_HOLE, 0.6, (1.0, 0.9), "core"),
+    ],
+    ids=["a bark void in pieces", "a bark void in a stain", "a hole's darker floor", "a hole in a knot"],
+)
+def test_a_likely_void_is_not_given_up_for_a_darker_part_whose_rim_is_no_steeper(
+    kind: Kind, chance: float, steps: tuple[float, float], taken: str
+) -> None:
+    """Of a likely bark void around a surer one, the outer one is the void unless the inner rim is far steeper."""
+    whole = patch(ellipse(60, 50), chance, 0.5, kind, step=steps[0])
+    core = patch(ellipse(30, 25), 0.97, 0.7, kind, step=steps[1])
     found, judged = zip(whole, core, strict=True)
     ((kept, _),) = select(found, judged, 0.25)
     assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else core)[0].cover.area_px)

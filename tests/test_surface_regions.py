@@ -377,7 +377,7 @@ def _chosen(*things: tuple[str, float, Kind, float]) -> list[tuple[Kind | None, 
     for source, radius, kind, chance in things:
         cover = cover_of(covered_share((300, 300), ellipse(radius, radius, 150, 150)), (0, 0))
         assert cover is not None
-        figures = {"log_slender": 0.3, "log_axes": 0.0, "solidity": 0.99, "dark_middle": -0.5}
+        figures = {"log_slender": 0.3, "log_axes": 0.0, "solidity": 0.99, "dark_middle": -0.5, "step": 0.4}
         found.append(Candidate(cover, source, 0.0, features=figures))
         judged.append(Judgement(kind, chance, {}, 0.7))
     kept = select(found, judged, 0.3)
@@ -467,10 +467,30 @@ def test_what_holds_little_must_be_surer_to_be_called(
     assert judgement.is_void is called
 
 
-def judged(found: list[dict[str, float]], crack_chances: list[float]) -> list[Judgement]:
-    """Judge things that are cracks by these chances, and nothing else."""
+@pytest.mark.parametrize(
+    ("dark", "step", "rim", "spread", "source", "called"),
+    [
+        (0.6, 0.4, 1.1, 0.5, "patch", True),  # bark: its darkness begins at its rim
+        (0.6, 0.2, 1.1, 0.5, "patch", False),  # a stain: it is darker within
+        (0.6, 0.4, 2.2, 0.5, "patch", False),  # a stain: its rim is twice as soft as the photo
+        (0.6, 0.2, 1.1, 0.5, "line", True),
+        (1.2, 1.0, 1.1, 0.3, "patch", False),  # a sound knot: as dark as a hole, and even
+        (1.2, 1.0, 1.1, 0.9, "patch", True),  # a hole: its floor is shaded
+        (0.1, 0.0, 1.1, 0.3, "patch", True),  # bark as pale as the wood has no such rim
+    ],
+)
+def test_what_fades_or_is_evenly_dark_must_be_surer_to_be_called(
+    dark: float, step: float, rim: float, spread: float, source: str, called: bool
+) -> None:
+    figures = {"is_line": float(source == "line"), "is_dot": 0.0, "log_area": np.log(600.0), "log_length": np.log(40.0)}
+    figures |= {"dark_middle": -dark, "step": step, "rim_width": rim, "dark_spread": spread, "log_slender": 9.0}
+    assert [judged([figures], [chance], Kind.BARK_VOID)[0].is_void for chance in (0.6, 0.9)] == [called, True]
+
+
+def judged(found: list[dict[str, float]], own: list[float], kind: Kind = Kind.CRACK) -> list[Judgement]:
+    """Judge things that are of a kind by these chances, and nothing else."""
     labels = [*Kind, NOTHING]
-    chances = np.array([[{Kind.CRACK: p, NOTHING: 1 - p}.get(name, 0.0) for name in labels] for p in crack_chances])
+    chances = np.array([[{kind: p, NOTHING: 1 - p}.get(name, 0.0) for name in labels] for p in own])
     as_it_is = [[0.0, 1.0], [0.0, 1.0]]
     return judged_by(found, chances, np.ones(len(found)), [str(name) for name in labels], as_it_is)
 
