@@ -34,8 +34,8 @@ MOSTLY = 0.15
 # them on voids) of chance .03 to .93 on 161 simulated slabs.
 START, OWN, ONWARD, LENGTH, BLUE, BORDER = 3.24, 1.24, 0.57, -0.66, -5.9, -6.0
 # It is called from this chance on when it is at least so long with what it is followed by: what is shorter, and goes on
-# nowhere, other renderers' pores and flecks look like. Of lines that were not called before, in slabs that had no part
-# in the fit, 123 of 132 are true.
+# nowhere, other renderers' pores and flecks look like. Of those of the fitted lines that were not called before 123 of
+# 132 are true.
 CALL, LEAST_FOLLOWED_MM = 0.8, 15.0
 # Of a slab with more doubtful lines than this (one of 20 simulated ones) the odds know nothing: what stands out is
 # its figure, as a phone that evens out or sharpens the tones shows it.
