@@ -4,34 +4,69 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from voidmap.model import Ortho
+from voidmap.model import Floats, Ortho
 from voidmap.surface.cut import cut_apart
 from voidmap.surface.patches import break_up
 
+Bools = NDArray[np.bool_]
+
 WOOD, BENCH = (95.0, 140.0, 200.0), (185.0, 190.0, 195.0)
+SIZE = (420, 640)
+HEART, BESIDE = (slice(140, 300), slice(120, 520)), (slice(90, 140), slice(120, 520))
+
+
+def region(part: tuple[slice, slice]) -> Bools:
+    mask = np.zeros(SIZE, dtype=bool)
+    mask[part] = True
+    return mask
+
+
+def drawn(bench: tuple[float, float, float]) -> Floats:
+    """Wood with plain figure on a plain bench, (420, 640, 3) B, G, R; a px is a mm."""
+    picture = np.tile(np.array(bench), (*SIZE, 1))
+    picture[HEART] = WOOD
+    return picture * figure(HEART)
+
+
+def figure(part: tuple[slice, slice]) -> Floats:
+    """The grain's lines in a part of the picture, as a factor (420, 640, 1)."""
+    lines = 1 + 0.08 * np.sin(np.arange(SIZE[0]) / 2.0)
+    return np.asarray(np.where(region(part), lines[:, None], 1.0)[..., None])
+
+
+def share_called_slab(picture: Floats, *parts: tuple[slice, slice]) -> list[float]:
+    """What share of each part is called slab, when a board is known to lie in the wood's middle."""
+    noisy = picture + np.random.default_rng(8).normal(0, 1.5, picture.shape)
+    valid = np.ones(SIZE, dtype=bool)
+    coarse = break_up(Ortho(np.clip(noisy, 0, 255).astype(np.uint8), valid, 0.0, 0.0, 1.0))
+    board, ring = np.zeros((2, *coarse.valid.shape), dtype=bool)
+    y0, y1, x0, x1 = (round(v * coarse.scale) for v in (200, 260, 240, 330))
+    board[y0:y1, x0:x1] = True
+    ring[y0 - 8 : y1 + 8, x0 - 8 : x1 + 8] = True
+    found, _ = cut_apart(coarse, board, ring, board)
+    rows, columns = (np.round((np.arange(n) + 0.5) / coarse.scale - 0.5).astype(int) for n in board.shape)
+    at = np.ix_(rows.clip(0, SIZE[0] - 1), columns.clip(0, SIZE[1] - 1))
+    return [float(found[region(part)[at]].mean()) for part in parts]
 
 
 @pytest.mark.parametrize("tint", [0.0, 0.02, 0.05, 0.1])
 def test_bluish_shade_on_a_grey_bench_is_bench(tint: float) -> None:
     """Shade that the sky lights is bluer than the bench in the light, the wood far redder than both."""
-    rng = np.random.default_rng(8)
-    picture = np.tile(np.array(BENCH), (420, 640, 1))
-    slab, shade = np.zeros((2, 420, 640), dtype=bool)
-    slab[140:300, 120:520] = True
-    shade[90:140, 130:530] = True
-    picture[slab] = np.array(WOOD) * (1 + 0.08 * np.sin(np.arange(420) / 2.0))[:, None, None].repeat(640, 1)[slab]
-    picture[shade] *= 0.7 * np.exp([tint, 0.0, -0.6 * tint])
-    picture += rng.normal(0, 1.5, picture.shape)
-    valid = np.ones(slab.shape, dtype=bool)
-    coarse = break_up(Ortho(np.clip(picture, 0, 255).astype(np.uint8), valid, 0.0, 0.0, 1.0))
-    board = np.zeros_like(coarse.valid)
-    y, x = (round(v * coarse.scale) for v in (200, 240))
-    board[y : y + round(60 * coarse.scale), x : x + round(90 * coarse.scale)] = True
-    ring = np.zeros_like(board)
-    ring[y - 8 : y + round(60 * coarse.scale) + 8, x - 8 : x + round(90 * coarse.scale) + 8] = True
-    found, _ = cut_apart(coarse, board, ring, board)
-    rows, columns = (np.round((np.arange(n) + 0.5) / coarse.scale - 0.5).astype(int) for n in board.shape)
-    at = np.ix_(rows.clip(0, 419), columns.clip(0, 639))
-    assert found[slab[at]].mean() > 0.98
-    assert found[shade[at]].mean() < 0.02
+    picture = drawn(BENCH)
+    picture[BESIDE] *= 0.7 * np.exp([tint, 0.0, -0.6 * tint])
+    wood, shade = share_called_slab(picture, HEART, BESIDE)
+    assert wood > 0.98
+    assert shade < 0.02
+
+
+@pytest.mark.parametrize("bench", [BENCH, (150.0, 165.0, 180.0)])
+@pytest.mark.parametrize("paler", [1.1, 1.25, 1.4])
+def test_pale_sapwood_beside_brown_wood_is_slab(paler: float, bench: tuple[float, float, float]) -> None:
+    """Sapwood has neither the heartwood's tone nor the bench's, but leans to the heartwood's tint."""
+    picture = drawn(bench)
+    picture[BESIDE] = np.array([140.0, 170.0, 205.0]) * paler / 1.1
+    wood, sap = share_called_slab(picture * figure(BESIDE), HEART, BESIDE)
+    assert wood > 0.98
+    assert sap > 0.98

@@ -122,8 +122,9 @@ def test_slab_that_leaves_the_photo_says_so() -> None:
     assert record.leaves_frame
     assert "cut" in found.edge_kinds
     assert overlap(scene, found) >= 0.985
-    left = [x for (x, _) in record.outline_mm]
-    assert record.edge_mm == pytest.approx(2 * (max(left) + 400) + 400, rel=0.03)
+    border = scene.ortho.to_mm(np.array([[scene.ortho.valid.shape[1] - 0.5, 0.0]]))[0, 0]
+    assert max(x for (x, _) in record.outline_mm) == pytest.approx(border, abs=2.0)
+    assert record.edge_mm == pytest.approx(2 * (border + 400) + 400, rel=0.01)
 
 
 def test_slab_that_fills_the_photo_has_no_edge() -> None:

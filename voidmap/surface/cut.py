@@ -42,6 +42,9 @@ SHADE_TRUST = 0.3
 # picture) is shifted by up to so much (daylight of 5,500 K to 10,000 K, CIE 15, seen in sRGB), and about this much to
 # either side.
 SKY_TINT, SHADE_TINT = np.array([-0.14, 0.23]), 0.035
+# A paler patch whose tint is nearer to the wood's than to the bench's may be sapwood: how far that is believed, and
+# what difference of tint says nothing (log units).
+SAP_TRUST, TINT_SAME = 0.3, 0.03
 # Weight of a coarse px's look against the cost of cutting 1 px where there is no edge.
 LOOK_WEIGHT = 0.12
 # Cost of giving a px of the photo's border to the slab, against cutting 1 px where there is no edge.
@@ -228,9 +231,10 @@ def _look_ratio(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools, stand:
     total = np.zeros(len(looks))
     if min(slab.sum(), bench.sum()) <= stand[1]:
         return total
-    shade = _as_shade(coarse, looks, bench, stand)
+    shade, sap = _as_shade(coarse, looks, bench, stand), _as_sap(looks, slab, bench, stand)
     for columns in (TONE, TEXTURE):
         typical = [_typical(coarse, looks[:, columns], LEAST_SCATTER[columns], known, stand) for known in (slab, bench)]
+        typical[0] = np.maximum(typical[0], SAP_TRUST * sap)
         typical[1] = np.maximum(typical[1], SHADE_TRUST * shade)
         total += np.log((typical[0] + UNKNOWN) / (typical[1] + UNKNOWN * BENCH_KNOWN))
     return total
@@ -243,6 +247,16 @@ def _as_shade(coarse: Coarse, looks: Floats, bench: Bools, stand: tuple[int, int
     as_lit = np.where(bench[:, None], tint, tint - sky[:, None] * SKY_TINT)
     typical = _typical(coarse, as_lit, np.maximum(LEAST_SCATTER[COLOUR], SHADE_TINT), bench, stand)
     return np.where(looks[:, 0] < np.percentile(looks[bench, 0], 25), typical, 0.0)
+
+
+def _as_sap(looks: Floats, slab: Bools, bench: Bools, stand: tuple[int, int]) -> Floats:
+    """How far each paler look's tint is the wood's rather than the bench's, 0 to 1."""
+    most, nearest = stand
+    wood, other = (looks[known][:: max(1, int(known.sum()) // most), COLOUR] for known in (slab, bench))
+    near = (np.asarray(cKDTree(own).query(looks[:, COLOUR], k=nearest)[0]) for own in (wood, other))
+    to_wood, to_bench = (n.mean(axis=1) + TINT_SAME for n in near)
+    pale = looks[:, 0] > np.median(looks[slab, 0])
+    return np.where(pale, to_bench**2 / (to_wood**2 + to_bench**2), 0.0)
 
 
 def _unlike(typical: Floats, band: Bools) -> Bools:

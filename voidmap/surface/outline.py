@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from voidmap.errors import CantTell
 from voidmap.model import Bay, Floats, Ortho, SlabFound
@@ -166,12 +167,26 @@ def _settled(small: Ortho, rough: Bools, hidden: Bools, nats: F32 | None) -> _Ed
     # What may be slab or not lies within the area's 95 % interval, all of it.
     doubts = [area_doubt_mm2(ends.doubt_mm), disputed_mm2(band, found.top_mm), found.doubt_mm2, beside_mm2 / Z95]
     return _Edge(
-        line_mm=small.to_mm(band.points_px(found.top_mm)),
+        line_mm=small.to_mm(_within_photo(band.points_px(found.top_mm), small.valid)),
         held=found.bridged,
         doubt_mm2=float(np.linalg.norm(doubts)),
         bays=tuple(_bay(small, band, found.top_mm, mouth) for mouth in found.undecided),
         beside_mm2=beside_mm2,
     )
+
+
+def _within_photo(line_px: Floats, valid: Bools) -> Floats:
+    """Bring the points (N, 2) of a line that lie beyond the photo back to its border: nothing is seen out there."""
+    height, width = valid.shape
+    column, row = np.round(line_px).astype(int).T
+    inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+    inside[inside] = valid[row[inside], column[inside]]
+    if inside.all() or not inside.any():
+        return line_px
+    border = edges.contour_px(valid)
+    held = line_px.copy()
+    held[~inside] = border[cKDTree(border).query(line_px[~inside])[1]]
+    return held
 
 
 def _bay(small: Ortho, band: Band, top_mm: Floats, mouth: Mouth) -> Bay:

@@ -17,6 +17,7 @@ from scipy import ndimage
 from voidmap.model import Floats
 from voidmap.surface.band import ACROSS_MM, ALONG_MM, Band
 from voidmap.surface.chain import course_costs
+from voidmap.surface.cut import SAP_TRUST, TINT_SAME
 
 Bools = NDArray[np.bool_]
 F32 = NDArray[np.float32]
@@ -37,7 +38,8 @@ TYPICAL_PERCENTILE, LEAST = 20.0, 0.02
 # How typical any look is of the side, whose bark and shade may be anything, and of shadow, where the tint is the
 # bench's.
 SIDE, SHADOW = 0.15, 0.5
-# What is paler than the wood around by this much (log units) is sapwood, seen nowhere else, as soon as bark or shade.
+# What is paler than the wood around by this much (log units) is sapwood, seen nowhere else, as soon as bark or
+# shade, and sooner as its tint is the wood's and not the bench's.
 PALER = 0.1
 # A shadow is darker than the bench, by this much at most (log units); other tones cost it this many nats.
 DARKEST, NOT_SHADE = 1.4, 2.0
@@ -201,11 +203,10 @@ def _fits(
     known_bench: Bools,
 ) -> F32:
     """Nats by which each px fits wood, side, shadow and bench, (4, rows, columns)."""
-    darker = band.tone - _usual_tone(band, known_bench)[:, None]
+    darker = band.tone - _usual(band.tone, band, known_bench)
     off = np.where((darker > 0.0) | (darker < -DARKEST), np.float32(-NOT_SHADE), np.float32(0.0))
     as_wood = wood[0] + TEXTURE_WEIGHT * wood[2] + np.where(band.slab, np.float32(ROUGH_NATS), np.float32(0.0))
-    paler = band.tone - _usual_tone(band, known_wood)[:, None] > PALER
-    as_wood = np.where(paler, np.maximum(as_wood, np.float32(np.log(SIDE))), as_wood)
+    as_wood = np.maximum(as_wood, _as_sap(band, known_wood, known_bench))
     shadow = np.log(SHADOW) + bench[1] + TEXTURE_WEIGHT * bench[2] + off
     as_bench = bench[0] + TEXTURE_WEIGHT * bench[2]
     fits = np.stack([as_wood, np.full_like(as_wood, np.log(SIDE)), shadow, as_bench])
@@ -216,15 +217,26 @@ def _fits(
     return np.asarray(fits * (band.seen * np.float32(PER_MM * ACROSS_MM)), dtype=np.float32)
 
 
-def _usual_tone(band: Band, known: Bools) -> Floats:
-    """Median tone of the known px of each row, made up from neighbouring rows where a row has none."""
+def _as_sap(band: Band, wood: Bools, bench: Bools) -> F32:
+    """Log of how typical each px is of sapwood: paler than the wood, and as its tint is the wood's, not the bench's."""
+    far = [
+        sum(np.square(band.tint[..., k] - _usual(band.tint[..., k], band, known)) for k in range(2)) + TINT_SAME**2
+        for known in (wood, bench)
+    ]
+    like_wood = far[1] / (far[0] + far[1])
+    paler = band.tone - _usual(band.tone, band, wood) > PALER
+    return np.where(paler, np.log(SIDE + SAP_TRUST * like_wood), np.log(LEAST * LEAST)).astype(np.float32)
+
+
+def _usual(looks: F32, band: Band, known: Bools) -> Floats:
+    """Median look of the known px of each row (rows, 1), made up from neighbouring rows where a row has none."""
     rows = np.arange(len(known))
     there = known.any(axis=1)
     if not there.any():
-        return np.full(len(known), np.log(255.0))
-    middle = np.nanmedian(np.where(known[there], band.tone[there], np.nan), axis=1)
+        return np.full((len(known), 1), np.log(255.0))
+    middle = np.nanmedian(np.where(known[there], looks[there], np.nan), axis=1)
     filled = np.interp(rows, rows[there], middle)
-    return np.asarray(ndimage.median_filter(filled, min(len(rows), band.rows_of(150.0)) | 1, mode="wrap"))
+    return np.asarray(ndimage.median_filter(filled, min(len(rows), band.rows_of(150.0)) | 1, mode="wrap")[:, None])
 
 
 def _readings(band: Band, fits: F32) -> tuple[F32, Ints]:
