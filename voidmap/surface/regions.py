@@ -45,7 +45,7 @@ WHOLE_SHARE = 0.5
 CORE_SHARE, ITSELF = (0.08, 0.6), 0.35
 # A void of at least this chance is not given up for others of its own kind in it that are its darker parts, unless the
 # step of the darkness at their rims is this many times its own: then they are the void, and it is the stain around. Of
-# the bark voids on 98 simulated slabs around a surer one all 8 with less are the void (1.2 times at most), and none of
+# the bark voids on 79 simulated slabs around a surer one all 8 with less are the void (1.2 times at most), and none of
 # 3 with more (7.5 at least); of the surer knot holes 6 of 6 are, of the others 1 of 18.
 SURE = {Kind.BARK_VOID: 0.5, Kind.KNOT_HOLE: 0.95}
 STEEPER = 2.5
