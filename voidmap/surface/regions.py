@@ -31,6 +31,7 @@ from voidmap.surface.measure import (
     walk_outline,
 )
 from voidmap.surface.merge import Judged, merged
+from voidmap.surface.mouth_strip import with_mouth
 from voidmap.surface.nested import WITHIN, shared
 from voidmap.surface.rim import Cover, cover_of
 from voidmap.surface.through import bench_tint, through_chance
@@ -75,6 +76,8 @@ MAY_GO_THROUGH = (Kind.KNOT_HOLE, Kind.BARK_VOID, Kind.HOLE)
 # A void opens on the slab's side when it comes this near to the outline (px: the border row is not judged,
 # the rim is blurred), and along at least this length.
 OPENING_REACH_PX, LEAST_OPENING_MM = 5.0, 0.4
+# Kinds with a mouth on the slab's side: a strip between their rim and the outline is theirs.
+MOUTHED = (Kind.BARK_VOID, Kind.KNOT_HOLE)
 # A rim runs where half of a pixel is covered. A torn rim has teeth finer than the blur and bays where the bark has the
 # wood's own colour: at half it runs too far in (by 0.36 mm at the median of 100 bark voids of simulated slabs 1 to 60),
 # at this share it is right in the mean. Where that lets the cover leak, the half stays.
@@ -281,16 +284,18 @@ def _region(
 ) -> Region:
     assert judgement.kind is not None, "what is nothing is no region"
     mm, kind = ortho.mm_per_px, judgement.kind
+    reach = OPENING_REACH_PX * mm + slab.edge_blur_mm
     cover = found.cover
+    # A flat thing's too: its depth may tell later that it is a void, or the slab's own flank.
+    opening = _opening(cover, walk, ortho, reach)
+    if opening > 0.0 and kind in MOUTHED:
+        cover = with_mouth(cover, slab, mm)
+        opening = _opening(cover, walk, ortho, reach)
     outline = ortho.to_mm(cover.outline_px)
     area = cover.area_px * mm * mm
     traced = found.source == "line" and found.path_px is not None
     length = np.exp(found.features["log_length"]) if traced else spine_length_px(cover.mask) * mm
     rim = rim_length(outline, 3.0 * mm)
-    reach = OPENING_REACH_PX * mm + slab.edge_blur_mm
-    # A flat thing's too: its depth may tell later that it is a void, or the slab's own flank.
-    opening = edge_contact_mm(cover.mask, cover.corner, walk, ortho, reach)
-    opening = opening if opening > LEAST_OPENING_MM else 0.0
     widest = found.width_max_px or greatest_width_px(cover.mask)
     widest = max(widest * mm, area / length)
     return Region(
@@ -314,6 +319,12 @@ def _region(
             _void_kind(judgement), float(length), float(area / length), float(widest), scale_rel
         ),
     )
+
+
+def _opening(cover: Cover, walk: Floats, ortho: Ortho, reach_mm: float) -> float:
+    """Return along how much of the slab's outline a thing lies, mm; 0 for a touch."""
+    opening = edge_contact_mm(cover.mask, cover.corner, walk, ortho, reach_mm)
+    return opening if opening > LEAST_OPENING_MM else 0.0
 
 
 def _void_kind(judgement: Judgement) -> Kind:
