@@ -3,10 +3,12 @@
     python benchmarks/depth.py --scenes FOLDER          (made before by make_slabs.py)
     python benchmarks/depth.py --first 100000 --count 60
 
-Three things are told apart, for each way of measuring:
+Four things are told apart, for each way of measuring:
 
 whole
     the program as it is: total against the true total, whatever was missed, invented or drawn too wide.
+bare
+    the same against the true volume of what no board hides in the first photo (a void's volume by its bare area).
 found
     depth alone: the voids that were found, each with its true area, against the true volume of the same voids.
 outlines (with --outlines)
@@ -40,6 +42,7 @@ from voidmap.errors import VoidmapError
 from voidmap.files import load_photo
 from voidmap.model import Ortho, Photo, Plane, Region
 from voidmap.records import Defect, DepthEstimate, Interval, Kind, Totals
+from voidmap.surface.covered import fill_polygons, find_sheets
 
 VOID_THAT_COUNTS_ML = 1.0
 AREA_REL = 0.02
@@ -81,6 +84,18 @@ def true_regions(truth: dict[str, Any], ortho: Ortho, plane: Plane) -> list[tupl
             feature["opens_on_edge"], 0.0, 1.0 if feature["through"] else 0.0, {},
         )))  # fmt: skip
     return out
+
+
+def bare_ml(truth: dict[str, Any], ortho: Ortho, plane: Plane) -> float:
+    """Return the true volume of the voids less what the boards' sheets hide of their area in the first photo, ml."""
+    covered = fill_polygons(ortho, find_sheets(ortho, plane.patterns_mm))
+    seen = 0.0
+    for feature in truth["features"]:
+        if not feature["is_void"] or len(feature["outline_px"]) < 3:
+            continue
+        mask, corner = raster(ortho, plane.to_mm(np.array(feature["outline_px"])))
+        seen += feature["volume_ml"] * (1 - overlap(mask, corner, covered, (0, 0)) / max(int(mask.sum()), 1))
+    return seen
 
 
 def defect_of(
@@ -261,20 +276,29 @@ class Bench:
         middles = np.array([r.outline_mm.mean(axis=0) for r in regions]) if regions else np.zeros((1, 2))
         scale_rel = scale.length_interval_rel(planes[0], middles)
         way = way_of(photos)
-        self._both(name, way, rows, others, truth, scale_rel)
+        bare = bare_ml(truth, ortho, planes[0])
+        self._both(name, way, rows, others, (truth["totals"]["volume_ml"], bare), scale_rel)
         if len(photos) == 1:
             rng = np.random.default_rng([truth.get("seed", 0), 5])
             rows, others = probed(rows, others, thickness, scale_rel, rng)
-            self._both(name, f"{way}, 2 readings", rows, others, truth, scale_rel)
+            self._both(name, f"{way}, 2 readings", rows, others, (truth["totals"]["volume_ml"], bare), scale_rel)
 
     def _both(
-        self, name: str, way: str, rows: list[Row], others: list[Defect], truth: dict[str, Any], scale_rel: float
+        self,
+        name: str,
+        way: str,
+        rows: list[Row],
+        others: list[Defect],
+        true_ml: tuple[float, float],
+        scale_rel: float,
     ) -> None:
+        """Judge the whole, against all that is there and against what lies bare (``true_ml``), and the found alone."""
         defects = [d for _, d in rows if d is not None] + others
         done, totals = depth.volumes(defects, scale_rel=scale_rel)
         after = {d.id: d for d in done}
         whole: list[Row] = [(f, after[d.id] if d is not None else None) for f, d in rows]
-        self._add(name, f"{way}, whole", whole, totals, truth["totals"]["volume_ml"])
+        for word, known_ml in zip(("whole", "bare"), true_ml, strict=True):
+            self._add(name, f"{way}, {word}", whole, totals, known_ml)
         pairs, totals = measured(with_true_areas(rows), scale_rel)
         if pairs:
             self._add(name, f"{way}, found", pairs, totals, sum(f["volume_ml"] for f, _ in pairs))
