@@ -10,6 +10,7 @@ import numpy as np
 
 from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
 from voidmap.records import Kind
+from voidmap.surface.bores import bored
 from voidmap.surface.candidates import Looked, look_at
 from voidmap.surface.explained import without_explained
 from voidmap.surface.features import Candidate
@@ -130,15 +131,16 @@ def select(
 ) -> list[Judged]:
     """Choose what is reported among candidates that overlap, and join the pieces of one void.
 
-    Chosen cracks are joined in line and followed to their ends in the picture that they were found in, when it is
-    given.
+    Chosen cracks are joined in line and followed to their ends, and the holes of knots get their whole rims, in the
+    picture that they were found in, when it is given.
     """
     judged = without_explained(list(zip(candidates, judgements, strict=True)), mm_per_px)
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
     chosen = _without_parts(found)
-    whole = chosen if looked is None else followed(looked, joined_in_line(looked, chosen, judged))
-    drawn = [(replace(c, cover=_rim_drawn(c, j.kind)), j) for c, j in whole if j.kind is not None]
-    return _without_parts(merged(drawn, mm_per_px))
+    long = chosen if looked is None else followed(looked, joined_in_line(looked, chosen, judged))
+    drawn = [(replace(c, cover=_rim_drawn(c, j.kind)), j) for c, j in long if j.kind is not None]
+    whole = drawn if looked is None else bored(looked, drawn, candidates)
+    return _without_parts(merged(whole, mm_per_px))
 
 
 def worth_telling(region: Region) -> bool:
