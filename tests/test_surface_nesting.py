@@ -131,6 +131,35 @@ def test_a_bright_rectangle_is_paper_and_a_black_one_may_be_a_hole(dark: float, 
     assert sum(j.is_void for _, j in select(found, judged, 0.5)) == voids
 
 
+def cut_across() -> np.ndarray:
+    """Return the end of a strip of tape, cut off at a slant."""
+    y, x = np.mgrid[:160, :160] - 80.0
+    return np.asarray((np.abs(y) < 22) & (x > -40) & (x < 20 + 0.8 * y))
+
+
+def with_a_notch() -> np.ndarray:
+    """Return a label whose print runs out at one side."""
+    y, x = np.mgrid[:160, :160] - 80.0
+    return np.asarray((np.abs(y) < 22) & (np.abs(x) < 40) & ~((np.abs(x) < 4) & (y > 12)))
+
+
+def torn() -> np.ndarray:
+    """Return a piece of bark with teeth as long as a third of its width."""
+    y, x = np.mgrid[:160, :160] - 80.0
+    return np.asarray((np.abs(x) < 40) & (np.abs(y) < 22 - 8 * (np.floor(x / 6) % 2)))
+
+
+@pytest.mark.parametrize(
+    ("mask", "void"),
+    [(cut_across(), False), (with_a_notch(), False), (torn(), True), (ellipse(40, 22), True)],
+    ids=["tape", "label", "bark", "bright floor"],
+)
+def test_what_is_bright_and_cut_straight_is_a_sheet(mask: np.ndarray, void: bool) -> None:
+    """A torn rim is not convex; an ellipse fills pi / 4 of its rectangle (Euclidean geometry)."""
+    found, judged = zip(patch(mask, 0.7, 0.5, dark=0.3), strict=True)
+    assert any(j.is_void for _, j in select(found, judged, 0.5)) is void
+
+
 def test_pieces_that_are_joined_at_the_picture_s_border_stay_in_the_picture() -> None:
     left, right = np.zeros((40, 60), bool), np.zeros((40, 60), bool)
     left[:30, :28], right[:30, 31:] = True, True
@@ -240,3 +269,12 @@ def test_no_beetle_bores_as_wide_as_a_knot(across_mm: float, kind: Kind) -> None
     assert told.kind is kind
     assert sum(told.kind_chances.values()) == pytest.approx(1.0)
     assert told.kind_chances[Kind.STAIN] == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize(("around", "stays"), [(0.15, True), (0.6, False)])
+def test_a_dot_on_a_stain_with_a_fainter_rim_is_a_hole(around: float, stays: bool) -> None:
+    """What is hardly darker than a dark knot is a part of it; a stain fainter than a dot does not explain it."""
+    stain = patch(ellipse(60, 30), 0.1, 0.9, Kind.STAIN, dark=-0.3, step=around)
+    spot, judgement = patch(ellipse(7, 7), 0.9, 0.9, Kind.HOLE, dark=-0.5, step=0.3)
+    found, judged = zip(stain, (replace(spot, source="dot"), judgement), strict=True)
+    assert (Kind.HOLE in {j.kind for _, j in select(found, judged, 0.25)}) is stays

