@@ -134,7 +134,7 @@ def select(
     Chosen cracks are joined in line and followed to their ends, and the holes of knots get their whole rims, in the
     picture that they were found in, when it is given.
     """
-    judged = without_explained(list(zip(candidates, judgements, strict=True)), mm_per_px)
+    judged = without_explained(list(zip(candidates, judgements, strict=True)), mm_per_px, looked)
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
     chosen = _without_parts(found)
     long = chosen if looked is None else followed(looked, joined_in_line(looked, chosen, judged))

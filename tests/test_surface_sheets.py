@@ -1,0 +1,55 @@
+"""A patch that runs together with a strip of tape is two things: what the picture shows of the tape tells."""
+
+import cv2
+import numpy as np
+import pytest
+
+from voidmap.records import Kind
+from voidmap.surface.candidates import Looked
+from voidmap.surface.explained import without_explained
+from voidmap.surface.features import Candidate
+from voidmap.surface.kinds import Judgement
+from voidmap.surface.light import Evened
+from voidmap.surface.merge import Judged
+from voidmap.surface.rim import cover_of
+
+SIZE, CORNER, MM = (200, 260), (7, 4), 0.5
+
+
+def bark_with(bright: np.ndarray, light: float) -> tuple[Looked, Judged]:
+    """Return the picture, cut out at ``CORNER``, of a dark patch with something else in it, and the patch."""
+    rows, columns = np.indices(SIZE)
+    patch = (np.abs(rows - 100) < 60) & (np.abs(columns - 130) < 100)
+    tone = np.where(patch, -0.7, 0.0)
+    tone[bright & patch] = light
+    dark = cv2.GaussianBlur(tone, (0, 0), 1.0).astype(np.float32)
+    dark += np.random.default_rng(2).normal(0, 0.05, SIZE).astype(np.float32)
+    seen, colours = np.ones(SIZE, bool), np.zeros((*SIZE, 3), np.float32)
+    cover = cover_of(patch.astype(np.float32), CORNER)
+    assert cover is not None
+    found = Candidate(cover, "patch", 0.0, features={"dark_middle": -0.7, "step": 0.3})
+    judgement = Judgement(Kind.BARK_VOID, 0.9, {Kind.BARK_VOID: 1.0})
+    return Looked((), Evened(dark, seen, ~seen, colours, seen, 1, 0.0, MM), 1.0, CORNER), (found, judgement)
+
+
+def strip(width_px: float) -> np.ndarray:
+    """Return a strip that runs across at a slant."""
+    rows, columns = np.indices(SIZE)
+    return np.asarray(np.abs(columns - 130 + 0.3 * (rows - 100)) < width_px / 2)
+
+
+def lobes() -> np.ndarray:
+    """Return pale lobes of bark: as much in all, and round."""
+    rows, columns = np.indices(SIZE)
+    return np.asarray(np.sin(rows / 7.0) * np.sin(columns / 7.0) > 0.1)
+
+
+@pytest.mark.parametrize(
+    ("bright", "light", "stays"),
+    [(strip(70), 0.4, False), (strip(70), -0.3, True), (strip(12), 0.4, True), (lobes(), 0.4, True)],
+    ids=["tape", "no brighter than the wood", "a narrow strip", "pale bark"],
+)
+def test_a_patch_with_tape_in_it_is_no_void(bright: np.ndarray, light: float, stays: bool) -> None:
+    looked, patch = bark_with(bright, light)
+    assert without_explained([patch], MM, looked) == ([patch] if stays else [])
+    assert without_explained([patch], MM) == [patch]
