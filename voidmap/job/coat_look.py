@@ -69,7 +69,7 @@ def look(shown: Shown, record: PhotoRecord, *, sanded: bool) -> Seen:
     sanded
         The coat's surface.
     """
-    from voidmap.coat import blur, ground, prior, rims, spots, width
+    from voidmap.coat import blur, floor, ground, prior, rims, spots, width
     from voidmap.coat.inspected import SHRINK
 
     photo, pictures, plane, view = shown.photo, shown.pictures, shown.plane, shown.view
@@ -79,7 +79,8 @@ def look(shown: Shown, record: PhotoRecord, *, sanded: bool) -> Seen:
 
     # What is planted into the photo doesn't turn the wood's grain.
     def find(picture: Any, look: Any = where) -> Search:
-        return spots.search(picture, look, px_per_mm=px_per_mm, blur_px=blur_px, grain=pictures.grain)
+        searched = spots.search(picture, look, px_per_mm=px_per_mm, blur_px=blur_px, grain=pictures.grain)
+        return searched if sanded else floor.doubting_black(picture, searched)
 
     with ThreadPoolExecutor(1) as beside:
         edges = beside.submit(rims.rim_strength, pictures.small, px_per_mm, SHRINK, view.seen)
