@@ -28,6 +28,11 @@ from showing as colour."""
 _GREY_BY_BGR = np.outer((0.114, 0.587, 0.299), np.arange(256)).astype(np.float32)
 """ITU-R BT.601, for each value of a channel."""
 _LOG = np.log(np.arange(256, dtype=np.float32) + np.float32(COLOUR_FLOOR))
+_AXIS = np.linspace(-1, 1, SIDE) * ((SIDE - 1) / 2)
+_OFFSETS = tuple(
+    np.stack([np.tile(step * _AXIS, SIDE), np.repeat(step * _AXIS, SIDE)]).astype(np.float32)
+    for step in (INNER_STEP, NEAR_STEP, FAR_STEP)
+)
 
 
 def halved(pixels: Bytes, times: int) -> list[Bytes]:
@@ -53,15 +58,10 @@ def squares(pictures: Sequence[Bytes], grain: Grain, found: Candidates, level: i
     """
     # The inner square is read from one level finer than the spot was found on, the far one from one coarser.
     inner, near, far = (
-        about(pictures[number], 2**number, grain, found, _offsets(step)).reshape(-1, SIDE, SIDE, 3)
-        for number, step in ((max(level - 1, 0), INNER_STEP), (level, NEAR_STEP), (level + 1, FAR_STEP))
+        about(pictures[number], 2**number, grain, found, offsets).reshape(-1, SIDE, SIDE, 3)
+        for number, offsets in zip((max(level - 1, 0), level, level + 1), _OFFSETS, strict=True)
     )
     return inner, near, far
-
-
-def _offsets(step: float) -> Floats32:
-    axis = np.linspace(-1, 1, SIDE) * (step * (SIDE - 1) / 2)
-    return np.stack([np.tile(axis, SIDE), np.repeat(axis, SIDE)]).astype(np.float32)
 
 
 def scaled(cut: Sequence[Bytes], noise: Floats32) -> tuple[list[Floats32], Floats32]:

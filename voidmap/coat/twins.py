@@ -57,11 +57,12 @@ def twins_of(found: Candidates, levels: int) -> Candidates:
     glints = found[(found.polarity > 0) & (found.strength >= LEAST_STRENGTH) & (found.sigma_px <= WIDEST_PX)]
     glints = glints[_alone(glints)]
     places = np.column_stack([glints.x_px, glints.y_px])
-    i, j, apart = pairs_within(places, places, CREST_RADII * widest_px)
+    # A faint one's partner is near: most glints are faint, and few pairs are left to look at.
+    reach = np.where(glints.strength >= PLAIN_STRENGTH, CREST_RADII * widest_px, FAINT_APART_PX)
+    i, j, apart = pairs_within(places, places, np.minimum(reach, CREST_RADII * widest_px))
     like = np.abs(np.log(glints.strength[i] / glints.strength[j])) <= np.log(MOST_UNLIKE)
     like &= np.abs(np.log(glints.sigma_px[i] / glints.sigma_px[j])) <= np.log(MOST_UNLIKE)
-    plain = np.minimum(glints.strength[i], glints.strength[j]) >= PLAIN_STRENGTH
-    keep = (apart >= LEAST_APART_PX) & like & (plain | (apart <= FAINT_APART_PX))
+    keep = (apart >= LEAST_APART_PX) & like & (apart <= reach[j])
     i, j, apart = i[keep], j[keep], apart[keep]
     near = _rank(i, apart) < MOST_PARTNERS
     once = near & (i < j)
