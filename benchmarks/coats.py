@@ -8,8 +8,11 @@ a job begins with the intake of its slab (cSEED-a.jpg there, made by make_slabs.
 pinhole counts from 0.5 mm on when it is in the frame and not fainter than the photo's noise allows. The count's
 interval speaks of what was inspected: of all pinholes found, and of those of 0.5 mm and over missed, faint ones too.
 The measured d90 is the same curve, fitted to all true pinholes there that were found or not, where there are enough of
-them (60, the handbook's least). All coats together, what the stated curves let expect is set against what was found,
-size by size.
+them (60, the handbook's least); its 95 % interval is that of pinholes drawn again. Few coats have enough pinholes about
+that size for an interval within the 15 % that the bar asks for: so the coats of one surface are also taken together,
+with the d90 at which their stated curves, each for the pinholes of its own coat, reach .9 all in all; that ratio's
+interval is that of coats drawn again. All coats together, what the stated curves let expect is set against what was
+found, size by size.
 """
 
 import argparse
@@ -39,6 +42,9 @@ LEAST_PX_PER_MM = 5.0
 """The bar asks for what a photo shows at this scale and over, where it was inspected."""
 LEAST_TARGETS = 60
 LARGEST_STATED_MM = LARGEST_RATIO * SMALLEST_MM
+NEAR = 0.15
+"""The bar: the stated d90 is off by this share of the measured one at most."""
+DRAWS = 100
 BINS_MM = (0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.2)
 MANY, SOME = 40, 10
 """From this many left the whole top must be sealed again; from this many that or touching in by hand is right."""
@@ -63,14 +69,45 @@ def of_the_bar(view, px):
     return view.is_seen(px) & (SHRINK / np.sqrt(view.cell_mm2[row, column]) >= LEAST_PX_PER_MM)
 
 
-def measured_d90(size_mm, hit):
+def measured_d90(size_mm, hit, weights=None):
     if len(hit) < LEAST_TARGETS:
         return float("nan")
     try:
-        fit = fit_with_ceiling(size_mm, hit)
+        fit = fit_with_ceiling(size_mm, hit, weights=weights)
     except ValueRefused:
         return float("nan")
     return fit.size_at(0.9) if fit.slope > 0 else float("inf")
+
+
+def stated_d90(size_mm, chance):
+    """Return the d90 of pinholes that each are found with a stated chance (N,): the same curve, fitted to these."""
+    told = np.repeat((True, False), len(size_mm))
+    return measured_d90(np.tile(size_mm, 2), told, np.concatenate([chance, 1 - chance]))
+
+
+def interval_of(value_of, count):
+    """Return the 95 % interval of a value as ``count`` things are drawn again; draws that can't tell are left out."""
+    rng = np.random.default_rng(count)
+    drawn = [value_of(rng.integers(0, count, count)) for _ in range(DRAWS)]
+    return np.nanquantile(drawn, (0.025, 0.975), method="nearest") if np.any(~np.isnan(drawn)) else np.full(2, np.nan)
+
+
+def together(rows):
+    """Return stated over measured d90 of coats taken together, and that ratio's 95 % interval."""
+    told = [r for r in rows if np.isfinite(r["expected"]).all()]
+
+    def ratio(chosen):
+        size, hit, chance = (np.concatenate([told[k][name] for k in chosen]) for name in ("size", "hit", "expected"))
+        stated, measured = stated_d90(size, chance), measured_d90(size, hit)
+        return np.nan if np.isinf(stated) and np.isinf(measured) else stated / measured
+
+    return ratio(range(len(told))), interval_of(ratio, len(told))
+
+
+def range_of_d90(size_mm, hit):
+    if not np.isfinite(measured_d90(size_mm, hit)):
+        return np.full(2, np.nan)
+    return interval_of(lambda k: measured_d90(size_mm[k], hit[k]), len(hit))
 
 
 def right_calls(left):
@@ -171,6 +208,7 @@ def row(seed, number, surface, truth, record, sites, call, view):
         "false": len(record.pinholes) - int(hit.sum()), "covers": lo <= there <= hi,
         "width": (hi - lo) / max(1, there), "size": size[seen_here], "hit": hit[seen_here],
         "d90": record.power.d90_mm or float("nan"), "true90": measured_d90(size[seen_here], hit[seen_here]),
+        "range90": range_of_d90(size[seen_here], hit[seen_here]),
         "right": right, "seen": seen,
         "verdict": call in right_calls(len(truth)), "call": call, "diameter": diameter, "inside": inside, "off": off,
         "expected": expected(size[seen_here], record),
@@ -180,7 +218,8 @@ def row(seed, number, surface, truth, record, sites, call, view):
     print(
         f"{seed}-{number} {surface:6s} found {out['hits']}/{out['there']} false {out['false']}  count {record.count} "
         f"in [{lo:.0f}, {hi:.0f}] of {there}{'' if out['covers'] else ' OUT'}  shown {share:.2f} true "
-        f"{shown:.2f}  d90 {out['d90']:.2f} measured {out['true90']:.2f}  expected {out['expected'].sum():.0f} found "
+        f"{shown:.2f}  d90 {out['d90']:.2f} measured {out['true90']:.2f} ({out['range90'][0]:.2f} to "
+        f"{out['range90'][1]:.2f})  expected {out['expected'].sum():.0f} found "
         f"{out['hit'].sum()}  sites {right}/{seen}  {call}",
         flush=True,
     )
@@ -202,14 +241,20 @@ def summary(rows):
 
 def figures(name, rows):
     hits, there, false = (sum(r[k] for r in rows) for k in ("hits", "there", "false"))
-    stated, measured = (np.array([r[k] for r in rows]) for k in ("d90", "true90"))
-    ratio = (stated / measured)[np.isfinite(stated) & np.isfinite(measured)]
+    stated, measured, ranges = (np.array([r[k] for r in rows]) for k in ("d90", "true90", "range90"))
+    both = np.isfinite(stated) & np.isfinite(measured)
+    ratio, (low, high) = (stated / measured)[both], (ranges / measured[:, None])[both].T
     spread = "none"
     if len(ratio):
-        near = int((np.abs(ratio - 1) <= 0.15).sum())
+        near = int((np.abs(ratio - 1) <= NEAR).sum())
+        sharp = int(((low >= 1 - NEAR) & (high <= 1 + NEAR)).sum())
+        holds = int(((low <= ratio) & (ratio <= high)).sum())
         spread = (
-            f"median {np.median(ratio):.2f}, {ratio.min():.2f} to {ratio.max():.2f}, within 15 % {near}/{len(ratio)}"
+            f"median {np.median(ratio):.2f}, {ratio.min():.2f} to {ratio.max():.2f}, within 15 % {near}/{len(ratio)} "
+            f"(measured as nearly itself {sharp}, stated inside the measured one's interval {holds})"
         )
+    pooled, (least, most) = together(rows)
+    spread += f"; coats together {pooled:.2f} ({least:.2f} to {most:.2f})"
     beyond = ~np.isnan(measured) & (measured > LARGEST_STATED_MM)
     spread += f", beyond what is planted in both {int((beyond & np.isnan(stated)).sum())}/{int(beyond.sum())}"
     size, found, chance = (np.concatenate([r[k] for r in rows]) for k in ("size", "hit", "expected"))

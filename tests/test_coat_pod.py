@@ -136,3 +136,10 @@ def test_drawn_curves_spread_as_they_are_doubted():
     odds = np.log(doubted / (1 - doubted))
     assert odds[:, 2].std() == pytest.approx(0.7, abs=0.1)
     assert plain.max() <= 0.7 < doubted.max()
+
+
+def test_hits_and_misses_parted_by_size_still_give_a_curve():
+    sizes, hits = [0.45, 0.45, 0.45, 1.43, 1.90], [0, 0, 0, 1, 1]
+    for fit in (fit_hit_miss(sizes, hits), fit_with_ceiling(sizes, hits)):
+        assert fit.slope > 0
+        assert 0.45 < fit.size_at(0.5) < 1.43

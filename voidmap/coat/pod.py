@@ -27,7 +27,9 @@ STEEPEST = 60.0
 """Greatest slope per unit of log size that is believed: beyond it hits and misses are simply parted by size."""
 SOFTEST = 1e-3
 """Least slope over the spread of the sizes; below it the size says nothing."""
-
+LEAST_INFORMATION = 1e-9
+"""Added to the information's diagonal, as a share of it: where a single target between hits and misses decides the
+curve the rest tells less than rounding, and no step could be solved for."""
 
 CEILING_PERCENT = range(20, 101)
 """Ceilings tried: steps of 1 % are finer than the 1 sigma of 2 to 3 % that 480 targets leave."""
@@ -197,7 +199,8 @@ def _step(eta: Floats, y: Floats, z: Floats, share: Floats, ceiling: float) -> F
 def _information(weight: Floats, z: Floats) -> Floats:
     """Return the information (2, 2) on intercept and slope of targets (N,) at z with these weights."""
     own, shared, slope = weight.sum(), weight @ z, weight @ (z * z)
-    return np.array([[own, shared], [shared, slope]])
+    hold = LEAST_INFORMATION * (abs(own) + abs(slope))
+    return np.array([[own + hold, shared], [shared, slope + hold]])
 
 
 def _curvature(eta: Floats, y: Floats, share: Floats, ceiling: float) -> Floats:
