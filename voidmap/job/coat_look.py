@@ -69,7 +69,7 @@ def look(shown: Shown, record: PhotoRecord, *, sanded: bool) -> Seen:
     sanded
         The coat's surface.
     """
-    from voidmap.coat import blur, floor, ground, prior, rims, spots, width
+    from voidmap.coat import blur, floor, ground, middle, prior, rims, spots, width
     from voidmap.coat.inspected import SHRINK
 
     photo, pictures, plane, view = shown.photo, shown.pictures, shown.plane, shown.view
@@ -85,7 +85,8 @@ def look(shown: Shown, record: PhotoRecord, *, sanded: bool) -> Seen:
     with ThreadPoolExecutor(1) as beside:
         edges = beside.submit(rims.rim_strength, pictures.small, px_per_mm, SHRINK, view.seen)
         found = find(photo.pixels).spots()
-    told = prior.among_others(width.with_half_level(pictures.grey, found, sanded=sanded))
+    measured = width.with_half_level(pictures.grey, found, sanded=sanded)
+    told = prior.among_others(middle.with_middles(pictures.grey, measured))
     grain_px = ground.along_grain(pictures.grain, where)
     return Seen(photo, pictures, plane, view, told, grain_px, found, find, blur_px, edges.result())
 
