@@ -43,7 +43,7 @@ from voidmap.surface.doubtful import (
 from voidmap.surface.follow import path_of
 from voidmap.surface.in_line import joined_in_line
 from voidmap.surface.nested import shared
-from voidmap.surface.reach import past_ends
+from voidmap.surface.reach import DOUBTFUL, past_ends
 
 NAMES = ("START", "OWN", "ONWARD", "LENGTH", "BLUE", "BORDER")
 SHIPPED = np.array([START, OWN, ONWARD, LENGTH, BLUE, BORDER])
@@ -86,7 +86,7 @@ def lines_of(photo: Path) -> list[list[float]]:
         if CHANCES[0] <= judgement.void_probability <= CHANCES[1]
         and all(own == id(found) or shared(found.cover, cover) <= OVERLAP for own, cover in covers)
     ]
-    onward = past_ends([path_of(found) - looked.corner for found, _ in lines], looked.evened, over_gaps=True)
+    onward = past_ends([path_of(found) - looked.corner for found, _ in lines], looked.evened, DOUBTFUL)
     rows = []
     for (found, chance), ends in zip(lines, onward, strict=True):
         on_void = sum(overlap(found.cover.mask, found.cover.corner, *void) for void in voids) / found.cover.mask.sum()

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from voidmap.model import SlabFound
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked
 from voidmap.surface.doubtful import MOST_DOUBTFUL, crack_chance, doubtful_lines, likely_cracks
@@ -20,6 +21,7 @@ MM_PER_PX = 0.5
 CORNER = (7, 5)
 """The evened picture is cut out of one that is so much wider on the left and the top."""
 CALLED, DOUBTFUL, UNLIKELY = Judgement(Kind.CRACK, 0.9, {}), Judgement(None, 0.3, {}), Judgement(None, 0.04, {})
+WHOLE = SlabFound(np.ones((160, 400), bool), np.zeros((160, 400), bool), np.zeros((4, 2)), ("sawn",) * 4, 0.1, False)
 
 Ends = tuple[tuple[float, float], tuple[float, float]]
 
@@ -47,7 +49,7 @@ def a_top(lines: list[Ends]) -> Evened:
 def joined(lines: list[Ends], judgements: list[Judgement], others: list[Judged] | None = None) -> list[Judged]:
     """Join drawn lines; those called cracks are the chosen ones, as are the ``others``."""
     judged = [*zip(map(a_line, lines), judgements, strict=True), *(others or [])]
-    looked = Looked(tuple(found for found, _ in judged), a_top(lines), 0.8, CORNER)
+    looked = Looked(tuple(found for found, _ in judged), a_top(lines), 0.8, CORNER, WHOLE)
     return joined_in_line(looked, [item for item in judged if item[1].is_void], judged)
 
 
@@ -108,10 +110,28 @@ def test_three_pieces_become_one_in_their_order() -> None:
     assert (np.diff(crack.path_px[:, 0]) >= 0).all() or (np.diff(crack.path_px[:, 0]) <= 0).all()
 
 
+def as_patch(line: Candidate) -> Candidate:
+    """Return the same thing as it is found when it stands out as a patch: without a path."""
+    slender = {"log_slender": 2 * line.features["log_length"] - float(np.log(line.cover.area_px * MM_PER_PX**2))}
+    return Candidate(line.cover, "patch", 0.0, features=line.features | slender)
+
+
+@pytest.mark.parametrize(("kind", "count"), [(Kind.CRACK, 1), (Kind.BARK_VOID, 2)])
+def test_a_crack_that_was_found_as_a_patch_joins_a_traced_one_and_nothing_else_does(kind: Kind, count: int) -> None:
+    second: Ends = ((190, 80), (330, 80))
+    judged: list[Judged] = [(as_patch(a_line(FIRST)), Judgement(kind, 0.9, {})), (a_line(second), CALLED)]
+    looked = Looked((), a_top([FIRST, second]), 0.8, CORNER, WHOLE)
+    whole = joined_in_line(looked, judged, judged)
+    assert len(whole) == count
+    assert max(columns(found)[1] - columns(found)[0] for found, _ in whole) == pytest.approx(
+        290 if count == 1 else 140, abs=5
+    )
+
+
 def test_a_piece_that_was_told_as_a_stain_is_not_told_twice() -> None:
     flat = (a_line(((190.0, 80.0), (250.0, 80.0))), Judgement(Kind.STAIN, 0.3, {}))
     crack = (a_line(FIRST), CALLED)
-    looked = Looked((crack[0], flat[0]), a_top([FIRST]), 0.8, CORNER)
+    looked = Looked((crack[0], flat[0]), a_top([FIRST]), 0.8, CORNER, WHOLE)
     ((joint, _),) = joined_in_line(looked, [crack, flat], [(found, judgement) for found, judgement in (crack, flat)])
     assert columns(joint)[1] == pytest.approx(250, abs=3)
 
@@ -124,7 +144,7 @@ DASHES: list[Ends] = [((x, 80), (x + 7, 80)) for x in (*range(20, 160, 14), *ran
 def likely(found: list[Candidate], drawn: list[Ends], others: list[Judged] | None = None) -> list[Judged]:
     """Return what is likely a crack of doubtful lines on a top with these dark lines and called things."""
     judged: list[Judged] = [(candidate, Judgement(None, 0.2, {})) for candidate in found]
-    looked = Looked(tuple(found), a_top(drawn), 0.8, CORNER)
+    looked = Looked(tuple(found), a_top(drawn), 0.8, CORNER, WHOLE)
     return likely_cracks(doubtful_lines(others or [], judged), others or [], looked)
 
 
@@ -163,7 +183,7 @@ def test_a_branch_of_a_called_crack_is_left_to_it() -> None:
 def test_a_likely_crack_is_called_and_joins_a_called_one() -> None:
     second: Ends = ((180, 80), (240, 80))
     judged: list[Judged] = [(a_line(second), DOUBTFUL)]
-    looked = Looked((judged[0][0],), a_top([second, *DASHES]), 0.8, CORNER)
+    looked = Looked((judged[0][0],), a_top([second, *DASHES]), 0.8, CORNER, WHOLE)
     ((_, judgement),) = joined_in_line(looked, [], judged)
     assert judgement.is_void
     ((crack, _),) = joined([FIRST, second, *DASHES[-9:]], [CALLED, DOUBTFUL, *[UNLIKELY] * 9])

@@ -22,7 +22,7 @@ from voidmap.surface.light import Evened
 from voidmap.surface.measure import area_interval, greatest_width_px, rim_length, spine_length_px
 from voidmap.surface.nested import related, shared
 from voidmap.surface.odd import odd_patches
-from voidmap.surface.reach import past_ends, to_the_tips
+from voidmap.surface.reach import CALLED, past_ends, to_the_tips
 from voidmap.surface.regions import select
 from voidmap.surface.ridges import strengths
 from voidmap.surface.rim import cover_of, polygon_area
@@ -290,13 +290,13 @@ def _interrupted(gap_to: int) -> tuple[Evened, np.ndarray]:
 
 def test_a_crack_is_followed_over_a_gap_that_ends_a_mere_line() -> None:
     evened, path = _interrupted(165)
-    ((_, tip),) = past_ends([path], evened, over_gaps=False)
+    ((_, tip),) = past_ends([path], evened)
     assert len(tip) <= 10
-    ((before, after),) = past_ends([path], evened, over_gaps=True)
+    ((before, after),) = past_ends([path], evened, CALLED)
     assert 222 <= after[:, 0].max() <= 240
     assert len(before) <= 10
     evened, path = _interrupted(230)
-    ((_, after),) = past_ends([path], evened, over_gaps=True)
+    ((_, after),) = past_ends([path], evened, CALLED)
     assert len(after) <= 10
 
 
@@ -319,7 +319,7 @@ def test_called_cracks_alone_are_followed_and_not_into_a_hole(
     if hole:
         found.append(Candidate(disc, "patch", 0.0))
         judged.append(Judgement(Kind.HOLE, 0.9, {}))
-    looked = Looked(tuple(found), evened, 0.8, (7, 7))
+    looked = Looked(tuple(found), evened, 0.8, (7, 7), slab_of(np.ones(evened.seen.shape), 0.5)[1])
     crack, _ = followed(looked, list(zip(found, judged, strict=True)))[0]
     assert crack.path_px is not None
     low, high = ends

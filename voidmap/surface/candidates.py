@@ -26,12 +26,16 @@ CUT_MARGIN_PX = 12
 
 @dataclass(frozen=True, eq=False)
 class Looked:
-    """What stands out on the top, and the evened picture that shows it, cut out of the whole at ``corner`` px."""
+    """What stands out on the top, and the evened picture that shows it, cut out of the whole at ``corner`` px.
+
+    ``slab`` is the slab in that cut.
+    """
 
     candidates: tuple[Candidate, ...]
     evened: Evened
     blur_px: float
     corner: tuple[int, int]
+    slab: SlabFound
 
 
 def find_candidates(ortho: Ortho, slab: SlabFound, grain_deg: float | None = None) -> tuple[Candidate, ...]:
@@ -45,7 +49,7 @@ def look_at(ortho: Ortho, slab: SlabFound, grain_deg: float | None = None) -> Lo
     grain_deg = grain_direction_deg(ortho, slab) if grain_deg is None else grain_deg
     evened = even_light(ortho, slab, grain_deg)
     if not evened.seen.any():
-        return Looked((), evened, 0.0, shift)
+        return Looked((), evened, 0.0, shift, slab)
     blur_px = edge_blur_px(ortho, slab)
     with ThreadPoolExecutor(1) as beside:
         # Filters over the whole picture leave the interpreter free for the patches, one by one.
@@ -60,7 +64,7 @@ def look_at(ortho: Ortho, slab: SlabFound, grain_deg: float | None = None) -> Lo
     ]
     found += [Candidate(dot.cover, "dot", dot.score) for dot in find_dots(evened, dots)]
     described = [replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found]
-    return Looked(tuple(moved(c, shift) for c in related(described, evened.mm_per_px)), evened, blur_px, shift)
+    return Looked(tuple(moved(c, shift) for c in related(described, evened.mm_per_px)), evened, blur_px, shift, slab)
 
 
 def _patches(evened: Evened, ortho: Ortho) -> tuple[Floats32, list[Candidate]]:

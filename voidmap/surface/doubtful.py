@@ -18,7 +18,7 @@ from voidmap.surface.features import Candidate
 from voidmap.surface.follow import path_of
 from voidmap.surface.merge import BRIDGE_MM, Judged
 from voidmap.surface.nested import shared
-from voidmap.surface.reach import past_ends
+from voidmap.surface.reach import DOUBTFUL, past_ends
 from voidmap.surface.rim import Cover
 
 # A line of less chance than this is no piece of a crack even in line with one.
@@ -31,8 +31,8 @@ MOSTLY = 0.15
 # up) the farther it is followed past its ends; less the longer it is itself (a crack shows in pieces, a ring runs
 # on), the bluer it is than the wood (natural log: pencil, tape, paper; the light in a crack has met wood), and the more
 # of what surrounds it is no bare top (share: the slab's own edge). Fitted by logistic regression to 1010 lines (591 of
-# them on voids) of chance .03 to .93 on 161 simulated slabs. On 20 others benchmarks/train_doubtful.py gives 3.15, 1.09,
-# .60, -.88, -6.8, -7.3 (337 lines; 1 sigma over slabs 1.12, .17, .18, .32, 3.1, 4.6).
+# them on voids) of chance .03 to .93 on 161 simulated slabs. On 20 others benchmarks/train_doubtful.py gives 3.15,
+# 1.09, .60, -.88, -6.8, -7.3 (337 lines; 1 sigma over slabs 1.12, .17, .18, .32, 3.1, 4.6).
 START, OWN, ONWARD, LENGTH, BLUE, BORDER = 3.24, 1.24, 0.57, -0.66, -5.9, -6.0
 # It is called from this chance on when it is at least so long with what it is followed by: what is shorter, and goes on
 # nowhere, other renderers' pores and flecks look like. Of those of the fitted lines that were not called before 123 of
@@ -55,7 +55,7 @@ def likely_cracks(doubtful: Sequence[Judged], called: Sequence[Judged], looked: 
     if len(doubtful) > MOST_DOUBTFUL:
         return []
     corner, mm = np.array(looked.corner, dtype=np.float64), looked.evened.mm_per_px
-    onward = past_ends([path_of(found) - corner for found, _ in doubtful], looked.evened, over_gaps=True)
+    onward = past_ends([path_of(found) - corner for found, _ in doubtful], looked.evened, DOUBTFUL)
     likely = []
     for (found, judgement), ends in zip(doubtful, onward, strict=True):
         onward_mm = sum(len(points) for points in ends) * mm

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,26 +18,59 @@ from voidmap.records import Kind
 from voidmap.surface.candidates import Looked, moved
 from voidmap.surface.features import Candidate
 from voidmap.surface.lines import measured
-from voidmap.surface.merge import Judged
-from voidmap.surface.reach import past_ends
+from voidmap.surface.merge import SLENDER, Judged
+from voidmap.surface.reach import CALLED, past_ends
 from voidmap.surface.rim import Cover
+from voidmap.surface.skeleton import longest_path, smoothed
+
+# What is reached ahead of a bend, or at the end of what is looked at, is followed on from there once more.
+ROUNDS = 2
 
 
 def followed(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
-    """Return what was judged, the lines called voids as long as they can be followed (their ``log_length`` too)."""
+    """Return what was judged, the cracks called voids as long as they can be followed (their ``log_length`` too)."""
     out = list(judged)
-    voids = [(k, c, j) for k, (c, j) in enumerate(out) if j.is_void]
     stops = stopping(judged)
-    lines = [k for k, c, _ in voids if c.source == "line"]
     corner = np.array(looked.corner, dtype=np.float64)
-    onward = past_ends([path_of(out[k][0]) - corner for k in lines], looked.evened, over_gaps=True)
-    for k, ends in zip(lines, onward, strict=True):
-        before, after = (up_to(points + corner, stops) for points in ends)
-        if len(before) + len(after):
-            found, judgement = out[k]
-            path = np.vstack([before[::-1], path_of(found), after])
-            out[k] = drawn_anew(found, path, bones_of(found), looked), judgement
+    lines = {k: line for k, item in enumerate(out) if item[1].is_void and (line := as_line(item)) is not None}
+    for _ in range(ROUNDS):
+        onward = past_ends([path_of(found) - corner for found, _ in lines.values()], looked.evened, CALLED)
+        longer = {}
+        for (k, (found, judgement)), ends in zip(lines.items(), onward, strict=True):
+            before, after = (up_to(points + corner, stops) for points in ends)
+            if len(before) + len(after):
+                path = np.vstack([before[::-1], path_of(found), after])
+                longer[k] = drawn_anew(found, path, bones_of(found), looked), judgement
+        lines = longer
+        for k, item in longer.items():
+            out[k] = item
     return out
+
+
+def as_line(item: Judged) -> Judged | None:
+    """Return a thing that was traced as a line, or a crack found as a patch with the path of its skeleton.
+
+    Returns
+    -------
+    Judged or None
+        None for what is no crack by its kind or its shape, or has no path.
+    """
+    from skimage.morphology import skeletonize
+
+    found, judgement = item
+    if found.source == "line" and found.path_px is not None:
+        return item
+    if found.source != "patch" or judgement.kind is not Kind.CRACK:
+        return None
+    if found.features["log_slender"] < math.log(SLENDER):
+        return None
+    thin = skeletonize(np.pad(found.cover.mask, 1))
+    corner = np.array(found.cover.corner, dtype=np.float64) - 1.0
+    path = longest_path(thin) + corner
+    if len(path) < 3:
+        return None
+    bones = np.argwhere(thin)[:, ::-1] + corner
+    return replace(found, source="line", path_px=smoothed(path), bones_px=bones), judgement
 
 
 def path_of(line: Candidate) -> Floats:

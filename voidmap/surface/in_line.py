@@ -14,8 +14,8 @@ import numpy as np
 
 from voidmap.model import Floats
 from voidmap.surface.candidates import Looked
-from voidmap.surface.doubtful import doubtful_lines, is_line, likely_cracks
-from voidmap.surface.follow import bones_of, drawn_anew, path_of, stopping, up_to
+from voidmap.surface.doubtful import doubtful_lines, likely_cracks
+from voidmap.surface.follow import as_line, bones_of, drawn_anew, path_of, stopping, up_to
 from voidmap.surface.lines import end_to_end, tangent
 from voidmap.surface.merge import Judged
 from voidmap.surface.rim import Cover
@@ -39,12 +39,15 @@ def joined_in_line(looked: Looked, called: Sequence[Judged], judged: Sequence[Ju
     doubtful = doubtful_lines(called, judged)
     likely = likely_cracks(doubtful, called, looked)
     known = {id(found) for found, _ in likely}
-    sure = [item for item in called if is_line(item) and item[1].is_void]
+    traced = [(item, as_line(item)) for item in called if item[1].is_void]
+    sure = [line for _, line in traced if line is not None]
+    origins = [item for item, line in traced if line is not None]
     lines = [*sure, *likely, *(item for item in doubtful if id(item[0]) not in known)]
     counts = (len(sure), len(sure) + len(likely))
     joints = _joints([path_of(found) for found, _ in lines], counts, stopping(called), looked.evened.mm_per_px)
     groups = _groups(joints, len(lines))
-    joined = {id(lines[k][0]) for group in groups for k in group}
+    before = [*origins, *lines[len(sure) :]]
+    joined = {id(before[k][0]) for group in groups for k in group}
     whole = [_one([lines[k] for k in group], looked) for group in groups]
     return [*(item for item in (*called, *likely) if id(item[0]) not in joined), *whole]
 

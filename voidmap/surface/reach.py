@@ -5,8 +5,9 @@ programming); what such a way gains where there is no crack is told by the same 
 goes on while its own way gains clearly more than those: rings and pores beside it raise the bar by themselves.
 
 A line that is called a crack is followed on over places where it is too shallow to show: to where what its own way
-gained above that bar, less what it fell short of it in between, is greatest (a change point found by the cumulative
-sum, E. S. Page, Biometrika 41, 1954).
+gained above a bar, less what it fell short of it in between, is greatest (a change point found by the cumulative
+sum, E. S. Page, Biometrika 41, 1954). Halfway between the gain of a crack and that of the lanes the sum is that of the
+log likelihood ratios: what is asked of it all along the way lets the bar at each place be low.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from voidmap.surface.mosaic import Floats32
 AHEAD_MM, TANGENT_MM = 40.0, 8.0
 # The way may wander so far to each side; so many lanes beside it, half on each side, say what no crack gains.
 SIDE_MM, LANES = 2.0, 8
-# The gain is taken over this length; a crack goes on while it is this many deviations above that of the lanes.
+# The gain is taken over this length; a crack shows while it is this many deviations above that of the lanes.
 OVER_MM, SIGMAS = 4.0, 2.0
 # A faint tip is fine: its darkness is taken against what lies from so many to so many px beside it.
 BESIDE_PX = (2, 4)
@@ -36,6 +37,23 @@ UNSEEN = np.float32(-1e3)
 AT_ONCE = 64
 # It is first sought this many times as far as the gain is taken over.
 NEAR_SHARE = 3
+
+
+@dataclass(frozen=True)
+class OverGaps:
+    """How a line is followed over places where it does not show.
+
+    The bar lies ``sigmas`` deviations above the lanes' gain, halfway to that of a crack; the sum is at least ``nats``.
+    """
+
+    sigmas: float
+    nats: float
+
+
+# A line that is judged by how far it goes on is sure to show there.
+DOUBTFUL = OverGaps(SIGMAS, 0.0)
+# A called crack goes on with the odds of 20 to 1 that it does, however faint.
+CALLED = OverGaps(1.0, 3.0)
 
 
 @dataclass(frozen=True)
@@ -55,34 +73,34 @@ class _Laid:
 
 def to_the_tips(paths: Sequence[Floats], evened: Evened) -> list[Floats]:
     """Return paths (N, 2) px (column, row), each drawn on past both of its ends as far as the crack shows."""
-    onward = past_ends(paths, evened, over_gaps=False)
+    onward = past_ends(paths, evened)
     return [np.vstack([before[::-1], path, after]) for path, (before, after) in zip(paths, onward, strict=True)]
 
 
-def past_ends(paths: Sequence[Floats], evened: Evened, *, over_gaps: bool) -> list[tuple[Floats, Floats]]:
+def past_ends(paths: Sequence[Floats], evened: Evened, over: OverGaps | None = None) -> list[tuple[Floats, Floats]]:
     """Return the points (N, 2) px by which each path (N, 2) goes on past its first and past its last point.
 
-    They go away from the path. ``over_gaps`` follows it over places where it does not show.
+    They go away from the path. With ``over`` it is followed over places where it does not show.
     """
     ways = [way for path in paths for way in (path[::-1], path)]
     lots = (ways[first : first + AT_ONCE] for first in range(0, len(ways), AT_ONCE))
-    onward = [points for lot in lots for points in _onward(lot, evened, over_gaps)]
+    onward = [points for lot in lots for points in _onward(lot, evened, over)]
     return list(zip(onward[::2], onward[1::2], strict=True))
 
 
-def _onward(paths: Sequence[Floats], evened: Evened, over_gaps: bool) -> list[Floats]:
+def _onward(paths: Sequence[Floats], evened: Evened, over: OverGaps | None) -> list[Floats]:
     """Return for each path the points (N, 2) by which it goes on past its last one."""
     laid = _Laid.of(evened.mm_per_px)
     near = replace(laid, steps=min(laid.steps, NEAR_SHARE * laid.over))
-    found = _ahead(paths, evened, near, over_gaps)
+    found = _ahead(paths, evened, near, over)
     # Most ends go on for a little way or none: only those that may go on further are looked at all the way.
     far = [k for k, points in enumerate(found) if len(points) >= near.steps - near.over]
-    for k, points in zip(far, _ahead([paths[k] for k in far], evened, laid, over_gaps), strict=True):
+    for k, points in zip(far, _ahead([paths[k] for k in far], evened, laid, over), strict=True):
         found[k] = points
     return found
 
 
-def _ahead(paths: Sequence[Floats], evened: Evened, laid: _Laid, over_gaps: bool) -> list[Floats]:
+def _ahead(paths: Sequence[Floats], evened: Evened, laid: _Laid, over: OverGaps | None) -> list[Floats]:
     """Return for each path the points (N, 2) by which it goes on past its last one, within what is laid out."""
     if not paths:
         return []
@@ -94,7 +112,7 @@ def _ahead(paths: Sequence[Floats], evened: Evened, laid: _Laid, over_gaps: bool
     rate = (total[laid.over :] - total[: -laid.over]) / laid.over
     found = []
     for k in range(len(paths)):
-        reach = _reach(rate[:, k], laid, over_gaps) if along[k].any() else 0
+        reach = _reach(rate[:, k], laid, over) if along[k].any() else 0
         offsets = _traced(best[:reach, k, LANES // 2], came[:reach, k, LANES // 2]) - laid.width // 2
         ahead = np.arange(1, reach + 1)
         found.append(ends[k] + ahead[:, None] * along[k] + offsets[:, None] * side[k])
@@ -109,17 +127,17 @@ def _directions(paths: Sequence[Floats], mm_per_px: float) -> Floats:
     return np.asarray(np.where(size < 2.0, 0.0, along / np.maximum(size, 1e-9)))
 
 
-def _reach(rate: Floats32, laid: _Laid, over_gaps: bool) -> int:
+def _reach(rate: Floats32, laid: _Laid, over: OverGaps | None) -> int:
     """Return how many steps a crack goes on whose own lane and those beside gain so much a step, (steps, lanes)."""
     beside = np.delete(rate, LANES // 2, axis=1)
     beside = beside[beside > 0.01 * UNSEEN]
     if len(beside) < laid.over:
         return 0
-    above = rate[:, LANES // 2] - (beside.mean() + SIGMAS * beside.std())
-    if over_gaps:
-        gained = np.cumsum(above)
-        return int(gained.argmax()) + 1 + laid.over // 2 if gained.max() > 0.0 else 0
-    fades = np.nonzero(~(above > 0.0))[0]
+    above = (rate[:, LANES // 2] - beside.mean()) / max(float(beside.std()), 1e-9)
+    if over is not None:
+        nats = np.cumsum(above - over.sigmas) * 2.0 * over.sigmas / laid.over
+        return int(nats.argmax()) + 1 + laid.over // 2 if nats.max() > over.nats else 0
+    fades = np.nonzero(~(above > SIGMAS))[0]
     if len(fades) and fades[0] == 0:
         return 0
     return (int(fades[0]) if len(fades) else len(rate)) + laid.over // 2

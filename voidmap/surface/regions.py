@@ -35,6 +35,7 @@ from voidmap.surface.merge import Judged, merged
 from voidmap.surface.mouth_strip import with_mouth
 from voidmap.surface.nested import WITHIN, shared
 from voidmap.surface.rim import Cover, cover_of
+from voidmap.surface.run_out import run_out
 from voidmap.surface.through import bench_tint, through_chance
 
 # A thing that lies within another by more than this share is a part of it.
@@ -137,7 +138,7 @@ def select(
     judged = without_explained(list(zip(candidates, judgements, strict=True)), mm_per_px, looked)
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
     chosen = _without_parts(found)
-    long = chosen if looked is None else followed(looked, joined_in_line(looked, chosen, judged))
+    long = chosen if looked is None else run_out(looked, followed(looked, joined_in_line(looked, chosen, judged)))
     drawn = [(replace(c, cover=_rim_drawn(c, j.kind)), j) for c, j in long if j.kind is not None]
     whole = drawn if looked is None else bored(looked, drawn, candidates)
     return _without_parts(merged(whole, mm_per_px))
