@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from voidmap.model import SlabFound
 from voidmap.records import Kind
 from voidmap.surface.bores import bored
 from voidmap.surface.candidates import Looked
@@ -48,7 +49,8 @@ def looked_at(tone: np.ndarray) -> Looked:
     noise = np.random.default_rng(3).normal(0, 0.02, SIZE)
     dark = cv2.GaussianBlur(tone, (0, 0), 1.2).astype(np.float32) + noise.astype(np.float32)
     seen, patch = np.ones(SIZE, bool), np.zeros((*SIZE, 3), np.float32)
-    return Looked((), Evened(dark, seen, ~seen, patch, seen, 1, 0.0, MM), 1.2, (0, 0))
+    slab = SlabFound(seen, ~seen, np.zeros((4, 2)), ("sawn",) * 4, 0.1, leaves_frame=False)
+    return Looked((), Evened(dark, seen, ~seen, patch, seen, 1, 0.0, MM), 1.2, (0, 0), slab)
 
 
 def picture(hole: np.ndarray, lit: float, past: float) -> tuple[Looked, Judged, Candidate]:

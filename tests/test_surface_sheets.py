@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
+from voidmap.model import SlabFound
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked
 from voidmap.surface.explained import without_explained
@@ -29,7 +30,8 @@ def bark_with(bright: np.ndarray, light: float) -> tuple[Looked, Judged]:
     assert cover is not None
     found = Candidate(cover, "patch", 0.0, features={"dark_middle": -0.7, "step": 0.3})
     judgement = Judgement(Kind.BARK_VOID, 0.9, {Kind.BARK_VOID: 1.0})
-    return Looked((), Evened(dark, seen, ~seen, colours, seen, 1, 0.0, MM), 1.0, CORNER), (found, judgement)
+    slab = SlabFound(seen, ~seen, np.zeros((4, 2)), ("sawn",) * 4, 0.1, leaves_frame=False)
+    return Looked((), Evened(dark, seen, ~seen, colours, seen, 1, 0.0, MM), 1.0, CORNER, slab), (found, judgement)
 
 
 def strip(width_px: float) -> np.ndarray:
