@@ -24,8 +24,8 @@ from voidmap.surface.rim import Cover, cover_of
 
 Ints = NDArray[np.integer]
 
-# A crack whose end points at the edge so near before it, and no farther than it is long, opens there: on 39 photos of
-# 20 simulated slabs all 53 true cracks do whose called line stops within this; from there to 40 mm 8 of 12.
+# A crack whose end points at the edge so near before it, and no farther than it is long, opens there: on 60 photos of
+# 20 simulated slabs all 90 true cracks do whose called line stops within this (10 other called lines do not).
 EDGE_MM = 12.0
 # Its direction and its width at the end are taken over this length.
 END_MM = 8.0
