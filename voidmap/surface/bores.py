@@ -31,7 +31,7 @@ KNOT_SOLIDITY, KNOT_DARK, KNOT_LARGER = 0.85, 0.05, (1.5, 40.0)
 MOST_STRETCH = 2.0
 # A step counts for a half where it is this many times the usual slope in the knot around.
 HALF_STEP = 2.0
-# Along a rim that was found is within this of it: twice the picture's own blur (1 sigma), at least so much, mm.
+# Along a rim that was found is within this of it: so many of the picture's own blur (1 sigma), at least so much, mm.
 ALONG_BLURS, ALONG_MM = 1.5, 0.4
 # Running along what was found counts up to this share of the ellipse (a lamp from the side shades 0.4 of a rim), as
 # much as steps along half of it.
@@ -54,7 +54,7 @@ class _Scene:
 
     ``right`` and ``down`` (h, w) are the slopes of brightness, ``usual`` their usual size in the knot, ``off_rim`` the
     distance from the rim that was found and ``off_knot`` how far outside of the knot, px; ``hull`` (N, 2) px is what
-    was found, ``blur_px`` how far from a rim still counts as along it.
+    was found, ``along_px`` how far from a rim still counts as along it.
     """
 
     right: Floats32

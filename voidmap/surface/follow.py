@@ -55,8 +55,6 @@ def as_line(item: Judged) -> Judged | None:
     Judged or None
         None for what is no crack by its kind or its shape, or has no path.
     """
-    from skimage.morphology import skeletonize
-
     found, judgement = item
     if found.source == "line" and found.path_px is not None:
         return item
@@ -64,6 +62,8 @@ def as_line(item: Judged) -> Judged | None:
         return None
     if found.features["log_slender"] < math.log(SLENDER):
         return None
+    from skimage.morphology import skeletonize
+
     thin = skeletonize(np.pad(found.cover.mask, 1))
     corner = np.array(found.cover.corner, dtype=np.float64) - 1.0
     path = longest_path(thin) + corner

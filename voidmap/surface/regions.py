@@ -132,8 +132,8 @@ def select(
 ) -> list[Judged]:
     """Choose what is reported among candidates that overlap, and join the pieces of one void.
 
-    Chosen cracks are joined in line and followed to their ends, and the holes of knots get their whole rims, in the
-    picture that they were found in, when it is given.
+    Chosen cracks are joined in line, followed to their ends and on to the edge, and the holes of knots get their whole
+    rims, in the picture that they were found in, when it is given.
     """
     judged = without_explained(list(zip(candidates, judgements, strict=True)), mm_per_px, looked)
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
