@@ -34,7 +34,12 @@ def a_line(ends: Ends, **figures: float) -> Candidate:
     cover = cover_of(share, CORNER)
     assert cover is not None
     path = np.linspace(*np.array(ends, dtype=float), 1 + int(np.hypot(*np.subtract(*ends)))) + CORNER
-    own = {"log_length": float(np.log(MM_PER_PX * np.hypot(*np.subtract(*ends)))), "blue": 0.0, "at_border": 0.0}
+    own = {
+        "log_length": float(np.log(MM_PER_PX * np.hypot(*np.subtract(*ends)))),
+        "blue": 0.0,
+        "at_border": 0.0,
+        "log_axes": 3.0,
+    }
     return Candidate(cover, "line", 9.0, path, 3.0, bones_px=path, features=own | figures)
 
 
@@ -93,6 +98,13 @@ def test_lines_that_do_not_point_at_each_other_stay_apart(second: Ends) -> None:
 
 def test_a_short_check_does_not_reach_farther_than_the_longer_line_is_long() -> None:
     assert len(joined([((100, 80), (125, 80)), ((165, 80), (190, 80))], [CALLED, CALLED])) == 2
+
+
+def test_a_knot_that_was_traced_around_is_no_doubtful_line() -> None:
+    knot = (a_line(((180.0, 80.0), (260.0, 80.0)), log_axes=float(np.log(2.0))), DOUBTFUL)
+    assert doubtful_lines([], [knot]) == []
+    ((crack, _),) = joined([FIRST], [CALLED], [knot])
+    assert columns(crack)[1] == pytest.approx(160, abs=3)
 
 
 def test_a_hole_between_two_pieces_keeps_them_apart() -> None:

@@ -258,6 +258,13 @@ def test_no_knot_or_bark_leaves_a_pinprick_or_a_slit(length_mm: float, area_mm2:
     assert sum(told.kind_chances.values()) == pytest.approx(1.0)
 
 
+def test_a_dark_spot_that_is_no_knot_hole_is_a_hole_and_no_crack_too_short_to_be_told() -> None:
+    found, _ = patch(ellipse(50, 50), 0.9, 0.9)
+    found.features.update({"log_length": np.log(3.3), "log_area": np.log(4.5), "log_slender": np.log(3.3**2 / 4.5)})
+    told = by_form(found, Judgement(Kind.KNOT_HOLE, 0.95, {Kind.KNOT_HOLE: 0.6, Kind.CRACK: 0.3, Kind.HOLE: 0.05}))
+    assert told.kind is Kind.HOLE
+
+
 @pytest.mark.parametrize(("across_mm", "kind"), [(8.0, Kind.HOLE), (18.0, Kind.KNOT_HOLE)])
 def test_no_beetle_bores_as_wide_as_a_knot(across_mm: float, kind: Kind) -> None:
     found, _ = patch(ellipse(50, 50), 0.9, 0.9)

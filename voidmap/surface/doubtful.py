@@ -38,15 +38,18 @@ START, OWN, ONWARD, LENGTH, BLUE, BORDER = 3.24, 1.24, 0.57, -0.66, -5.9, -6.0
 # nowhere, other renderers' pores and flecks look like. Of those of the fitted lines that were not called before 123 of
 # 132 are true.
 CALL, LEAST_FOLLOWED_MM = 0.8, 15.0
+# What is less than this many times longer than wide is no line: it was traced around or across a patch.
+STUBBY = 3.0
 # Of a slab with more doubtful lines than this (one of 20 simulated ones) the odds know nothing: what stands out is
 # its figure, as a phone that evens out or sharpens the tones shows it.
 MOST_DOUBTFUL = 7
 
 
 def doubtful_lines(called: Sequence[Judged], judged: Sequence[Judged]) -> list[Judged]:
-    """Return the lines of all ``judged`` that are called no void but may be one: not unlikely, not a part of a void."""
+    """Return the lines of all ``judged`` that are called no void but may be one: slender, not unlikely, of no void."""
     voids = [found.cover for found, judgement in called if judgement.is_void]
-    return [item for item in judged if is_line(item) and _may_be_void(item, voids)]
+    lines = (item for item in judged if is_line(item) and not is_stubby(item))
+    return [item for item in lines if _may_be_void(item, voids)]
 
 
 def likely_cracks(doubtful: Sequence[Judged], called: Sequence[Judged], looked: Looked) -> list[Judged]:
@@ -80,6 +83,11 @@ def crack_chance(found: Candidate, chance: float, onward_mm: float) -> float:
 def is_line(item: Judged) -> bool:
     """Tell whether a thing was traced as a line."""
     return item[0].source == "line" and item[0].path_px is not None
+
+
+def is_stubby(item: Judged) -> bool:
+    """Tell whether a line runs around or across something wide."""
+    return item[0].source == "line" and item[0].features["log_axes"] < math.log(STUBBY)
 
 
 def _may_be_void(item: Judged, voids: Sequence[Cover]) -> bool:

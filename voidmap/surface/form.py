@@ -29,13 +29,14 @@ def by_form(found: Candidate, judgement: Judgement) -> Judgement:
     The chance of a kind that is never of that size goes to the other voids, each in its share.
     """
     length, area = (float(np.exp(found.features[name])) for name in ("log_length", "log_area"))
-    if judgement.kind in _SLITS and length < LEAST_LENGTH_MM and found.features["log_slender"] < np.log(COMPACT):
-        return replace(judgement, kind=Kind.HOLE)
     other: tuple[Kind, ...] = _SLITS if area > WIDEST_MM * length else ()
     other += (Kind.HOLE,) if area > np.pi / 4 * WIDEST_HOLE_MM**2 else ()
     small = area < np.pi / 4 * LEAST_KNOT_HOLE_MM**2 or area < WIDEST_SLIT_MM * length
     other += (Kind.KNOT_HOLE, Kind.BARK_VOID) if small else ()
-    return _without(judgement, other)
+    formed = _without(judgement, other)
+    if formed.kind in _SLITS and length < LEAST_LENGTH_MM and found.features["log_slender"] < np.log(COMPACT):
+        return replace(formed, kind=Kind.HOLE)
+    return formed
 
 
 def _without(judgement: Judgement, never: tuple[Kind, ...]) -> Judgement:

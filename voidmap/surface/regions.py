@@ -12,6 +12,7 @@ from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
 from voidmap.records import Kind
 from voidmap.surface.bores import bored
 from voidmap.surface.candidates import Looked, look_at
+from voidmap.surface.doubtful import is_stubby
 from voidmap.surface.explained import without_explained
 from voidmap.surface.features import Candidate
 from voidmap.surface.follow import followed
@@ -54,8 +55,6 @@ SURE = {Kind.BARK_VOID: 0.5, Kind.KNOT_HOLE: 0.95}
 STEEPER = 2.5
 # Two finds that cover this much of each other are the same thing.
 SAME_SHARE = 0.7
-# A line whose cover is less than this many times longer than wide runs around or across a hole.
-STUBBY = 3.0
 # How much surer and larger count among voids that overlap (powers of the chance and the area) beside the fit: all are
 # called voids, and what a piece of a void leaves out is resin too.
 SURER, LARGER = 0.5, 0.25
@@ -176,8 +175,7 @@ def _outlined_best(judged: list[Judged]) -> list[Judged]:
     patches = [item for item in judged if item[0].source == "patch"]
 
     def doubled(item: Judged) -> bool:
-        compact = item[0].source == "line" and item[0].features["log_axes"] < np.log(STUBBY)
-        return compact and any(min(_both(item, other)) > SAME_SHARE for other in patches)
+        return is_stubby(item) and any(min(_both(item, other)) > SAME_SHARE for other in patches)
 
     return [item for item in judged if not doubled(item)]
 
