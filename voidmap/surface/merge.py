@@ -78,7 +78,15 @@ def _one(group: list[Judged], reach: int) -> Judged:
     lead, judgement = max(group, key=lambda item: item[0].cover.area_px)
     if len(group) == 1:
         return lead, judgement
-    covers = [found.cover for found, _ in group]
+    whole = united([found.cover for found, _ in group], reach)
+    if whole is None:
+        return lead, judgement
+    chance = max(j.void_probability for _, j in group)
+    return replace(lead, cover=whole, path_px=None), replace(judgement, void_probability=chance)
+
+
+def united(covers: Sequence[Cover], reach: int) -> Cover | None:
+    """Return the cover of all pieces, gaps up to twice ``reach`` px wide closed; None where it is nothing."""
     left, top = (min(c.corner[i] for c in covers) - reach - 1 for i in (0, 1))
     right = max(c.corner[0] + c.mask.shape[1] for c in covers) + reach + 1
     bottom = max(c.corner[1] + c.mask.shape[0] for c in covers) + reach + 1
@@ -98,8 +106,4 @@ def _one(group: list[Judged], reach: int) -> Judged:
     margin = reach + 1
     inner = (slice(margin, -margin), slice(margin, -margin))
     closed = np.maximum(share, web.astype(np.float32) * 0.51)[inner]
-    whole = cover_of(closed, (left + margin, top + margin))
-    if whole is None:
-        return lead, judgement
-    chance = max(j.void_probability for _, j in group)
-    return replace(lead, cover=whole, path_px=None), replace(judgement, void_probability=chance)
+    return cover_of(closed, (left + margin, top + margin))

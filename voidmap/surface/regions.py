@@ -20,6 +20,7 @@ from voidmap.surface.form import by_form
 from voidmap.surface.holes import without_holes
 from voidmap.surface.in_line import joined_in_line
 from voidmap.surface.kinds import Judgement, judge
+from voidmap.surface.knot_checks import with_checks
 from voidmap.surface.lines import LEAST_LENGTH_MM
 from voidmap.surface.measure import (
     RIM_OFF_MM,
@@ -139,7 +140,7 @@ def select(
     chosen = _without_parts(found)
     long = chosen if looked is None else run_out(looked, followed(looked, joined_in_line(looked, chosen, judged)))
     drawn = [(replace(c, cover=_rim_drawn(c, j.kind)), j) for c, j in long if j.kind is not None]
-    whole = drawn if looked is None else bored(looked, drawn, candidates)
+    whole = drawn if looked is None else with_checks(looked, bored(looked, drawn, candidates))
     return _without_parts(merged(whole, mm_per_px))
 
 
