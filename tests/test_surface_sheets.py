@@ -55,3 +55,18 @@ def test_a_patch_with_tape_in_it_is_no_void(bright: np.ndarray, light: float, st
     looked, patch = bark_with(bright, light)
     assert without_explained([patch], MM, looked) == ([patch] if stays else [])
     assert without_explained([patch], MM) == [patch]
+
+
+@pytest.mark.parametrize(("light", "stays"), [(0.4, False), (-0.4, True)], ids=["on paper", "in a dark patch"])
+def test_print_on_a_sheet_of_paper_is_no_void(light: float, stays: bool) -> None:
+    rows, columns = np.indices(SIZE)
+    sheet, line = (
+        cover_of(((np.abs(rows - 100) < h) & (np.abs(columns - 130) < 40)).astype(np.float32), CORNER) for h in (30, 2)
+    )
+    assert sheet is not None
+    assert line is not None
+    paper = Candidate(sheet, "patch", 0.0, features={"dark_middle": light, "step": 0.5})
+    printed = Candidate(line, "line", 9.0, features={"dark_middle": -0.9, "step": 0.8})
+    flat, void = Judgement(Kind.STAIN, 0.45, {Kind.STAIN: 1.0}), Judgement(Kind.CRACK, 0.6, {Kind.CRACK: 1.0})
+    kept = without_explained([(paper, flat), (printed, void)], MM)
+    assert [c for c, _ in kept] == ([paper, printed] if stays else [paper])

@@ -44,19 +44,19 @@ SHEET_PART, BRIGHT, FLECK_PX = 0.25, 0.1, 5
 def without_explained(judged: Sequence[Judged], mm_per_px: float, looked: Looked | None = None) -> list[Judged]:
     """Return the candidates without the called voids that a flat thing explains, or that are or hold sheets.
 
-    What is taken out is nothing of its own: the flat thing stays, and so does a void beside it. Sheets that are no
-    candidates are looked for in the picture, when it is given.
+    What is taken out is nothing of its own: the flat thing stays, and so does a void beside it. What is on a sheet is
+    print. Sheets that are no candidates are looked for in the picture, when it is given.
     """
     judged = _without_parts_of_flat(judged)
     patches = [(c, j) for c, j in judged if c.source == "patch"]
-    sheets = {id(c) for c, _ in patches if _is_sheet(c, mm_per_px)}
-    parts = [
-        (c, SHEET_PART if id(c) in sheets else MOST_PART)
-        for c, j in patches
-        if id(c) in sheets or j.void_probability <= SURELY_FLAT
-    ]
+    sheets = [c for c, _ in patches if _is_sheet(c, mm_per_px)]
+    flat = [c for c, j in patches if j.void_probability <= SURELY_FLAT and not any(c is sheet for sheet in sheets)]
+    parts = [*((c, SHEET_PART) for c in sheets), *((c, MOST_PART) for c in flat)]
 
     def explained(found: Candidate, judgement: Judgement) -> bool:
+        # What is on paper is print.
+        if any(c is not found and shared(found.cover, c.cover) > WITHIN for c in sheets):
+            return True
         if found.source != "patch" or not judgement.is_void:
             return False
         area = found.cover.area_px
@@ -64,7 +64,7 @@ def without_explained(judged: Sequence[Judged], mm_per_px: float, looked: Looked
             least * area <= part.cover.area_px < area and shared(part.cover, found.cover) > WITHIN
             for part, least in parts
         )
-        return held or id(found) in sheets or (looked is not None and _holds_sheet(found, looked))
+        return held or any(found is sheet for sheet in sheets) or (looked is not None and _holds_sheet(found, looked))
 
     return [(c, j) for c, j in judged if not explained(c, j)]
 

@@ -30,8 +30,6 @@ from voidmap.surface.mosaic import Bools, Floats32
 from voidmap.surface.nested import WITHIN, shared
 from voidmap.surface.rim import Cover
 
-# A knot is a compact patch (its area against its hull's), darker than the wood by this natural log.
-SOLIDITY, DARK = 0.85, 0.05
 # Nothing is sought nearer than this to the middle, where all ways meet, and to the rim, which is dark.
 PITH_MM, RIM_MM = 0.6, 1.2
 # A knot with fewer px from the pith to the rim shows nothing.
@@ -98,7 +96,7 @@ def with_checks(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
     """Return what is called, with the checks in its sound knots, and what was called of them a part of them."""
     out = list(judged)
     for knot, judgement in judged:
-        if judgement.is_void or not _like_knot(knot) or _opened(knot, judged):
+        if judgement.kind is not Kind.SOUND_KNOT or knot.source != "patch" or _opened(knot, judged):
             continue
         check = _check_in(knot, looked)
         if check is None:
@@ -120,11 +118,6 @@ def _runs_through(check: Candidate, cover: Cover) -> float:
     places = np.round(path_of(check)).astype(int) - cover.corner
     near = ((places >= 0) & (places < cover.mask.shape[::-1])).all(axis=1)
     return float(cover.mask[places[near, 1], places[near, 0]].sum() / len(places))
-
-
-def _like_knot(found: Candidate) -> bool:
-    figures = found.features
-    return found.source == "patch" and figures["solidity"] > SOLIDITY and figures["dark_middle"] < -DARK
 
 
 def _opened(knot: Candidate, judged: Sequence[Judged]) -> bool:
