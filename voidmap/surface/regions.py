@@ -37,6 +37,7 @@ from voidmap.surface.merge import Judged, merged
 from voidmap.surface.mouth_strip import with_mouth
 from voidmap.surface.nested import WITHIN, shared
 from voidmap.surface.rim import Cover, cover_of
+from voidmap.surface.rind_lines import without_rind_lines
 from voidmap.surface.run_out import run_out
 from voidmap.surface.through import bench_tint, through_chance
 
@@ -123,7 +124,8 @@ def find_regions(
     regions = [
         _region(c, by_form(c, j), ortho, slab, walk, bench, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)
     ]
-    worth = without_holes([r for r in regions if worth_telling(r)], ortho.mm_per_px)
+    told = [r for r in without_rind_lines(regions, slab) if worth_telling(r)]
+    worth = without_holes(told, ortho.mm_per_px)
     return tuple(sorted(worth, key=lambda r: -r.area_mm2))
 
 
