@@ -12,6 +12,7 @@ from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
 from voidmap.records import Kind
 from voidmap.surface.bores import bored
 from voidmap.surface.candidates import Looked, look_at
+from voidmap.surface.compressed import is_drawn_by_compression
 from voidmap.surface.doubtful import is_stubby
 from voidmap.surface.explained import without_explained
 from voidmap.surface.features import Candidate
@@ -124,7 +125,8 @@ def find_regions(
     regions = [
         _region(c, by_form(c, j), ortho, slab, walk, bench, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)
     ]
-    told = [r for r in without_rind_lines(regions, slab) if worth_telling(r)]
+    seen = (r for r in without_rind_lines(regions, slab) if not is_drawn_by_compression(r, ortho))
+    told = [r for r in seen if worth_telling(r)]
     worth = without_holes(told, ortho.mm_per_px)
     return tuple(sorted(worth, key=lambda r: -r.area_mm2))
 
