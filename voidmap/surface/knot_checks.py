@@ -43,8 +43,6 @@ BAR, MOST = 2.0, 4.0
 SIDE_MM, SIDE_PX = 1.0, 3.0
 # Log brightness scatters along a row by at least this: 8-bit steps and JPEG.
 LEAST_SCATTER = 0.02
-# Steps along a way cost so much a px aside.
-ASIDE = 0.1
 # A check begins within this share of the way from the pith to the rim: what begins farther out parts two knots.
 BEGINS = 1.0 / 3.0
 # A way is a check when its sum is this large. Of 118 knots without checks or holes on 80 photos of simulated slabs 4
@@ -259,26 +257,25 @@ def _best_way(darker: Floats32, first: int, last: int) -> tuple[float, NDArray[n
     worth = np.clip(darker, -MOST, MOST) - np.float32(BAR)
     count, angles = worth.shape
     sums = np.zeros_like(worth)
-    came = np.zeros(worth.shape, np.int16)
-    before = np.zeros(angles, np.float32)
     for row in range(first, last):
-        # An angle is a px at the rim: farther in a px aside is several.
-        most = max(1, round(count / row))
-        best, step = before, np.zeros(angles, np.int16)
-        for aside in (*range(-most, 0), *range(1, most + 1)):
-            other = np.roll(before, aside) - np.float32(ASIDE * abs(aside) / most)
-            better = other > best
-            best, step = np.where(better, other, best), np.where(better, np.int16(aside), step)
-        begun = best > 0.0
-        sums[row] = np.where(begun, best, 0.0 if row <= count * BEGINS else -np.inf) + worth[row]
-        came[row] = np.where(begun, step, np.int16(angles))
-        before = sums[row]
+        aside = _aside(row, count)
+        best = cv2.dilate(np.pad(sums[row - 1], aside, mode="wrap")[None], np.ones((1, 2 * aside + 1), np.uint8))
+        begun = best[0, aside:-aside]
+        sums[row] = np.where(begun > 0.0, begun, 0.0 if row <= count * BEGINS else -np.inf) + worth[row]
     row, angle = (int(k) for k in np.unravel_index(int(sums.argmax()), sums.shape))
     total = float(sums[row, angle])
     rows, at = [row], [angle]
-    while came[row, angle] != angles and row > first:
-        angle = (angle - int(came[row, angle])) % angles
-        row -= 1
+    while row > first:
+        aside = _aside(row, count)
+        near = (angle + np.arange(-aside, aside + 1)) % angles
+        row, angle = row - 1, int(near[np.argmax(sums[row - 1, near])])
+        if sums[row, angle] <= 0.0:
+            break
         rows.append(row)
         at.append(angle)
     return total, np.array(rows[::-1], dtype=np.intp), np.array(at[::-1], dtype=np.intp)
+
+
+def _aside(row: int, count: int) -> int:
+    """Return how many angles a step outward may go aside: one is a px at the rim, farther in a px is several."""
+    return max(1, round(count / row))
