@@ -35,7 +35,7 @@ def tip(ray: Ray) -> tuple[float, float]:
     return PITH[0] + length * float(np.cos(turn)), PITH[1] + length * float(np.sin(turn))
 
 
-def a_knot(rays: list[Ray], *, wide_px: float = 2.0, blur_px: float = 0.9) -> np.ndarray:
+def a_knot(rays: list[Ray], *, wide_px: float = 2.0, blur_px: float = 0.9, light_of: float = 0.12) -> np.ndarray:
     """Log brightness of a dark knot with rings, a darker rim and dark rays, blurred, with grain and noise."""
     rng = np.random.default_rng(5)
     fine = 4
@@ -45,7 +45,7 @@ def a_knot(rays: list[Ray], *, wide_px: float = 2.0, blur_px: float = 0.9) -> np
     light *= 1.0 - 0.4 * np.exp(-(((share - 1.0) / 0.05) ** 2))
     for ray in rays:
         ends = [tuple(round((v + 0.5) * fine) for v in end) for end in (PITH, tip(ray))]
-        light = cv2.line(light, ends[0], ends[1], 0.12, round(wide_px * fine))
+        light = cv2.line(light, ends[0], ends[1], light_of, round(wide_px * fine))
     small = cv2.resize(light, (SIDE, SIDE), interpolation=cv2.INTER_AREA)
     soft = cv2.GaussianBlur(small, (0, 0), blur_px)
     return np.log(soft * (1.0 + rng.normal(0, 0.02, soft.shape))).astype(np.float32)
@@ -57,12 +57,12 @@ def cover(shape: np.ndarray) -> Cover:
     return made
 
 
-def looked_through(dark: np.ndarray, holes: list[Judged] | None = None) -> list[Judged]:
+def looked_through(dark: np.ndarray, holes: list[Judged] | None = None, mm_per_px: float = MM_PER_PX) -> list[Judged]:
     disc = cv2.ellipse(np.zeros((SIDE, SIDE), np.uint8), (80, 76), (62, 48), 0, 0, 360, 1, -1)
     figures = {"solidity": 0.98, "dark_middle": -0.8, "log_length": 3.6, "log_area": 6.7, "log_slender": 0.5}
     knot = Candidate(cover(disc), "patch", 0.0, features=figures)
     seen = np.ones(dark.shape, bool)
-    evened = Evened(dark, seen, ~seen, np.zeros((1, 1, 3), np.float32), np.ones((1, 1), bool), 1, 0.0, MM_PER_PX)
+    evened = Evened(dark, seen, ~seen, np.zeros((1, 1, 3), np.float32), np.ones((1, 1), bool), 1, 0.0, mm_per_px)
     return with_checks(Looked((knot,), evened, 0.9, CORNER, WHOLE), [(knot, SOUND), *(holes or [])])
 
 
@@ -92,8 +92,18 @@ def test_the_rays_of_a_star_are_one_check() -> None:
         assert np.hypot(*(check.cover.outline_px - CORNER - tip(ray)).T).min() < 1.5 / MM_PER_PX
 
 
+def test_a_close_view_shows_no_more_checks_than_there_are() -> None:
+    """At 0.07 mm a px, a scanner's scale, what lies a millimetre to the side of a place is far around the pith."""
+    found = looked_through(a_knot([(35.0, 11.0)]), mm_per_px=0.07)
+    assert [j.kind for _, j in found] in ([Kind.SOUND_KNOT, Kind.CRACK], [Kind.SOUND_KNOT])
+
+
 def test_rings_and_noise_alone_make_no_check() -> None:
     assert len(looked_through(a_knot([]))) == 1
+
+
+def test_a_closed_check_is_no_void() -> None:
+    assert len(looked_through(a_knot([(35.0, 11.0), (210.0, 11.0)], light_of=0.36))) == 1
 
 
 def test_a_dark_line_that_begins_far_from_the_pith_is_no_check() -> None:
