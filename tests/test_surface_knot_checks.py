@@ -77,6 +77,7 @@ def test_a_check_across_the_rings_is_found_with_its_length_and_the_knot_stays() 
     (knot, _), (check, judgement) = looked_through(a_knot([(35.0, 11.0)]))
     assert knot.source == "patch"
     assert judgement.kind is Kind.CRACK
+    assert sum(judgement.kind_chances.values()) == pytest.approx(1.0)
     # Next to the pith, where all rays meet, a millimetre of it is not looked at.
     assert np.exp(check.features["log_length"]) == pytest.approx(10.5, abs=1.2)
     last = np.hypot(*(check.cover.outline_px - CORNER - tip((35.0, 11.0))).T).min()

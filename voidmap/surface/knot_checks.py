@@ -130,7 +130,7 @@ def _opened(knot: Candidate, judged: Sequence[Judged]) -> bool:
 
 
 def _as_crack(judgement: Judgement) -> Judgement:
-    chances = dict.fromkeys(judgement.kind_chances, 0.0) | {Kind.CRACK: CHANCE}
+    chances = dict.fromkeys(judgement.kind_chances, 0.0) | {Kind.CRACK: CHANCE, Kind.SOUND_KNOT: 1.0 - CHANCE}
     return replace(judgement, kind=Kind.CRACK, void_probability=CHANCE, kind_chances=chances)
 
 
