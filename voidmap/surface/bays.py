@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +10,9 @@ from scipy import ndimage
 
 from voidmap.model import Floats
 from voidmap.surface.band import ALONG_MM, Band
+from voidmap.surface.closed_line import filled, runs
 from voidmap.surface.runs_on import Mouth, as_mouth
+from voidmap.surface.sawn import sawn_bays
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -78,20 +79,22 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> Bridged:
     """
     top = smooth_top(top_mm)
     out, bridged = top.copy(), np.zeros(len(top), dtype=bool)
+    for rows, sawn in sawn_bays(band, top):
+        out[rows], bridged[rows] = np.maximum(sawn, out[rows]), True
     strip = side_mm - top
-    runs = wider_runs(band, strip)
-    mouths = [m for m in (as_mouth(top, side_mm, *run, band) for run in runs) if m]
+    wider = [(rows, ends) for rows, ends in wider_runs(band, strip) if not bridged[rows].any()]
+    mouths = [m for m in (as_mouth(top, side_mm, *run, band) for run in wider) if m]
     doubt_mm2, undecided = _take_likely(mouths, out, bridged)
     likely = bridged.copy()
-    for rows, ends in runs:
+    for rows, ends in wider:
         natural = None if likely[rows].any() else _natural(band, top, strip, rows, ends)
         if natural is not None:
             out[rows], bridged[rows] = np.maximum(natural, out[rows]), True
-    for rows, ends in _runs(_closed(band, out, NARROW_MM) - out > LEAST_DEPTH_MM):
+    for rows, ends in runs(filled(out, band.rows_of(NARROW_MM)) - out > LEAST_DEPTH_MM):
         chord = _chord(out, rows, ends)
         if (chord - out[rows]).max() >= len(rows) * ALONG_MM:
             out[rows], bridged[rows] = np.maximum(chord, out[rows]), True
-    for rows, ends in _runs(_closed(band, -out, LONGEST_TAB_MM) + out > TAB_HEIGHT_MM / 2):
+    for rows, ends in runs(filled(-out, band.rows_of(LONGEST_TAB_MM)) + out > TAB_HEIGHT_MM / 2):
         chord = _chord(out, rows, ends)
         if _is_tab(band, out[rows] - chord):
             out[rows] = chord
@@ -107,7 +110,7 @@ def wider_runs(band: Band, strip_mm: Floats) -> list[tuple[Ints, tuple[int, int]
     """Return runs of rows where a strip (rows,) is wider than usual, each once, and the rows just before and after."""
     window = min(len(strip_mm), band.rows_of(USUAL_OVER_MM)) | 1
     wider = strip_mm - ndimage.percentile_filter(strip_mm, USUAL_PERCENTILE, size=window, mode="wrap")
-    return list({ends: (rows, ends) for least in WIDER_MM for rows, ends in _runs(wider > least)}.values())
+    return list({ends: (rows, ends) for least in WIDER_MM for rows, ends in runs(wider > least)}.values())
 
 
 def _take_likely(mouths: list[Mouth], out: Floats, bridged: Bools) -> tuple[float, list[Mouth]]:
@@ -135,24 +138,6 @@ def _take_likely(mouths: list[Mouth], out: Floats, bridged: Bools) -> tuple[floa
         else:
             undecided.append(mouth)
     return float(np.sqrt(variance)), undecided
-
-
-def _closed(band: Band, line: Floats, length_mm: float) -> Floats:
-    """Fill dips of a closed line that are shorter than a length."""
-    size = min(len(line) - 1, band.rows_of(length_mm))
-    around = np.pad(line, size, mode="wrap")
-    return np.asarray(ndimage.grey_closing(around, size=(size,))[size : size + len(line)], dtype=np.float64)
-
-
-def _runs(chosen: Bools) -> Iterator[tuple[Ints, tuple[int, int]]]:
-    """Yield runs of chosen rows of a closed line, and the rows just before and after each."""
-    count = len(chosen)
-    if chosen.all() or not chosen.any():
-        return
-    order = (np.arange(count) + int(np.flatnonzero(~chosen)[0])) % count
-    pieces, _ = ndimage.label(chosen[order])
-    for (piece,) in ndimage.find_objects(pieces):
-        yield order[piece], (int(order[piece.start - 1]), int(order[piece.stop % count]))
 
 
 def _chord(line: Floats, rows: Ints, ends: tuple[int, int]) -> Floats:

@@ -1,0 +1,107 @@
+"""Bays of a sawn edge: a saw cuts straight, so that whatever of the top is missing inside of its line is a void.
+
+The floor of such a void may have gone down to the bench, or out of the slab's side: no strip of bark or shade is then
+seen beside the top by which its mouth could be told. The line says it alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voidmap.model import Floats
+from voidmap.surface.band import ALONG_MM, Band
+from voidmap.surface.closed_line import runs
+from voidmap.surface.edges import STRAIGHT_MM
+
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
+
+# Mouths up to this wide are looked at, and on either side so much of the edge.
+WIDEST_MM, BESIDE_MM = 200.0, 200.0
+# The edge is sawn as far as this share of it lies on one line, and at least so much of it must, part of it on either
+# side. Of the dips of the edge on 120 photos of 40 simulated slabs all 63 with so much on a line lie within the true
+# top (27,600 of 27,700 mm2); of 41 with less, half.
+ON_LINE_SHARE, LEAST_MM, LEAST_EITHER_MM = 0.85, 180.0, 10.0
+# A bay is at least this deep; it begins where the top is this far within the line between the heights beside it.
+LEAST_DEPTH_MM = 2.0
+# Chords over a place end this far before and after it.
+CHORDS_MM = (4.0, 10.0, 20.0, 40.0, 70.0, 100.0)
+# Lines are tried through a place on either side, at these distances from the mouth.
+TRIED_MM = (2.0, 8.0, 16.0, 28.0, 44.0, 64.0, 90.0, 120.0, 160.0)
+
+
+def sawn_bays(band: Band, top_mm: Floats) -> Iterator[tuple[Ints, Floats]]:
+    """Yield the bays of sawn edges.
+
+    Parameters
+    ----------
+    band
+        The band along the edge.
+    top_mm
+        (rows,) offsets of the end of the wood.
+
+    Yields
+    ------
+    rows, sawn_mm
+        The bay's rows (n,), and the offsets (n,) mm of the saw's line over them.
+    """
+    places = band.points_px(top_mm) * band.mm_per_px
+    depth = _below_chords(places, band.outward)
+    dips = depth > STRAIGHT_MM
+    for rows, ends in runs(dips):
+        deep = float(depth[rows].max()) >= LEAST_DEPTH_MM
+        if deep and (sawn := _line_over(places, ~dips, ends)) is not None:
+            middle, normal = sawn
+            offsets = (middle - band.middle_px[rows] * band.mm_per_px) @ normal / (band.outward[rows] @ normal)
+            if LEAST_DEPTH_MM <= (offsets - top_mm[rows]).max() <= WIDEST_MM:
+                yield rows, offsets
+
+
+def _below_chords(places: Floats, outward: Floats) -> Floats:
+    """Return how far (rows,) mm each place lies within the outermost of the chords over it."""
+    reach = [round(length / ALONG_MM) for length in CHORDS_MM]
+    before, after = (np.stack([np.roll(places, sign * k, axis=0) for k in reach]) - places for sign in (1, -1))
+    chords = after[None] - before[:, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        over = _cross(before[:, None], chords) / _cross(outward, chords)
+    return np.asarray(np.nan_to_num(over, nan=0.0, posinf=0.0, neginf=0.0).max(axis=(0, 1)), dtype=np.float64)
+
+
+def _cross(one: Floats, other: Floats) -> Floats:
+    return np.asarray(one[..., 0] * other[..., 1] - one[..., 1] * other[..., 0])
+
+
+def _line_over(places: Floats, level: Bools, ends: tuple[int, int]) -> tuple[Floats, Floats] | None:
+    """Return a place (2,) on the line of the sawn edge on both sides of a bay, and its normal (2,).
+
+    ``level`` (rows,) is False where the edge dips: another bay says nothing against the line.
+    """
+    steps = np.arange(min(round(BESIDE_MM / ALONG_MM), len(places) // 4))
+    at = np.stack([ends[0] - steps, ends[1] + steps]) % len(places)
+    beside, known = places[at], level[at]
+    tried = np.round(np.array(TRIED_MM) / ALONG_MM).astype(int)
+    first, last = (side[tried[tried < len(steps)]] for side in beside)
+    along = (last[None] - first[:, None]).reshape(-1, 2)
+    normals = np.column_stack([-along[:, 1], along[:, 0]]) / np.maximum(np.hypot(*along.T), 1e-9)[:, None]
+    levels = (np.repeat(first, len(last), axis=0) * normals).sum(axis=1)
+    near = known[..., None] & (np.abs(beside @ normals.T - levels) <= STRAIGHT_MM)
+    count = near.sum(axis=(0, 1))
+    best = int(count.argmax())
+    on_line = _sawn(near[..., best], known) if count[best] * ALONG_MM >= LEAST_MM else None
+    if on_line is None:
+        return None
+    middle = beside[on_line].mean(axis=0)
+    normal = np.linalg.svd(beside[on_line] - middle, full_matrices=False)[2][1]
+    on_line = _sawn(known & (np.abs((beside - middle) @ normal) <= STRAIGHT_MM), known)
+    return None if on_line is None or on_line.sum() * ALONG_MM < LEAST_MM else (middle, normal)
+
+
+def _sawn(near: Bools, known: Bools) -> Bools | None:
+    """Return which rows (2, n), going away from a bay, lie on its line as far as the edge is sawn; None: not enough."""
+    share = near.cumsum(axis=1) / np.maximum(known.cumsum(axis=1), 1)
+    reach = np.where(share >= ON_LINE_SHARE, np.arange(near.shape[1]), -1).max(axis=1)
+    on_line = near & (np.arange(near.shape[1]) <= reach[:, None])
+    return on_line if (on_line.sum(axis=1) * ALONG_MM >= LEAST_EITHER_MM).all() else None
