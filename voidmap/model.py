@@ -196,7 +196,8 @@ class SlabFound:
     a segment that lies on the border of the photo is called "cut". ``edge_blur_mm`` is the 1-sigma doubt of
     the edge's place, one cause all around; ``area_doubt_mm2`` the 1-sigma doubt of the area from places where wood
     is hardly told from what lies beside it, each on its own; ``bays`` those of them that may be voids. ``beside_mm2``
-    is the area of a strip beside the outline that has not the bench's tint and may be sapwood.
+    is the area of a strip beside the outline that has not the bench's tint and may be sapwood. ``mouths_mm`` are closed
+    outlines (N, 2) within the top where the wood ends inside of a sawn edge's line: there a void opens on the side.
     """
 
     mask: NDArray[np.bool_]
@@ -208,6 +209,7 @@ class SlabFound:
     area_doubt_mm2: float = 0.0
     bays: tuple[Bay, ...] = ()
     beside_mm2: float = 0.0
+    mouths_mm: tuple[Floats, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

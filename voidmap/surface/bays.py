@@ -12,7 +12,7 @@ from voidmap.model import Floats
 from voidmap.surface.band import ALONG_MM, Band
 from voidmap.surface.closed_line import filled, runs
 from voidmap.surface.runs_on import Mouth, as_mouth
-from voidmap.surface.sawn import sawn_bays
+from voidmap.surface.sawn import SawnBay, sawn_bays
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -51,16 +51,18 @@ LONGEST_TAB_MM, TAB_HEIGHT_MM, TAB_WITHIN_MM, TAB_SHOULDER, TAB_SHARE = 220.0, 6
 
 @dataclass(frozen=True, eq=False)
 class Bridged:
-    """The natural edge: offsets ``top_mm`` (rows,), ``bridged`` (rows,) bool in the mouth of a bay.
+    """The natural edge: offsets ``top_mm`` (rows,), and ``bridged`` (rows,) in a bay's mouth, ``sawn`` on a saw's line.
 
     ``doubt_mm2`` is the area's 1-sigma doubt from strips that may be a void's or not, and ``undecided`` are those of
-    them that were left out.
+    them that were left out. ``mouths`` are the bridged bays of sawn edges that are wide enough to be a void's mouth.
     """
 
     top_mm: Floats
     bridged: Bools
+    sawn: Bools
     doubt_mm2: float
     undecided: tuple[Mouth, ...]
+    mouths: tuple[SawnBay, ...]
 
 
 def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> Bridged:
@@ -79,8 +81,10 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> Bridged:
     """
     top = smooth_top(top_mm)
     out, bridged = top.copy(), np.zeros(len(top), dtype=bool)
-    for rows, sawn in sawn_bays(band, top):
-        out[rows], bridged[rows] = np.maximum(sawn, out[rows]), True
+    sawn = sawn_bays(band, top)
+    for bay in sawn:
+        out[bay.rows], bridged[bay.rows] = np.maximum(bay.sawn_mm, out[bay.rows]), True
+    on_line = bridged.copy()
     strip = side_mm - top
     wider = [(rows, ends) for rows, ends in wider_runs(band, strip) if not bridged[rows].any()]
     mouths = [m for m in (as_mouth(top, side_mm, *run, band) for run in wider) if m]
@@ -98,7 +102,8 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> Bridged:
         chord = _chord(out, rows, ends)
         if _is_tab(band, out[rows] - chord):
             out[rows] = chord
-    return Bridged(out, bridged, doubt_mm2, tuple(m for m in undecided if not bridged[m.rows].any()))
+    left = tuple(m for m in undecided if not bridged[m.rows].any())
+    return Bridged(out, bridged, on_line, doubt_mm2, left, tuple(bay for bay in sawn if bay.is_wide))
 
 
 def smooth_top(top_mm: Floats) -> Floats:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from voidmap.model import Floats, Ortho
 from voidmap.surface.chain import course_costs
+from voidmap.surface.closed_line import runs
 from voidmap.surface.sample import colours_at, seen_at
 
 Bools = NDArray[np.bool_]
@@ -25,6 +26,8 @@ JOG_COST = 0.12
 ARRIS_MM = 0.25
 # The outline's length is measured with a step of this many mm: a coat bridges finer roughness.
 EDGE_SCALE_MM = 5.0
+# A saw's line that goes on over a bay moves as the edge within this of it does.
+CARRIED_FROM_MM = 12.0
 # Softens the log of dark pixels (8-bit steps).
 LOG_SOFT = 12.0
 # A run is sawn when this share of it is straight to this tolerance (saws cut straight to half a millimetre, the
@@ -86,7 +89,7 @@ def area_of(outline: Floats) -> float:
 
 
 def refine(
-    ortho: Ortho, rough_px: Floats, *, search_px: float, held: Bools | None = None
+    ortho: Ortho, rough_px: Floats, *, search_px: float, held: Bools | None = None, sawn: Bools | None = None
 ) -> tuple[Floats, Bools, float]:
     """Move a rough outline to the visible edge.
 
@@ -100,6 +103,8 @@ def refine(
         How far off the rough outline may be, px of ``ortho``.
     held
         (N,) bool: places that no visible edge marks; they stay as they are.
+    sawn
+        (N,) bool: those of them that a saw's line runs over; they move as the edge on either side of them does.
 
     Returns
     -------
@@ -111,9 +116,10 @@ def refine(
         1-sigma doubt of the edge's place.
     """
     step_px = max(1.0, OUTLINE_STEP_MM / ortho.mm_per_px)
-    kept = np.zeros(len(rough_px)) if held is None else held
-    base = smooth_closed(resample(np.column_stack([rough_px, kept]), step_px), search_px / 2 / step_px)
+    bridged = [np.zeros(len(rough_px), dtype=bool) if places is None else places for places in (held, sawn)]
+    base = smooth_closed(resample(np.column_stack([rough_px, *bridged]), step_px), search_px / 2 / step_px)
     base, kept = np.split(resample(base, step_px), [2], axis=1)
+    stays, moves = (kept > 0.5).T
     tangent = np.roll(base, -1, axis=0) - np.roll(base, 1, axis=0)
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
     turn = np.sign(_signed_area(base))
@@ -131,11 +137,22 @@ def refine(
     at_base = reach + side
     cut = ~seen[:, min(at_base + reach // 2 + 1, seen.shape[1] - 1)]
     last_seen = seen.shape[1] - 1 - np.argmax(seen[:, ::-1], axis=1) - at_base
-    shift = np.where(cut, np.clip(last_seen, -reach, reach), np.where(kept[:, 0] > 0.5, 0.0, shift))
+    shift = np.where(cut, np.clip(last_seen, -reach, reach), _carried(np.where(stays, 0.0, shift), moves))
     outline = base + shift[:, None] * outward
     blur_px = _blur(profiles[~cut], path[~cut], side)
     doubt_mm = float(np.hypot(ARRIS_MM, blur_px * ortho.mm_per_px))
     return ortho.to_mm(outline), np.asarray(cut), doubt_mm
+
+
+def _carried(shift: Floats, over: Bools) -> Floats:
+    """Carry the shift (N,) of a closed line's points over some of them, from one side to the other."""
+    carried = shift.copy()
+    beside = np.arange(round(CARRIED_FROM_MM / OUTLINE_STEP_MM))
+    for points, (before, after) in runs(over):
+        sides = ((before - beside) % len(shift), (after + beside) % len(shift))
+        first, last = (float(np.median(shift[k][~over[k]])) for k in sides)
+        carried[points] = np.linspace(first, last, len(points))
+    return carried
 
 
 def _signed_area(outline: Floats) -> float:

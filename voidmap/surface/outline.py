@@ -25,6 +25,7 @@ from voidmap.surface.runs_on import Mouth
 from voidmap.surface.tops_end import BEYOND_MM, WITHIN_MM, area_doubt_mm2, disputed_mm2, find_tops_end
 
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
 F32 = NDArray[np.float32]
 Heights = Callable[[Ortho], F32 | None]
 
@@ -106,7 +107,9 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], heights: Heights | No
     rough = _up_to_border(rough, coarse.valid)
     edge = _settled(small, rough, hidden, nats)
     search_px = SEARCH_MM / ortho.mm_per_px
-    outline_mm, cut, blur_mm = edges.refine(ortho, ortho.to_px(edge.line_mm), search_px=search_px, held=edge.held)
+    outline_mm, cut, blur_mm = edges.refine(
+        ortho, ortho.to_px(edge.line_mm), search_px=search_px, held=edge.held, sawn=edge.sawn
+    )
     mask = fill_polygons(ortho, [outline_mm]) & ortho.valid
     return SlabFound(
         mask=mask,
@@ -118,6 +121,7 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], heights: Heights | No
         area_doubt_mm2=edge.doubt_mm2,
         bays=edge.bays,
         beside_mm2=edge.beside_mm2,
+        mouths_mm=edge.mouths_mm,
     )
 
 
@@ -144,13 +148,18 @@ def _shrunk(nats: F32 | None, small: Ortho, coarse: Coarse) -> F32 | None:
 
 @dataclass(frozen=True, eq=False)
 class _Edge:
-    """The top's outline (N, 2) mm, to about 1 mm, where it bridges bays, and what of ``SlabFound`` goes with it."""
+    """The top's outline (N, 2) mm, to about 1 mm, and what of ``SlabFound`` goes with it.
+
+    ``held`` (N,) is True where it bridges bays, ``sawn`` (N,) where it does so on a saw's line.
+    """
 
     line_mm: Floats
     held: Bools
+    sawn: Bools
     doubt_mm2: float
     bays: tuple[Bay, ...]
     beside_mm2: float
+    mouths_mm: tuple[Floats, ...]
 
 
 def _settled(small: Ortho, rough: Bools, hidden: Bools, nats: F32 | None) -> _Edge:
@@ -169,9 +178,11 @@ def _settled(small: Ortho, rough: Bools, hidden: Bools, nats: F32 | None) -> _Ed
     return _Edge(
         line_mm=small.to_mm(_within_photo(band.points_px(found.top_mm), small.valid)),
         held=found.bridged,
+        sawn=found.sawn,
         doubt_mm2=float(np.linalg.norm(doubts)),
         bays=tuple(_bay(small, band, found.top_mm, mouth) for mouth in found.undecided),
         beside_mm2=beside_mm2,
+        mouths_mm=tuple(_between(small, band, m.rows, m.top_mm, m.sawn_mm) for m in found.mouths),
     )
 
 
@@ -191,10 +202,19 @@ def _within_photo(line_px: Floats, valid: Bools) -> Floats:
 
 def _bay(small: Ortho, band: Band, top_mm: Floats, mouth: Mouth) -> Bay:
     """Return the place between the top's end and the line that may run on past a mouth."""
-    outer_mm = top_mm.copy()
-    outer_mm[mouth.rows] = np.maximum(mouth.natural_mm, top_mm[mouth.rows])
-    lines = [small.to_mm(band.points_px(offsets))[mouth.rows] for offsets in (top_mm, outer_mm)]
-    return Bay(np.vstack([lines[0], lines[1][::-1]]), len(mouth.rows) * ALONG_MM, mouth.chance_left)
+    inner = top_mm[mouth.rows]
+    outline = _between(small, band, mouth.rows, inner, np.maximum(mouth.natural_mm, inner))
+    return Bay(outline, len(mouth.rows) * ALONG_MM, mouth.chance_left)
+
+
+def _between(small: Ortho, band: Band, rows: Ints, inner_mm: Floats, outer_mm: Floats) -> Floats:
+    """Return the closed outline (2 n, 2) mm of what lies between two lines of offsets (n,) over some rows."""
+    lines = []
+    for line_mm in (inner_mm, outer_mm):
+        offsets = np.zeros(len(band.middle_px))
+        offsets[rows] = line_mm
+        lines.append(small.to_mm(band.points_px(offsets)[rows]))
+    return np.vstack([lines[0], lines[1][::-1]])
 
 
 def coarse_px(length_mm: float, ortho: Ortho, coarse: Coarse) -> int:

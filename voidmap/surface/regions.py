@@ -40,6 +40,7 @@ from voidmap.surface.nested import WITHIN, shared
 from voidmap.surface.rim import Cover, cover_of
 from voidmap.surface.rind_lines import without_rind_lines
 from voidmap.surface.run_out import run_out
+from voidmap.surface.sawn_mouths import MOUTHED, with_sawn_mouths
 from voidmap.surface.through import bench_tint, through_chance
 
 # A thing that lies within another by more than this share is a part of it.
@@ -80,8 +81,6 @@ MAY_GO_THROUGH = (Kind.KNOT_HOLE, Kind.BARK_VOID, Kind.HOLE)
 # A void opens on the slab's side when it comes this near to the outline (px: the border row is not judged,
 # the rim is blurred), and along at least this length.
 OPENING_REACH_PX, LEAST_OPENING_MM = 5.0, 0.4
-# Kinds with a mouth on the slab's side: a strip between their rim and the outline is theirs.
-MOUTHED = (Kind.BARK_VOID, Kind.KNOT_HOLE)
 # A rim runs where half of a pixel is covered. A torn rim has teeth finer than the blur and bays where the bark has the
 # wood's own colour: at half it runs too far in (by 0.36 mm at the median of 100 bark voids of simulated slabs 1 to 60),
 # at this share it is right in the mean. Where that lets the cover leak, the half stays.
@@ -114,7 +113,8 @@ def find_regions(
         Voids and flat things, greatest first; empty when the top is sound.
     """
     looked = look_at(ortho, slab, grain_deg)
-    judgements = judge([c.features for c in looked.candidates])
+    judged = judge([c.features for c in looked.candidates])
+    judgements = with_sawn_mouths(looked.candidates, judged, slab.mouths_mm, ortho)
     kept = select(looked.candidates, judgements, ortho.mm_per_px, looked)
     if not kept:
         return ()
