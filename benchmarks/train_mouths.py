@@ -34,6 +34,7 @@ from voidmap.surface.covered import fill_polygons
 from voidmap.surface.edge_bays import LEAST_MM2
 from voidmap.surface.mouth_looks import FIGURES, looks_of
 from voidmap.surface.runs_on import FARTHEST, height_of, log_odds
+from voidmap.surface.sawn import sawn_bays
 
 # A strip is right when over this share of what it would add lies within the true top.
 RIGHT_SHARE = 0.6
@@ -86,8 +87,10 @@ def strips_of(photo: Path, views: int) -> Strips:
         within = np.maximum(np.minimum(natural, true_mm[rows]) - top_mm[rows], 0.0).sum()
         return within / max(added, 1e-9), added * ALONG_MM
 
+    sawn = [bay.rows for bay in sawn_bays(band, top_mm)]
     for run, ends in wider_runs(band, side_mm - top_mm):
-        seen = looks_of(top_mm, side_mm, run, ends, band)
+        # Where a saw's line runs over a bay, nothing is asked.
+        seen = None if np.isin(run, np.concatenate([[], *sawn])).any() else looks_of(top_mm, side_mm, run, ends, band)
         if seen is not None:
             looks, natural = seen
             share, area = share_right(run, natural)
