@@ -18,7 +18,8 @@ from voidmap.surface.rim import Cover
 # A thing lies over a bay when it covers this share of it (a bay is drawn to a millimetre or two), and the bay is this
 # share of the thing.
 COVERS, OF_ITSELF = 0.35, 0.2
-# The odds that it is a void are so many times those of its look.
+# The odds that it is a void are so many times those of its look. Of 35 such bays 34 are voids' mouths: ten is cautious,
+# for a stain at the edge may once be as wide and shallow as a void, and a real shop has things that no one drew.
 ODDS = 10.0
 # Kinds with a mouth on the slab's side, wider than deep: a strip between their rim and the outline is theirs.
 MOUTHED = (Kind.BARK_VOID, Kind.KNOT_HOLE)
