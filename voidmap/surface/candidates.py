@@ -50,21 +50,27 @@ def look_at(ortho: Ortho, slab: SlabFound, grain_deg: float | None = None) -> Lo
     evened = even_light(ortho, slab, grain_deg)
     if not evened.seen.any():
         return Looked((), evened, 0.0, shift, slab)
-    blur_px = edge_blur_px(ortho, slab)
     with ThreadPoolExecutor(1) as beside:
-        # Filters over the whole picture leave the interpreter free for the patches, one by one.
-        scores = beside.submit(line_and_dot_scores, evened)
-        distance, found = _patches(evened, ortho)
+        # What is thin is looked for in the whole picture's filters, which leave the interpreter free for the patches.
+        thin = beside.submit(_thin, evened, ortho, slab)
+        distance, patches = _patches(evened, ortho)
         texture = texture_of(evened, distance)
-        lines, dots = scores.result()
+        blur_px, lines_and_dots = thin.result()
+    found = [*patches, *lines_and_dots]
+    described = [replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found]
+    return Looked(tuple(moved(c, shift) for c in related(described, evened.mm_per_px)), evened, blur_px, shift, slab)
+
+
+def _thin(evened: Evened, ortho: Ortho, slab: SlabFound) -> tuple[float, list[Candidate]]:
+    """Return the picture's blur, px, and the lines and dots in it."""
+    blur_px = edge_blur_px(ortho, slab)
+    lines, dots = line_and_dot_scores(evened)
     traced = find_lines(evened, lines, blur_px)
-    found += [
+    found = [
         Candidate(line.cover, "line", line.score, line.path_px, line.width_max_px, line.rim_level, line.bones_px)
         for line in traced
     ]
-    found += [Candidate(dot.cover, "dot", dot.score) for dot in find_dots(evened, dots)]
-    described = [replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found]
-    return Looked(tuple(moved(c, shift) for c in related(described, evened.mm_per_px)), evened, blur_px, shift, slab)
+    return blur_px, found + [Candidate(dot.cover, "dot", dot.score) for dot in find_dots(evened, dots)]
 
 
 def _patches(evened: Evened, ortho: Ortho) -> tuple[Floats32, list[Candidate]]:
