@@ -8,9 +8,10 @@ import numpy as np
 from voidmap.model import Ortho, Region
 from voidmap.records import Kind
 
-# A JPEG of usual quality (quantisation steps of 6 to 10 for the middle frequencies, ITU-T T.81 annex K halved) moves
-# the levels of 8 by 8 px by up to half a step. Of the holes called on 7 photos of simulated slabs with a black knot, 8
-# are 3.0 to 4.8 levels from their surroundings, none of them one; the 30 true ones 9 and more.
+# A JPEG of usual quality (quantisation steps of 5 to 10 for the low frequencies: half of ITU-T T.81's table K.1, from
+# memory) moves the levels of 8 by 8 px by up to half a step. Of the holes called on 7 photos of simulated slabs, two
+# of a slab with a black knot, 8 are 3.0 to 4.8 levels from their surroundings, all in that knot and none of them one;
+# the true ones 9 and more.
 LEAST_LEVELS = 6.0
 # What is around a spot lies from so many to so many px from its rim.
 RING_PX = (2.0, 6.0)

@@ -46,8 +46,8 @@ LEAST_SCATTER = 0.02
 # A check begins within this share of the way from the pith to the rim: what begins farther out parts two knots.
 BEGINS = 1.0 / 3.0
 # A way is a check when its sum is this large. Of 118 knots without checks or holes on 80 photos of simulated slabs 4
-# have a way that is worth more than 11 (two pairs of knots that have grown together), of 21 with checks 19 are worth 24
-# and more, two 5 and 9.
+# have a way that is worth more than 12 (two pairs of knots that have grown together), of 21 with checks 19 are worth 29
+# and more, two 7 and 12.
 # Where there is one there may well be more: these need less.
 LEAST_SUM, LEAST_BRANCH = 15.0, 10.0
 # An open check is black where it is widest: a tenth of its way lacks this share of the light of the rings beside it.
