@@ -36,6 +36,9 @@ COMMANDS = (
 
 # Matrices are small here: threads for their algebra cost more than they save. Read when NumPy loads, which is later.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Pictures that take huge pages wait for the kernel to clear and join memory for each: three to four times what small
+# pages cost where memory is in pieces, a tenth of an intake. Read when NumPy loads, too.
+os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
 # New objects between two searches for cycles: more than a command makes. It lives for seconds, and its imports make
 # hundreds of thousands of objects that stay; to search through them again and again takes a twentieth of an intake.
 OBJECTS_BETWEEN_SEARCHES = 1_000_000

@@ -38,12 +38,10 @@ def strengths(picture: Floats32) -> tuple[Floats32, Floats32]:
     smaller one is as great, so the smaller one measures the dot.
     """
     line, dot = _responses(picture)
-    full = np.empty_like(line)
     for _ in range(1, PYRAMID_LEVELS):
         picture = np.asarray(cv2.pyrDown(picture), dtype=np.float32)
         for best, response in zip((line, dot), _responses(picture), strict=True):
-            cv2.resize(response, line.shape[::-1], dst=full, interpolation=cv2.INTER_LINEAR)
-            cv2.max(best, full, dst=best)
+            cv2.max(best, cv2.resize(response, line.shape[::-1], interpolation=cv2.INTER_LINEAR), dst=best)
     return line, dot
 
 
@@ -98,11 +96,10 @@ def _mean_square(strength: Floats32, cap: float, shrink: int) -> Floats32:
 
 def line_and_dot_scores(evened: Evened) -> tuple[Floats32, Floats32]:
     """Return how many times stronger than the figure nearby each pixel is as a line and as a dot, (H, W)."""
-    picture = np.zeros_like(evened.dark)
-    cv2.copyTo(evened.dark, evened.seen.view(np.uint8), dst=picture)
     size = 2 * BORDER_PX + 1
     inner = np.asarray(cv2.erode(evened.seen.view(np.uint8), np.ones((size, size), np.uint8))).view(np.bool_)
-    line, dot = strengths(picture)
+    # Nobody else holds the bare picture: its memory serves again once the pyramid is past it.
+    line, dot = strengths(np.asarray(cv2.copyTo(evened.dark, evened.seen.view(np.uint8)), dtype=np.float32))
     for strength in (line, dot):
         strength[~inner] = 0.0
         against_neighbours(strength, inner, evened.mm_per_px)
