@@ -108,4 +108,7 @@ def test_a_patch_over_a_mouth_is_likelier_a_void_and_no_crack() -> None:
     odds = [j.void_probability / (1.0 - j.void_probability) for j in (sure, doubtful)]
     assert odds == pytest.approx([ODDS * 0.4 / 0.6, ODDS * 0.02 / 0.98])
     assert doubtful.kind is None
+    # Of what it may be the flat thing loses as much: 9 of 10 were voids, now 9 ODDS of 9 ODDS + 1.
+    assert sure.kind_chances[Kind.STAIN] == pytest.approx(1.0 / (9.0 * ODDS + 1.0))
+    assert sum(sure.kind_chances.values()) == pytest.approx(1.0)
     assert with_sawn_mouths([part, line], by_look, [mouth], ortho) == by_look

@@ -69,5 +69,7 @@ def _drawn(outline_px: Floats) -> Cover:
 def _likelier(judgement: Judgement) -> Judgement:
     chance = judgement.void_probability
     chance = ODDS * chance / (1.0 + (ODDS - 1.0) * chance)
-    kind = max(MOUTHED, key=lambda kind: judgement.kind_chances[kind]) if chance >= 0.5 else judgement.kind
-    return replace(judgement, kind=kind, void_probability=chance)
+    weights = {kind: share * (ODDS if kind.is_void else 1.0) for kind, share in judgement.kind_chances.items()}
+    kinds = {kind: weight / sum(weights.values()) for kind, weight in weights.items()}
+    kind = max(MOUTHED, key=lambda kind: kinds[kind]) if chance >= 0.5 else judgement.kind
+    return replace(judgement, kind=kind, void_probability=chance, kind_chances=kinds)
