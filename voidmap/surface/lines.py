@@ -27,6 +27,9 @@ JOIN_MM, JOIN_SHARE = 15.0, 1.0
 JOIN_DEG = 20.0
 # A tangent is taken over this length at a piece's end.
 TANGENT_MM = 5.0
+# No crack turns by more than this over two such lengths: it is two that meet, each at least so long, and so straight
+# over that length (chord over way; on the rim of a knot 46 mm wide it is as much).
+MOST_TURN_DEG, LEAST_ARM_MM, STRAIGHT = 75.0, 20.0, 0.97
 # The widest crack that is measured as a line.
 WIDEST_MM = 8.0
 # An outline at another share than half moves by at most so many px, and lies between these shares (further out it
@@ -56,11 +59,12 @@ class Line:
 
 @dataclass(frozen=True, eq=False)
 class Piece:
-    """A connected piece of a line: its longest path and all pixels of its skeleton, (column, row)."""
+    """A piece of a line: its path, the pixels that it was traced by, (column, row), and the number of its skeleton."""
 
     path: Floats
     bones: Floats
     score: float
+    whole: int
 
     @property
     def length(self) -> float:
@@ -99,11 +103,42 @@ def _pieces(score: Floats32, mm_per_px: float) -> list[Piece]:
         bones = skeletonize(np.pad(labels[y : y + h, x : x + w] == k, 1))
         skeletons.append(np.argwhere(bones)[:, ::-1] + np.array([x - 1, y - 1]))
     pieces = []
-    for points, path in zip(skeletons, longest_paths(skeletons), strict=True):
+    for whole, (points, path) in enumerate(zip(skeletons, longest_paths(skeletons), strict=True)):
         if len(path) > 2:
             strength = float(np.median(score[points[:, 1], points[:, 0]]))
-            pieces.append(Piece(smoothed(path), points.astype(np.float64), strength))
+            ways = _without_turns(smoothed(path), mm_per_px)
+            shares = _nearest_to(ways, points.astype(np.float64))
+            pieces += [Piece(way, bones, strength, whole) for way, bones in zip(ways, shares, strict=True)]
     return pieces
+
+
+def _without_turns(path: Floats, mm_per_px: float) -> list[Floats]:
+    """Cut a path (N, 2) where it turns as no crack does."""
+    step, arm = (max(2, round(length / mm_per_px)) for length in (TANGENT_MM, LEAST_ARM_MM))
+    if len(path) <= 2 * arm:
+        return [path]
+    middle = path[arm:-arm]
+    before, after = middle - path[arm - step : -arm - step], path[arm + step : len(path) - arm + step] - middle
+    size = np.hypot(*before.T) * np.hypot(*after.T)
+    cosine = (before * after).sum(axis=1) / np.maximum(size, 1e-9)
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    straight = np.hypot(*(path[arm:] - path[:-arm]).T) >= STRAIGHT * (along[arm:] - along[:-arm])
+    cosine[~(straight[:-arm] & straight[arm:])] = 1.0
+    sharpest = int(np.argmin(cosine))
+    if cosine[sharpest] > np.cos(np.deg2rad(MOST_TURN_DEG)):
+        return [path]
+    cut = sharpest + arm
+    return [*_without_turns(path[: cut + 1], mm_per_px), *_without_turns(path[cut:], mm_per_px)]
+
+
+def _nearest_to(paths: Sequence[Floats], points: Floats) -> list[Floats]:
+    """Share points (M, 2) out among paths, each to the nearest one."""
+    from scipy.spatial import cKDTree
+
+    if len(paths) == 1:
+        return [points]
+    away = np.stack([cKDTree(path).query(points)[0] for path in paths])
+    return [points[np.argmin(away, axis=0) == k] for k in range(len(paths))]
 
 
 def _joined(pieces: list[Piece], mm_per_px: float) -> list[list[Piece]]:
@@ -126,7 +161,7 @@ def _joined(pieces: list[Piece], mm_per_px: float) -> list[list[Piece]]:
         i, j = a // 2, b // 2
         gap = ends[b] - ends[a]
         size = float(np.hypot(*gap))
-        if i == j or size > JOIN_SHARE * min(pieces[i].length, pieces[j].length):
+        if pieces[i].whole == pieces[j].whole or size > JOIN_SHARE * min(pieces[i].length, pieces[j].length):
             continue
         if size < 2.0 or min(tangents[a] @ gap, -(tangents[b] @ gap)) > cosine * size:
             root[top(i)] = top(j)

@@ -41,6 +41,7 @@ from voidmap.surface.rim import Cover, cover_of
 from voidmap.surface.rind_lines import without_rind_lines
 from voidmap.surface.run_out import run_out
 from voidmap.surface.sawn_mouths import MOUTHED, with_sawn_mouths
+from voidmap.surface.swells import with_cracks_across
 from voidmap.surface.through import bench_tint, through_chance
 
 # A thing that lies within another by more than this share is a part of it.
@@ -117,7 +118,7 @@ def find_regions(
         Voids and flat things, greatest first; empty when the top is sound.
     """
     looked = look_at(ortho, slab, grain_deg)
-    judged = judge([c.features for c in looked.candidates])
+    judged = with_cracks_across(looked, judge([c.features for c in looked.candidates]))
     judgements = with_sawn_mouths(looked.candidates, judged, slab.mouths_mm, ortho)
     kept = select(looked.candidates, judgements, ortho.mm_per_px, looked)
     if not kept:
