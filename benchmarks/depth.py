@@ -8,7 +8,8 @@ Four things are told apart, for each way of measuring:
 whole
     the program as it is: total against the true total, whatever was missed, invented or drawn too wide.
 bare
-    the same against the true volume of what no board hides in the first photo (a void's volume by its bare area).
+    the same without what is expected under boards, against the true volume of what no board hides in the first photo (a
+    void's volume by its bare area).
 found
     depth alone: the voids that were found, each with its true area, against the true volume of the same voids.
 outlines (with --outlines)
@@ -41,7 +42,7 @@ from voidmap.depth.heights import heights_of
 from voidmap.errors import VoidmapError
 from voidmap.files import load_photo
 from voidmap.model import Ortho, Photo, Plane, Region
-from voidmap.records import Defect, DepthEstimate, Interval, Kind, Totals
+from voidmap.records import Defect, DepthEstimate, Hidden, Interval, Kind, Totals
 from voidmap.surface.covered import fill_polygons, find_sheets
 
 VOID_THAT_COUNTS_ML = 1.0
@@ -99,7 +100,12 @@ def bare_ml(truth: dict[str, Any], ortho: Ortho, plane: Plane) -> float:
 
 
 def defect_of(
-    number: int, region: Region, known: tuple[DepthEstimate, ...], thickness_mm: float, plane: Plane | None = None
+    number: int,
+    region: Region,
+    known: tuple[DepthEstimate, ...],
+    thickness_mm: float,
+    plane: Plane | None = None,
+    hidden: Hidden | None = None,
 ) -> Defect:
     outline = tuple((float(x), float(y)) for x, y in region.outline_mm)
     seen = outline if plane is None else tuple((float(x), float(y)) for x, y in plane.to_px(region.outline_mm))
@@ -110,14 +116,24 @@ def defect_of(
         area_interval_mm2=region.area_interval_mm2, length_mm=region.length_mm, width_mean_mm=region.width_mean_mm,
         width_max_mm=region.width_max_mm, outline_mm=outline, outline_px=seen, opens_on_edge=False,
         edge_opening_mm=0.0, through=fused is not None and fused.source == "through", depth=fused, volume_ml=0.0,
-        volume_interval_ml=Interval(0.0, 0.0),
+        volume_interval_ml=Interval(0.0, 0.0), hidden=hidden if kind.is_void else None,
     )  # fmt: skip
 
 
-def found_regions(ortho: Ortho, photos: list[Photo], planes: Sequence[Plane]) -> tuple[Region, ...]:
-    """Find what lies on the first photo's slab as the program does: several photos tell the top from the bench."""
+def found_regions(
+    ortho: Ortho, photos: list[Photo], planes: Sequence[Plane]
+) -> tuple[tuple[Region, ...], tuple[Hidden | None, ...]]:
+    """Find what lies on the first photo's slab as the program does: several photos tell the top from the bench.
+
+    Also return what of each thing found goes on under a board.
+    """
     slab = surface.find_slab(ortho, planes[0].patterns_mm, heights_of(photos, planes))
-    return (*surface.find_regions(ortho, slab, planes[0]), *surface.bay_regions(ortho, slab, planes[0]))
+    grain_deg = surface.grain_direction_deg(ortho, slab)
+    regions = (
+        *surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg),
+        *surface.bay_regions(ortho, slab, planes[0]),
+    )
+    return regions, surface.hidden_parts(regions, ortho, slab, grain_deg=grain_deg)
 
 
 def with_true_areas(rows: list[Row]) -> list[Row]:
@@ -127,7 +143,7 @@ def with_true_areas(rows: list[Row]) -> list[Row]:
         if defect is not None:
             area = float(feature["area_mm2"])
             interval = Interval(area * (1 - AREA_REL), area * (1 + AREA_REL))
-            sure = replace(defect, area_mm2=area, area_interval_mm2=interval, void_probability=1.0)
+            sure = replace(defect, area_mm2=area, area_interval_mm2=interval, void_probability=1.0, hidden=None)
             out.append((feature, sure))
     return out
 
@@ -251,21 +267,21 @@ class Bench:
         for count in range(1, len(files) + 1):
             planes = scale.solve_planes(photos[:count])
             ortho = scale.rectify(photos[0], planes[0])
-            regions = found_regions(ortho, photos[:count], planes)
-            self._way(name, truth, regions, ortho, photos[:count], planes)
+            found = found_regions(ortho, photos[:count], planes)
+            self._way(name, truth, found, ortho, photos[:count], planes)
             if self.outlines:
                 self._on_outlines(name, truth, ortho, photos[:count], planes)
 
-    def _way(
-        self, name: str, truth: dict[str, Any], regions: Any, ortho: Ortho, photos: list[Photo], planes: Any
-    ) -> None:
+    def _way(self, name: str, truth: dict[str, Any], seen: Any, ortho: Ortho, photos: list[Photo], planes: Any) -> None:
+        regions, under = seen
         thickness = truth["slab"]["thickness_mm"]
         start = process_time()
         known = depth.estimate_depths(regions, ortho, photos, planes, thickness_mm=thickness)
         if len(photos) > 2:
             self.sweeps.append((process_time() - start) / _decode_s(photos[0]))
         found = tuple(
-            defect_of(n, r, e, thickness, planes[0]) for n, (r, e) in enumerate(zip(regions, known, strict=True), 1)
+            defect_of(n, r, e, thickness, planes[0], h)
+            for n, (r, e, h) in enumerate(zip(regions, known, under, strict=True), 1)
         )
         pairs = pair_up(truth["features"], Found(found))
         rows: list[Row] = [
@@ -297,8 +313,9 @@ class Bench:
         done, totals = depth.volumes(defects, scale_rel=scale_rel)
         after = {d.id: d for d in done}
         whole: list[Row] = [(f, after[d.id] if d is not None else None) for f, d in rows]
-        for word, known_ml in zip(("whole", "bare"), true_ml, strict=True):
-            self._add(name, f"{way}, {word}", whole, totals, known_ml)
+        self._add(name, f"{way}, whole", whole, totals, true_ml[0])
+        _, totals = depth.volumes([replace(d, hidden=None) for d in defects], scale_rel=scale_rel)
+        self._add(name, f"{way}, bare", whole, totals, true_ml[1])
         pairs, totals = measured(with_true_areas(rows), scale_rel)
         if pairs:
             self._add(name, f"{way}, found", pairs, totals, sum(f["volume_ml"] for f, _ in pairs))

@@ -55,10 +55,12 @@ def measured(name: str, folder: Path) -> Slab:
     photos = [load_photo(p) for letter in "abc" if (p := folder / f"{name}-{letter}.jpg").is_file()]
     planes = scale.solve_planes(photos)
     ortho = scale.rectify(photos[0], planes[0])
-    regions = found_regions(ortho, photos, planes)
+    regions, under = found_regions(ortho, photos, planes)
     thickness = truth["slab"]["thickness_mm"]
     known = depth.estimate_depths(regions, ortho, photos, planes, thickness_mm=thickness)
-    found = tuple(defect_of(n, r, e, thickness) for n, (r, e) in enumerate(zip(regions, known, strict=True), 1))
+    found = tuple(
+        defect_of(n, r, e, thickness, None, h) for n, (r, e, h) in enumerate(zip(regions, known, under, strict=True), 1)
+    )
     middles = np.array([r.outline_mm.mean(axis=0) for r in regions]) if regions else np.zeros((1, 2))
     found = tuple(replace(d, outline_mm=(), outline_px=()) for d in found)
     return Slab(name, truth["totals"]["volume_ml"], found, scale.length_interval_rel(planes[0], middles))

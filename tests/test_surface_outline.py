@@ -15,8 +15,8 @@ from slab_scenes import Look, Scene, disc, draw_scene, live_slab, pattern_at, re
 from voidmap.errors import CantTell
 from voidmap.model import Floats, Ortho, Plane, SlabFound
 from voidmap.records import Lens, SlabRecord
-from voidmap.surface import find_slab, runs_under, slab_record, whole_slab
-from voidmap.surface.covered import fill_polygons, find_sheets
+from voidmap.surface import find_slab, slab_record, whole_slab
+from voidmap.surface.covered import fill_polygons, find_sheets, rim_at_cover
 from voidmap.surface.edges import EDGE_SCALE_MM, edge_length_mm
 
 SCALE_REL = 0.001
@@ -98,8 +98,8 @@ def test_void_that_runs_under_a_sheet_is_told() -> None:
     covered = fill_polygons(scene.ortho, find_sheets(scene.ortho, scene.patterns_mm))
     edge_mm = scene.ortho.to_mm(np.argwhere(covered)[:, ::-1].astype(float))[:, 0].max()
     cut_off, free = (rectangle(60, 1.2) + np.array([edge_mm + gap + 30.0, 30.0]) for gap in (0.0, 4.0))
-    assert runs_under(scene.ortho, covered, cut_off)
-    assert not runs_under(scene.ortho, covered, free)
+    assert len(rim_at_cover(scene.ortho, covered, cut_off))
+    assert not len(rim_at_cover(scene.ortho, covered, free))
 
 
 @pytest.mark.parametrize("margin_mm", [10.0, 25.0, 43.0])

@@ -156,6 +156,7 @@ class _Work:
             opens_on_edge=opening > 0,
             edge_opening_mm=opening,
             from_user=_with(defect, "outline"),
+            hidden=None,
         )
 
     def redraw(self, defect: Defect, item: Correction, lay: Rigid) -> Defect:

@@ -13,7 +13,8 @@ from voidmap.records import Defect, DepthEstimate, Interval, Point
 def deep(defect: Defect, thickness_mm: float | None) -> Defect:
     """Fuse a void's estimates again; a flat thing has no depth."""
     if not defect.is_void:
-        return replace(defect, depth=None, volume_ml=0.0, volume_interval_ml=Interval(0.0, 0.0), through=False)
+        none = Interval(0.0, 0.0)
+        return replace(defect, depth=None, volume_ml=0.0, volume_interval_ml=none, through=False, hidden=None)
     estimates = defect.depth.estimates if defect.depth is not None else ()
     return _fused(defect, estimates, thickness_mm)
 

@@ -15,7 +15,7 @@ import numpy as np
 from voidmap.depth.fuse import Z95, Fused, combine
 from voidmap.depth.prior import prior_estimate
 from voidmap.model import Floats
-from voidmap.records import Defect, Interval, Kind, Totals
+from voidmap.records import Defect, Hidden, Interval, Kind, Totals
 
 DRAWS = 20_000
 """Draws; the ends of a 95 % interval are then good to about 1 % of its width."""
@@ -64,7 +64,8 @@ def volumes(
     Returns
     -------
     defects
-        The same, with ``volume_ml`` and ``volume_interval_ml``, given that it is a void.
+        The same, with ``volume_ml`` and ``volume_interval_ml``, given that it is a void; what is expected of it under
+        a board is counted, for that wants resin too.
     totals
         Sums over the voids. The interval counts the chance that a void is none, that a flat thing is one, and that
         voids were missed; it is the shortest that holds 95 % of the draws (JCGM 101:2008, 5.3.4), for they are skewed.
@@ -80,8 +81,10 @@ def volumes(
             continue
         drawn = _draw(defect, fused, causes, rng, scale_rel=scale_rel, edge_shared=edge_shared)
         if defect.is_void:
-            middle = defect.area_mm2 * fused.mean_mm * _ML
-            found.append(replace(defect, volume_ml=middle, volume_interval_ml=_interval(drawn)))
+            hidden, more = _hidden(defect, fused, drawn, rng)
+            drawn = drawn + more
+            middle = defect.area_mm2 * fused.mean_mm * _ML + (hidden.volume_ml if hidden is not None else 0.0)
+            found.append(replace(defect, volume_ml=middle, volume_interval_ml=_interval(drawn), hidden=hidden))
         else:
             found.append(replace(defect, volume_ml=0.0, volume_interval_ml=Interval(0.0, 0.0)))
         sure = defect.void_probability >= 1.0
@@ -144,6 +147,19 @@ def _draw(
             variance += s**2
     middle = defect.area_mm2 * fused.mean_mm * _ML
     return np.asarray(middle * np.exp(log - variance / 2), dtype=np.float64)
+
+
+def _hidden(
+    defect: Defect, fused: Fused, bare_ml: Floats, rng: np.random.Generator
+) -> tuple[Hidden | None, Floats | float]:
+    """Return what of a void lies under a board, and draws of it, ml, (DRAWS,); ``bare_ml`` are draws of the rest."""
+    if defect.hidden is None:
+        return None, 0.0
+    known = defect.hidden
+    more = np.asarray(bare_ml * known.share * np.exp(known.share_log_sd * rng.standard_normal(DRAWS)))
+    most = float(np.quantile(more, 0.95))
+    volume = defect.area_mm2 * fused.mean_mm * _ML * known.share
+    return replace(known, volume_ml=volume, volume_interval_ml=Interval(0.0, max(most, volume))), more
 
 
 def area_rel(defect: Defect) -> float:

@@ -16,6 +16,7 @@ from voidmap.job.lamp import find_lamp, hide_pegs, parse_peg, photos_by_day
 from voidmap.records import (
     Defect,
     DepthEstimate,
+    Hidden,
     Intake,
     Interval,
     Lens,
@@ -284,7 +285,7 @@ def _heights(photos: Sequence[Photo], planes: Sequence[Plane]) -> Heights | None
 def _measure(
     found: _Found, photos: Sequence[Photo], planes: Sequence[Plane], options: IntakeOptions
 ) -> tuple[tuple[Defect, ...], Totals]:
-    from voidmap import depth
+    from voidmap import depth, surface
 
     day, regions, thickness_mm = found.day, found.regions, options.thickness_mm
     estimates = depth.estimate_depths(regions, found.ortho, photos[:day], planes[:day], thickness_mm=thickness_mm)
@@ -292,15 +293,23 @@ def _measure(
         from voidmap.depth.lamplight import add_shadow
 
         estimates = add_shadow(regions, estimates, found.light, thickness_mm=thickness_mm)
+    under = surface.hidden_parts(regions, found.ortho, found.slab, grain_deg=found.grain_deg)
     defects = [
-        _defect(region, known, planes[0], thickness_mm) for region, known in zip(regions, estimates, strict=True)
+        _defect(region, known, planes[0], thickness_mm, hidden)
+        for region, known, hidden in zip(regions, estimates, under, strict=True)
     ]
     defects.sort(key=lambda d: (not d.is_void, -d.area_mm2))
     numbered = [replace(d, id=f"D{n:02d}") for n, d in enumerate(defects, start=1)]
     return depth.volumes(numbered, scale_rel=_scale_rel(planes[0], regions))
 
 
-def _defect(region: Region, estimates: tuple[DepthEstimate, ...], plane: Plane, thickness_mm: float | None) -> Defect:
+def _defect(
+    region: Region,
+    estimates: tuple[DepthEstimate, ...],
+    plane: Plane,
+    thickness_mm: float | None,
+    hidden: Hidden | None,
+) -> Defect:
     from voidmap import depth
 
     kind, chance = depth.revise_kind(region, estimates)
@@ -326,6 +335,7 @@ def _defect(region: Region, estimates: tuple[DepthEstimate, ...], plane: Plane, 
         rim_mm=region.rim_mm,
         size_intervals_mm=region.size_intervals_mm if kind.is_void else None,
         note=BESIDE_EDGE if region.beside_edge else "",
+        hidden=hidden if kind.is_void else None,
     )
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Protocol
 
+from voidmap import shown
 from voidmap.job.lamp import lamp_note
 from voidmap.records import Defect
 
@@ -32,21 +34,24 @@ class Found(Protocol):
         """The lamp, where one photo is by it."""
 
 
-def _hidden_notes(found: Found, defects: Sequence[Defect]) -> tuple[str, ...]:
-    """Name the voids of which a board or a peg may hide a part."""
-    import numpy as np
-
-    from voidmap import surface
-
-    covered = found.slab.covered
-    under = [d.id for d in defects if d.is_void and surface.runs_under(found.ortho, covered, np.array(d.outline_mm))]
+def hidden_notes(defects: Sequence[Defect], *, pegs: bool) -> tuple[str, ...]:
+    """Say how much of each void, and of all together, may lie under boards (or ``pegs`` that stand on the slab)."""
+    under = [(d.id, d.hidden) for d in defects if d.is_void and d.hidden is not None]
     if not under:
         return ()
-    reach = "reaches" if len(under) == 1 else "reach"
-    cover = "a board" if found.light is None else "a board or a peg"
+    cover, covers = ("a board or a peg", "boards and pegs") if pegs else ("a board", "boards")
+    each = tuple(
+        f"{name} goes on under {cover}: 0 to {shown.volume(part.volume_interval_ml.hi)} of it may lie there unseen, "
+        f"{shown.volume(part.volume_ml)} expected and counted in its volume."
+        for name, part in under
+    )
+    expected = sum(part.volume_ml for _, part in under)
+    # Each void's own part ends where it does: what they exceed what is expected by adds up as independent errors do.
+    more = math.hypot(*(part.volume_interval_ml.hi - part.volume_ml for _, part in under))
     return (
-        f"{', '.join(under)} {reach} {cover}: what may go on under it is in no figure; move it and take the photo "
-        "again.",
+        *each,
+        f"Up to {shown.volume(expected + more)} may lie unseen under the {covers}, of which {shown.volume(expected)} "
+        "are in the total: move them and photograph again.",
     )
 
 
@@ -82,10 +87,14 @@ def assumptions(
     from voidmap.scale import beside_notes
 
     light = found.light
-    notes = [*beside_notes(found.slab, planes), *_hidden_notes(found, defects), *_bay_notes(defects, len(photos))]
+    notes = [
+        *beside_notes(found.slab, planes),
+        *hidden_notes(defects, pegs=light is not None),
+        *_bay_notes(defects, len(photos)),
+    ]
     if light is not None:
-        shown = sum(any(e.source == "shadow" for e in d.depth.estimates) for d in defects if d.depth is not None)
-        notes.append(lamp_note(light, shown))
+        by_shadow = sum(any(e.source == "shadow" for e in d.depth.estimates) for d in defects if d.depth is not None)
+        notes.append(lamp_note(light, by_shadow))
     if found.slab.beside_mm2 > 0:
         share = found.slab.beside_mm2 / (float(found.slab.mask.sum()) * found.ortho.mm_per_px**2)
         notes.append(

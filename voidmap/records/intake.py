@@ -186,6 +186,24 @@ class SizeIntervals:
 
 
 @dataclass(frozen=True)
+class Hidden:
+    """What of a void may go on under a board or another thing that lies on the slab; nobody has seen it."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = RULES
+
+    share: float
+    """Expected volume under there, as a share of that of the bare part."""
+    share_log_sd: float
+    """Standard error of the share's natural logarithm."""
+    outlines_mm: tuple[Outline, ...]
+    """Where it may go on, one for each thing that covers it."""
+    volume_ml: float
+    """Expected volume under there; the void's volume_ml counts it."""
+    volume_interval_ml: Interval
+    """The low end is 0: it may end at the board."""
+
+
+@dataclass(frozen=True)
 class Defect:
     """A void, or a flat thing that looks like one."""
 
@@ -217,6 +235,8 @@ class Defect:
     from_user: tuple[str, ...] = ()
     """Names of the fields that the user's own corrections set."""
     note: str = ""
+    hidden: Hidden | None = None
+    """Of a void that goes on under what lies on the slab; all but the volume is of the part that lies bare."""
 
 
 @dataclass(frozen=True)

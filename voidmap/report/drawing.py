@@ -24,6 +24,8 @@ LABEL = 22.0
 """Height of a label's letters, in a picture ``DRAWN_WIDE`` wide."""
 NARROW_LETTERS = 1.9
 """Letters of a map on a phone, as a multiple of those on a wide page: still 11 px high there."""
+UNSEEN_DASH = "3 9"
+"""Of the line around what may lie under a board, px: sparser than any kind's own."""
 SPOT_SHARE = 1 / 180
 """Half the size of a mark around a pinhole, as a share of the picture's width: it never covers the pinhole."""
 
@@ -147,10 +149,16 @@ def _defect(defect: Defect, frame: Frame, label: str) -> str:
     path = _path(defect.outline_mm, frame)
     dash = f' stroke-dasharray="{look.dash}"' if look.dash else ""
     layer = "void" if defect.is_void else "flat"
+    unseen = ""
+    if defect.hidden is not None:
+        rim = "".join(_path(outline, frame) for outline in defect.hidden.outlines_mm)
+        unseen = (
+            f'<path d="{rim}" class="halo"/><path d="{rim}" stroke="{look.colour}" stroke-dasharray="{UNSEEN_DASH}"/>'
+        )
     return (
         f'<g class="defect {layer} {defect.kind.value}" data-id="{escape(defect.id)}" tabindex="0" role="button" '
         f'aria-label="{escape(defect.id)} {look.word}">'
-        f'<path d="{path}" class="halo"/><path d="{path}" stroke="{look.colour}"{dash}/>{label}</g>'
+        f'<path d="{path}" class="halo"/><path d="{path}" stroke="{look.colour}"{dash}/>{unseen}{label}</g>'
     )
 
 

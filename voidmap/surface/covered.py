@@ -57,10 +57,11 @@ def fill_polygons(ortho: Ortho, polygons_mm: Sequence[Floats]) -> NDArray[np.boo
     return mask.view(np.bool_)
 
 
-def runs_under(ortho: Ortho, covered: NDArray[np.bool_], outline_mm: Floats) -> bool:
-    """Whether a thing's rim (N, 2) mm runs along what covers the slab, (H, W): what is under there is not seen.
+def rim_at_cover(ortho: Ortho, covered: NDArray[np.bool_], outline_mm: Floats) -> Floats:
+    """Return the points (K, 2) mm, a step apart, of a rim (N, 2) mm that run along what covers the slab, (H, W).
 
-    A rim that comes within ``NEAR_SHEET_MM`` of a sheet over at least ``LEAST_UNDER_MM`` is cut off by it.
+    None (K is 0) unless the rim comes within ``NEAR_SHEET_MM`` of a sheet over at least ``LEAST_UNDER_MM``: then it is
+    cut off by it, and what is under there is not seen.
     """
     line = np.vstack([outline_mm, outline_mm[:1]])
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
@@ -70,8 +71,8 @@ def runs_under(ortho: Ortho, covered: NDArray[np.bool_], outline_mm: Floats) -> 
     around = NEAR_SHEET_MM * np.column_stack([np.cos(turn), np.sin(turn)])
     spots = np.round(ortho.to_px((points[:, None] + around).reshape(-1, 2))).astype(int)
     column, row = np.clip(spots, 0, np.array(covered.shape[::-1]) - 1).T
-    near = covered[row, column].reshape(-1, len(turn)).any(axis=1)
-    return bool(near.sum() * STEP_MM >= LEAST_UNDER_MM)
+    near = points[covered[row, column].reshape(-1, len(turn)).any(axis=1)]
+    return near if len(near) * STEP_MM >= LEAST_UNDER_MM else near[:0]
 
 
 def _sheet(ortho: Ortho, pattern: Floats) -> Floats:

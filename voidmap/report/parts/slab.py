@@ -42,6 +42,9 @@ def figures_of(d: Defect) -> str:
         deep = f"mean depth {shown.length(d.depth.mean_mm)}, {low:.1f} to {high:.1f} mm"
         words.append(f"{deep}, {SOURCES.get(d.depth.source, d.depth.source)}")
         words.append(f"holds {shown.volume_with(d.volume_ml, d.volume_interval_ml)}")
+    if d.hidden is not None:
+        unseen = shown.volume_with(d.hidden.volume_ml, d.hidden.volume_interval_ml)
+        words.append(f"of that unseen under a board {unseen}: move the board and photograph again")
     words.append(f"void with a chance of {shown.chance(d.void_probability)}")
     if d.depth is not None and d.depth.disagreement:
         words.append(d.depth.disagreement)
@@ -84,6 +87,7 @@ def _row(d: Defect) -> str:
     deep = f"{shown.length(d.depth.mean_mm)}, {SOURCES.get(d.depth.source, d.depth.source)}" if d.depth else "flat"
     holds = shown.volume_with(d.volume_ml, d.volume_interval_ml) if d.is_void else "nothing"
     marks = "".join((", opens on the edge" if d.opens_on_edge else "", ", goes through" if d.through else ""))
+    marks += ", goes on under a board" if d.hidden is not None else ""
     user = f' <small class="yours">from you: {escape(", ".join(d.from_user))}</small>' if d.from_user else ""
     note = f"<br><small>{escape(d.note)}</small>" if d.note else ""
     chance = f" ({d.void_probability:.0%} void)" if _doubtful(d) else ""
