@@ -44,6 +44,10 @@ def bare(kind: Kind, outline_mm: Floats, ortho: Ortho, slab: SlabFound) -> Regio
     )  # fmt: skip
 
 
+def moved(outline_mm: Floats, x_mm: float) -> Floats:
+    return outline_mm + np.array([x_mm, 0.0])
+
+
 def area_mm2(part: Hidden) -> float:
     return sum(cv2.contourArea(np.array(rim, np.float32)) for rim in part.outlines_mm)
 
@@ -69,7 +73,7 @@ def test_the_hidden_part_of_an_ellipse_is_the_rest_of_it(kind: Kind, stretch: fl
 
 def test_more_is_expected_the_farther_a_void_is_cut_and_of_a_crack_the_less_was_seen() -> None:
     ortho, slab = a_slab(BOARD)
-    knots = [bare(Kind.KNOT_HOLE, [*disc(20), x, 0.0], ortho, slab) for x in (-12.0, 0.0, 12.0)]
+    knots = [bare(Kind.KNOT_HOLE, moved(disc(20), x), ortho, slab) for x in (-12.0, 0.0, 12.0)]
     cracks = [bare(Kind.CRACK, rectangle(2 * long, 1.5), ortho, slab) for long in (100.0, 50.0, 25.0)]
     for few in (knots, cracks):
         shares = [hidden_parts([r], ortho, slab, grain_deg=GRAIN_DEG)[0].share for r in few]
@@ -79,7 +83,7 @@ def test_more_is_expected_the_farther_a_void_is_cut_and_of_a_crack_the_less_was_
 
 
 def test_void_that_two_boards_cut_goes_on_under_both() -> None:
-    ortho, slab = a_slab([*BOARD, 8.0, 0.0], [*rectangle(120, 150), -68.0, 0.0])
+    ortho, slab = a_slab(moved(BOARD, 8.0), moved(rectangle(120, 150), -68.0))
     (part,) = hidden_parts([bare(Kind.KNOT_HOLE, disc(20), ortho, slab)], ortho, slab, grain_deg=GRAIN_DEG)
     assert part is not None
     places = [np.mean(rim, axis=0)[0] for rim in part.outlines_mm]
@@ -89,8 +93,8 @@ def test_void_that_two_boards_cut_goes_on_under_both() -> None:
 
 def test_nothing_is_hidden_of_what_lies_bare_or_runs_along_a_board_or_is_flat() -> None:
     ortho, slab = a_slab(BOARD)
-    free = bare(Kind.KNOT_HOLE, [*disc(20), -25.0, 0.0], ortho, slab)
-    along = bare(Kind.CRACK, [*rectangle(2.0, 60.0), -1.0, 0.0], ortho, slab)
+    free = bare(Kind.KNOT_HOLE, moved(disc(20), -25.0), ortho, slab)
+    along = bare(Kind.CRACK, moved(rectangle(2.0, 60.0), -1.0), ortho, slab)
     flat = bare(Kind.SOUND_KNOT, disc(20), ortho, slab)
     assert hidden_parts([free, along, flat], ortho, slab, grain_deg=GRAIN_DEG) == (None, None, None)
 
