@@ -301,7 +301,7 @@ def test_undecided_bay_is_reported_with_its_chance_and_counts_as_no_void() -> No
     assert not (region.mask & found.mask[top : top + rows, left : left + columns]).any()
     (estimates,) = depth.estimate_depths([region], scene.ortho, (), (), thickness_mm=45.0)
     assert depth.revise_kind(region, estimates) == (region.kind, pytest.approx(0.4))
-    defect = replace(_defect(region, estimates, exact_plane(scene), 45.0), id="D01")
+    defect = replace(_defect(region, estimates, exact_plane(scene), 45.0, None), id="D01")
     assert defect.note == BESIDE_EDGE
     assert not defect.is_void
     (note,) = _bay_notes([defect], 1)

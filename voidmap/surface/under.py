@@ -14,7 +14,7 @@ import numpy as np
 
 from voidmap.model import Floats, Ortho, Region, SlabFound
 from voidmap.records import Hidden, Interval, Kind
-from voidmap.surface.covered import fill_polygons, rim_at_cover
+from voidmap.surface.covered import rim_at_cover
 from voidmap.surface.mosaic import Bools
 
 # How much longer along the grain than across it a dish is; of 1, 1.5, 2, 2.5, 3 and 4, the ones whose ellipse comes
@@ -91,18 +91,33 @@ def _hidden(region: Region, ortho: Ortho, covers: Sequence[Bools], free: Bools, 
         if told is None:
             continue
         outline, share, spread = told
-        part = fill_polygons(ortho, [outline])
-        room = part & free & cover
-        free &= ~part
+        part, corner = _drawn(ortho, outline)
+        box = np.s_[corner[1] : corner[1] + part.shape[0], corner[0] : corner[0] + part.shape[1]]
+        room = part & free[box] & cover[box]
+        free[box] &= ~part
         edges = cv2.findContours(room.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)[0]
         if edges:
             shares.append(share * float(room.sum()) / max(int(part.sum()), 1))
             spreads.append(spread)
-            outlines.append(ortho.to_mm(max(edges, key=cv2.contourArea).reshape(-1, 2)).round(3))
+            outlines.append(ortho.to_mm(max(edges, key=cv2.contourArea).reshape(-1, 2) + corner).round(3))
     if not outlines:
         return None
     rims = tuple(tuple((x, y) for x, y in rim.tolist()) for rim in outlines)
     return Hidden(sum(shares), max(spreads), rims, 0.0, Interval(0.0, 0.0))
+
+
+def _drawn(ortho: Ortho, outline_mm: Floats) -> tuple[Bools, tuple[int, int]]:
+    """Return the mask of an outline (N, 2) mm on its box of the picture, and the box's (column, row).
+
+    What of it lies beyond the picture is left out.
+    """
+    points = np.round(ortho.to_px(outline_mm)).astype(np.int32)
+    size = np.array(ortho.valid.shape[::-1])
+    low, high = np.clip(points.min(axis=0), 0, size), np.clip(points.max(axis=0) + 1, 0, size)
+    mask = np.zeros((high - low)[::-1], np.uint8)
+    if mask.size:
+        cv2.fillPoly(mask, [points - low.astype(np.int32)], 1)
+    return mask.view(np.bool_), (int(low[0]), int(low[1]))
 
 
 def _touches(region: Region, ortho: Ortho, cover: Bools) -> bool:
