@@ -9,7 +9,7 @@ import numpy as np
 
 from voidmap.records import Defect, Intake, Outline
 from voidmap.report.callouts import callouts
-from voidmap.report.drawing import bar_mm, bar_words
+from voidmap.report.drawing import UNSEEN_DASH, bar_mm, bar_words
 from voidmap.report.look import LOOKS
 from voidmap.report.outlines import extent_mm
 
@@ -61,7 +61,10 @@ def map_png(intake: Intake, pixels: np.ndarray[tuple[int, ...], np.dtype[np.uint
     area.set_ylim(foot + 3.2 * row_mm, top)
     _line(area, intake.slab.outline_mm, "#000000", "", 0.9)
     for defect in intake.defects:
-        _line(area, defect.outline_mm, LOOKS[defect.kind].colour, LOOKS[defect.kind].dash, 1.3)
+        look = LOOKS[defect.kind]
+        for unseen in defect.hidden.outlines_mm if defect.hidden is not None else ():
+            _line(area, unseen, look.colour, UNSEEN_DASH, 1.3)
+        _line(area, defect.outline_mm, look.colour, look.dash, 1.3)
     for side, y_edge, step in ((above, y0, -row_mm), (below, y1, row_mm)):
         for defect, x, row in side:
             _label(area, defect, (x, y_edge + step * (row + 1)))
@@ -100,12 +103,13 @@ def _foot(area: Axes, intake: Intake, span: tuple[float, float], y: float, row: 
     for x in (span[0], span[0] + bar):
         area.plot([x, x], [at - 0.3 * row, at + 0.3 * row], color="black", linewidth=1.0)
     area.text(span[0], at + 0.9 * row, bar_words(bar), fontsize=_LABEL_PT, va="center")
-    kinds = list(dict.fromkeys(d.kind for d in intake.defects))
+    lines = list(dict.fromkeys((LOOKS[d.kind].colour, LOOKS[d.kind].dash, LOOKS[d.kind].word) for d in intake.defects))
+    if any(d.hidden is not None for d in intake.defects):
+        lines.append(("black", UNSEEN_DASH, "unseen, under a board"))
     start = span[0] + 0.3 * (span[1] - span[0])
-    step = 0.7 * (span[1] - span[0]) / max(4, len(kinds))
-    for k, kind in enumerate(kinds):
+    step = 0.7 * (span[1] - span[0]) / max(4, len(lines))
+    for k, (colour, dash, word) in enumerate(lines):
         x = start + k * step
-        dash = LOOKS[kind].dash
         style = (0.0, tuple(float(v) / 2.5 for v in dash.split())) if dash else "solid"
-        area.plot([x, x + 0.55 * step], [at, at], color=LOOKS[kind].colour, linewidth=1.6, linestyle=style)
-        area.text(x, at + 0.9 * row, LOOKS[kind].word, fontsize=_LABEL_PT, va="center")
+        area.plot([x, x + 0.55 * step], [at, at], color=colour, linewidth=1.6, linestyle=style)
+        area.text(x, at + 0.9 * row, word, fontsize=_LABEL_PT, va="center")

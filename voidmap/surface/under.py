@@ -16,6 +16,7 @@ from voidmap.model import Floats, Ortho, Region, SlabFound
 from voidmap.records import Hidden, Interval, Kind
 from voidmap.surface.covered import rim_at_cover
 from voidmap.surface.mosaic import Bools
+from voidmap.surface.rim import polygon_area
 
 # How much longer along the grain than across it a dish is; of 1, 1.5, 2, 2.5, 3 and 4, the ones whose ellipse comes
 # nearest to the hidden area (log scatter 1.2 of bark voids, 0.2 of knots' holes; with the other's stretch 2.3 and 1.8).
@@ -155,7 +156,11 @@ def _dish(region: Region, at: Floats, grain_deg: float) -> tuple[Floats, float, 
     order = np.argsort(np.arctan2((arc - ends.mean(axis=0)) @ inward, (arc - ends.mean(axis=0)) @ along))
     disc = max(np.pi * radius**2 * stretch - bare, 0.0)
     share = np.exp(start) * (disc + SMALL_MM2) ** by_disc * bare**by_bare
-    return np.vstack([ends[1:], arc[order], ends[:1]]) @ back, float(share), spread
+    part = np.vstack([ends[1:], arc[order], ends[:1]]) @ back
+    # Where a board's corner cuts in, the void fills what lies between the corner and the chord, too.
+    whole = cv2.convexHull(np.vstack([part, at]).astype(np.float32))[:, 0].astype(np.float64)
+    share *= (abs(polygon_area(whole)) + SMALL_MM2) / (abs(polygon_area(part)) + SMALL_MM2)
+    return whole, float(share), spread
 
 
 def _circle(area: float, chord: float) -> tuple[float, float]:
