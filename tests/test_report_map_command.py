@@ -6,18 +6,21 @@ import json
 import re
 import sys
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import ezdxf
 import numpy as np
 import pypdf
 import pytest
 from PIL import Image
+from report_jobs import disc
 from shapely.geometry import Polygon
 from sheet_jobs import a_job
 from typer.testing import CliRunner
 
 from voidmap.cli import app
-from voidmap.records import Intake
+from voidmap.records import Hidden, Intake, Interval, Kind
+from voidmap.report.drawing import UNSEEN_DASH
 from voidmap.report.look import LOOKS
 
 
@@ -56,6 +59,21 @@ def test_png_shows_every_kind_in_its_colour(job, tmp_path):
     for d in job.read(Intake).defects:
         colour = [int(LOOKS[d.kind].colour[k : k + 2], 16) for k in (1, 3, 5)]
         assert (np.abs(pixels - colour).max(axis=2) < 12).sum() > 100, d.id
+
+
+def test_png_shows_what_may_lie_unseen_under_a_board(job, tmp_path):
+    def places(name):
+        with Image.open(written(job, tmp_path / name)) as image:
+            pixels = np.asarray(image.convert("RGB")).astype(int)
+        colour = [int(LOOKS[Kind.BARK_VOID].colour[k : k + 2], 16) for k in (1, 3, 5)]
+        return (np.abs(pixels - colour).max(axis=2) < 12).sum()
+
+    before, record = places("bare.png"), job.read(Intake)
+    under = Hidden(0.4, 1.0, (disc(60.0, -80.0, 30.0),), 9.0, Interval(0.0, 40.0))
+    cut = [replace(d, hidden=under) if d.kind is Kind.BARK_VOID else d for d in record.defects]
+    job.write(replace(record, defects=tuple(cut)))
+    assert places("cut.png") > before + 50
+    assert UNSEEN_DASH not in {look.dash for look in LOOKS.values()}
 
 
 def test_csv_and_pdf_files(job, tmp_path):
