@@ -21,17 +21,32 @@ Ints = NDArray[np.intp]
 # is no wider than this percentile over this length; a void's floor widens it. By how much is not known beforehand:
 # runs that are wider by each of these are tried.
 USUAL_PERCENTILE, USUAL_OVER_MM, WIDER_MM = 20, 320.0, (1.5, 3.0, 6.0, 10.0, 15.0)
-# A gap this shallow is none.
+# A bay's depth goes to the wider strip to this share: less, and the bench is seen in it; more, and the strip bulges.
+LEAST_FILLED, MOST_FILLED = 0.7, 1.9
+# A bay is at least this deep.
 LEAST_DEPTH_MM = 2.0
+# A void breaks the edge abruptly, or is deep against its mouth; a bend of the edge is neither. Pairs of the share of
+# its depth that is reached within a tenth of its mouth from both ends (half an ellipse 0.6, a bend 0.2 to 0.36),
+# and the least depth against the mouth that goes with it.
+BREAKS = ((0.55, 0.075), (0.4, 0.12), (0.0, 0.18))
+# Where hardly any bark or side is seen on either side of it, and steadily so, a strip of it is a void's rather than a
+# bend's, and need not break so abruptly.
+BARE_MM, BARE_UNSTEADY, BARE_BREAKS = 4.0, 0.2, ((0.3, 0.07), (0.0, 0.12))
+# Its depth fills this share of a box around it (half an ellipse 0.79, a triangle 0.5).
+LEAST_FULL = 0.48
+# The strip beside the bay, read over this far, is steadier than this share of its depth (80th less 20th percentile).
+SHOULDER_MM, UNSTEADY = 20.0, 0.35
+# A live edge wanders off the straight line over a mouth by no more than this and this share of the mouth.
+WANDER_MM, WANDER_SHARE = 2.0, 0.08
 # A gap that is deeper than wide is a crack or a hole that runs out through the edge, whatever is seen in it, up to
 # this mouth.
 NARROW_MM = 60.0
-# A strip whose outer line runs on is taken for a void's from this chance on: what is left out is never looked at again,
-# and what is taken still has to look like a void. Of the runs with chances of 0.4 to 0.5 on 120 photos of 60 simulated
-# slabs half were voids'. From the lesser chance on it puts the area in doubt.
-LIKELY, POSSIBLE = 0.4, 0.2
-# Where a void is taken for sure, a longer run over it is the whole void rather than a part and a bend when its chance
-# is this share of the shorter one's (an even bet would be 0.5; on those photos 0.5 to 0.7 fare alike).
+# A strip whose outer line runs on is taken for a void's when likelier than not; from the lesser chance on it puts the
+# area in doubt.
+LIKELY, POSSIBLE = 0.5, 0.2
+# Where a strip is taken for a void's, a longer run over it is the whole void rather than a part and a bend when its
+# chance is this share of the shorter one's (an even bet would be 0.5; on 120 photos of 60 simulated slabs 0.5 to 0.7
+# fare alike).
 WHOLE_SHARE = 0.6
 # What lies against the slab juts out with square shoulders, at least this high and most of it reached this soon, or
 # further against its length than an edge bulges.
@@ -78,6 +93,11 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> Bridged:
     wider = [(rows, ends) for rows, ends in wider_runs(band, strip) if not bridged[rows].any()]
     mouths = [m for m in (as_mouth(top, side_mm, *run, band) for run in wider) if m]
     doubt_mm2, undecided = _take_likely(mouths, out, bridged)
+    likely = bridged.copy()
+    for rows, ends in wider:
+        natural = None if likely[rows].any() else _natural(band, top, strip, rows, ends)
+        if natural is not None:
+            out[rows], bridged[rows] = np.maximum(natural, out[rows]), True
     for rows, ends in runs(filled(out, band.rows_of(NARROW_MM)) - out > LEAST_DEPTH_MM):
         chord = _chord(out, rows, ends)
         if (chord - out[rows]).max() >= len(rows) * ALONG_MM:
@@ -149,3 +169,31 @@ def _is_tab(band: Band, height: Floats) -> bool:
     ends = min(float(height[:reach].max()), float(height[-reach:].max()))
     juts = ends >= TAB_SHOULDER * height.max() or height.max() >= TAB_SHARE * len(height) * ALONG_MM
     return bool(height.max() >= TAB_HEIGHT_MM and juts)
+
+
+def _natural(band: Band, top: Floats, strip: Floats, rows: Ints, ends: tuple[int, int]) -> Floats | None:
+    """Offsets of the natural edge over a run of wider strip, or None where it is no void."""
+    chord = _chord(top, rows, ends)
+    dip = chord - top[rows]
+    depth, mouth = float(dip.max()), len(rows) * ALONG_MM
+    if depth < LEAST_DEPTH_MM:
+        return None
+    tenth = max(2, round(0.1 * len(rows)))
+    abrupt = float(dip[:tenth].max() + dip[-tenth:].max()) / 2 / depth
+    beside = np.arange(band.rows_of(SHOULDER_MM))
+    strips = [strip[(ends[0] - beside) % len(strip)], strip[(ends[1] + beside) % len(strip)]]
+    usual = np.linspace(np.median(strips[0]), np.median(strips[1]), len(rows))
+    filled = float((strip[rows] - usual).mean()) / max(float(dip.mean()), 0.1)
+    unsteady = max(float(np.subtract(*np.percentile(s, [80, 20]))) for s in strips)
+    clean = max(float(np.median(s)) for s in strips) <= BARE_MM and unsteady <= BARE_UNSTEADY * depth
+    breaks = BARE_BREAKS if clean else BREAKS
+    if not (
+        LEAST_FILLED <= filled <= MOST_FILLED
+        and any(abrupt >= least and depth >= share * mouth for least, share in breaks)
+        and dip.mean() >= LEAST_FULL * depth
+        and unsteady <= UNSTEADY * depth
+    ):
+        return None
+    wander = WANDER_MM + WANDER_SHARE * mouth
+    natural = np.clip(top[rows] + strip[rows] - usual, chord - wander, chord + wander)
+    return np.asarray(ndimage.median_filter(natural, min(len(rows), 7) | 1, mode="nearest"), dtype=np.float64)
