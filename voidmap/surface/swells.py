@@ -86,8 +86,11 @@ def _taken(looked: Looked, line: Candidate) -> Floats:
     mm = looked.evened.mm_per_px
     width_px = line.cover.area_px * mm / np.exp(line.features["log_length"])
     half = max(4.0, REACH_WIDTHS * width_px)
-    missing = np.asarray(1.0 - np.exp(looked.evened.dark), dtype=np.float32)
-    rows = profiles(missing, path_of(line) - np.array(looked.corner, dtype=np.float64), half, ALONG_MM / mm)
+    path = path_of(line) - np.array(looked.corner, dtype=np.float64)
+    left, top = (max(0, int(low - 2.0 * half)) for low in path.min(axis=0))
+    right, bottom = (int(high + 2.0 * half) + 2 for high in path.max(axis=0))
+    missing = np.asarray(1.0 - np.exp(looked.evened.dark[top:bottom, left:right]), dtype=np.float32)
+    rows = profiles(missing, path - [left, top], half, ALONG_MM / mm)
     outer = max(1, rows.shape[1] // 6)
     beside = np.median(np.hstack([rows[:, :outer], rows[:, -outer:]]), axis=1)
     return np.asarray(np.maximum(rows - beside[:, None], 0.0).sum(axis=1) * SAMPLE_PX)
