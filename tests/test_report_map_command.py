@@ -20,8 +20,7 @@ from typer.testing import CliRunner
 
 from voidmap.cli import app
 from voidmap.records import Hidden, Intake, Interval, Kind
-from voidmap.report.drawing import UNSEEN_DASH
-from voidmap.report.look import LOOKS
+from voidmap.report.look import LOOKS, UNSEEN
 
 
 def run(*arguments):
@@ -73,7 +72,7 @@ def test_png_shows_what_may_lie_unseen_under_a_board(job, tmp_path):
     cut = [replace(d, hidden=under) if d.kind is Kind.BARK_VOID else d for d in record.defects]
     job.write(replace(record, defects=tuple(cut)))
     assert places("cut.png") > before + 50
-    assert UNSEEN_DASH not in {look.dash for look in LOOKS.values()}
+    assert UNSEEN.dash not in {look.dash for look in LOOKS.values()}
 
 
 def test_csv_and_pdf_files(job, tmp_path):

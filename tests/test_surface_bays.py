@@ -198,16 +198,16 @@ def test_edge_runs_straight_over_a_mouth_in_a_sawn_side() -> None:
 
 def test_mouth_that_may_be_a_void_puts_the_area_in_doubt_by_its_chance() -> None:
     out, bridged = np.zeros(200), np.zeros(200, dtype=bool)
-    mouths = [Mouth(np.arange(a, a + 20), np.full(20, 5.0), chance) for a, chance in ((0, 0.9), (50, 0.35), (100, 0.1))]
+    mouths = [Mouth(np.arange(a, a + 20), np.full(20, 5.0), chance) for a, chance in ((0, 0.9), (50, 0.4), (100, 0.1))]
     doubt_mm2, undecided = _take_likely([*mouths, Mouth(np.arange(10, 30), np.full(20, 4.0), 0.8)], out, bridged)
-    # 20 rows of 2 mm, 5 mm deep, are a void's by a chance of .9 (taken) and of .35 (not): their variances add up.
-    assert doubt_mm2 == pytest.approx(20 * ALONG_MM * 5.0 * np.sqrt(0.9 * 0.1 + 0.35 * 0.65))
+    # 20 rows of 2 mm, 5 mm deep, are a void's by a chance of .9 (taken) and of .4 (not): their variances add up.
+    assert doubt_mm2 == pytest.approx(20 * ALONG_MM * 5.0 * np.sqrt(0.9 * 0.1 + 0.4 * 0.6))
     assert bridged.sum() == 20
     assert bridged[:20].all()
     assert out[:20] == pytest.approx(np.full(20, 5.0))
     assert not out[20:].any()
-    assert [m.chance for m in undecided] == [0.35]
-    assert undecided[0].chance_left < 0.35
+    assert [m.chance for m in undecided] == [0.4]
+    assert undecided[0].chance_left < 0.4
 
 
 def test_larger_mouth_is_not_cut_short_by_a_surer_piece_of_it() -> None:

@@ -10,7 +10,7 @@ from voidmap import shown, units
 from voidmap.records import CoatRecord, Defect, Intake, Outline, Pinhole, Point
 from voidmap.report.callouts import labels, middle
 from voidmap.report.coat_layers import gone_svg, hidden_svg
-from voidmap.report.look import LOOKS, SPOT_COLOURS
+from voidmap.report.look import LOOKS, SPOT_COLOURS, UNSEEN
 from voidmap.report.nouns import Frame
 
 BAR_CHOICES_MM = {
@@ -24,8 +24,6 @@ LABEL = 22.0
 """Height of a label's letters, in a picture ``DRAWN_WIDE`` wide."""
 NARROW_LETTERS = 1.9
 """Letters of a map on a phone, as a multiple of those on a wide page: still 11 px high there."""
-UNSEEN_DASH = "3 9"
-"""Of the line around what may lie under a board, px: sparser than any kind's own."""
 SPOT_SHARE = 1 / 180
 """Half the size of a mark around a pinhole, as a share of the picture's width: it never covers the pinhole."""
 
@@ -153,7 +151,7 @@ def _defect(defect: Defect, frame: Frame, label: str) -> str:
     if defect.hidden is not None:
         rim = "".join(_path(outline, frame) for outline in defect.hidden.outlines_mm)
         unseen = (
-            f'<path d="{rim}" class="halo"/><path d="{rim}" stroke="{look.colour}" stroke-dasharray="{UNSEEN_DASH}"/>'
+            f'<path d="{rim}" class="halo"/><path d="{rim}" stroke="{look.colour}" stroke-dasharray="{UNSEEN.dash}"/>'
         )
     return (
         f'<g class="defect {layer} {defect.kind.value}" data-id="{escape(defect.id)}" tabindex="0" role="button" '

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from voidmap.records import Kind
+from voidmap.records import Defect, Kind
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,8 @@ LOOKS: dict[Kind, Look] = {
     Kind.SOUND_KNOT: Look("#5f5f5f", "2 6", "sound knot"),
     Kind.STAIN: Look("#6b6200", "1 5", "stain"),
 }
+UNSEEN = Look("#000000", "3 9", "unseen, under a board")
+"""The line around what may lie under a board, sparser than any kind's own; on the map it has its void's colour."""
 
 SOURCES = {
     "prior": "typical",
@@ -51,3 +54,9 @@ SPOT_WORDS = {
     "uncertain": "dotted ring: uncertain",
     "set": "diamond: set by you",
 }
+
+
+def legend(defects: Sequence[Defect]) -> list[Look]:
+    """Return the looks of the lines on a map of defects, each once; what lies unseen under a board comes last."""
+    looks = [LOOKS[kind] for kind in dict.fromkeys(d.kind for d in defects)]
+    return [*looks, UNSEEN] if any(d.hidden is not None for d in defects) else looks

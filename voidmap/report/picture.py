@@ -9,8 +9,8 @@ import numpy as np
 
 from voidmap.records import Defect, Intake, Outline
 from voidmap.report.callouts import callouts
-from voidmap.report.drawing import UNSEEN_DASH, bar_mm, bar_words
-from voidmap.report.look import LOOKS
+from voidmap.report.drawing import bar_mm, bar_words
+from voidmap.report.look import LOOKS, UNSEEN, legend
 from voidmap.report.outlines import extent_mm
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def map_png(intake: Intake, pixels: np.ndarray[tuple[int, ...], np.dtype[np.uint
     for defect in intake.defects:
         look = LOOKS[defect.kind]
         for unseen in defect.hidden.outlines_mm if defect.hidden is not None else ():
-            _line(area, unseen, look.colour, UNSEEN_DASH, 1.3)
+            _line(area, unseen, look.colour, UNSEEN.dash, 1.3)
         _line(area, defect.outline_mm, look.colour, look.dash, 1.3)
     for side, y_edge, step in ((above, y0, -row_mm), (below, y1, row_mm)):
         for defect, x, row in side:
@@ -77,8 +77,12 @@ def map_png(intake: Intake, pixels: np.ndarray[tuple[int, ...], np.dtype[np.uint
 def _line(area: Axes, outline: Outline, colour: str, dash: str, width: float) -> None:
     points = np.asarray([*outline, outline[0]])
     area.plot(points[:, 0], points[:, 1], color="white", linewidth=_HALO * width, alpha=0.8)
-    style = (0.0, tuple(float(v) / 2.5 for v in dash.split())) if dash else "solid"
-    area.plot(points[:, 0], points[:, 1], color=colour, linewidth=width, linestyle=style, dash_capstyle="butt")
+    area.plot(points[:, 0], points[:, 1], color=colour, linewidth=width, linestyle=_style(dash), dash_capstyle="butt")
+
+
+def _style(dash: str) -> str | tuple[float, tuple[float, ...]]:
+    """Return a dash of the drawn map, px, as a style of a line in the picture."""
+    return (0.0, tuple(float(v) / 2.5 for v in dash.split())) if dash else "solid"
 
 
 def _label(area: Axes, defect: Defect, place: tuple[float, float]) -> None:
@@ -103,13 +107,10 @@ def _foot(area: Axes, intake: Intake, span: tuple[float, float], y: float, row: 
     for x in (span[0], span[0] + bar):
         area.plot([x, x], [at - 0.3 * row, at + 0.3 * row], color="black", linewidth=1.0)
     area.text(span[0], at + 0.9 * row, bar_words(bar), fontsize=_LABEL_PT, va="center")
-    lines = list(dict.fromkeys((LOOKS[d.kind].colour, LOOKS[d.kind].dash, LOOKS[d.kind].word) for d in intake.defects))
-    if any(d.hidden is not None for d in intake.defects):
-        lines.append(("black", UNSEEN_DASH, "unseen, under a board"))
+    looks = legend(intake.defects)
     start = span[0] + 0.3 * (span[1] - span[0])
-    step = 0.7 * (span[1] - span[0]) / max(4, len(lines))
-    for k, (colour, dash, word) in enumerate(lines):
+    step = 0.7 * (span[1] - span[0]) / max(4, len(looks))
+    for k, look in enumerate(looks):
         x = start + k * step
-        style = (0.0, tuple(float(v) / 2.5 for v in dash.split())) if dash else "solid"
-        area.plot([x, x + 0.55 * step], [at, at], color=colour, linewidth=1.6, linestyle=style)
-        area.text(x, at + 0.9 * row, word, fontsize=_LABEL_PT, va="center")
+        area.plot([x, x + 0.55 * step], [at, at], color=look.colour, linewidth=1.6, linestyle=_style(look.dash))
+        area.text(x, at + 0.9 * row, look.word, fontsize=_LABEL_PT, va="center")

@@ -57,7 +57,8 @@ LEAST_SUM, LEAST_BRANCH = 15.0, 10.0
 OPEN_LACKS = 0.28
 # No more checks than this are looked for in a knot, each at least this far from the others.
 MOST_CHECKS, APART_DEG = 4, 25.0
-# Of ways that are checks by the figures above so many are: 19 of 23 on 80 photos.
+# Of ways that are checks by the figures above so many are: 19 of 23 on 80 photos, open ones
+# that lack less light counted in.
 CHANCE = 0.83
 # A check that lies in called holes by more than this share of its way is those holes.
 KNOWN = 0.8

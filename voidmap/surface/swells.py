@@ -32,9 +32,9 @@ REACH_WIDTHS, ALONG_MM = 2.5, 2.0
 # photos of simulated slabs a third of 275 cracks of this length do both, and of 16 lines off the grain that are none
 # none does (the nearest: 0.79, and 0.49).
 END_SHARE, LENS_LIKENESS = 0.75, 0.5
-# It is a crack when it would be one along the grain by at least this chance, and no surer than this: even odds, and a
-# third against half a line of 16.
-LIKELY, SUREST = 0.5, 0.92
+# It is a crack when it would be one along the grain by at least this chance, and no surer than this: even odds, 89 of
+# 275 against half a line of 16.
+LIKELY, SUREST = 0.5, 0.91
 
 
 def with_cracks_across(looked: Looked, judgements: Sequence[Judgement]) -> list[Judgement]:

@@ -8,7 +8,7 @@ from html import escape
 from voidmap import shown
 from voidmap.records import Defect, Intake, Kind
 from voidmap.report.drawing import map_svg
-from voidmap.report.look import LOOKS, SOURCES
+from voidmap.report.look import LOOKS, SOURCES, legend
 from voidmap.report.nouns import Sheet
 from voidmap.report.parts.bits import zoom
 
@@ -109,8 +109,7 @@ def _stacked(words: str) -> str:
 
 def _legend(intake: Intake) -> str:
     keys = []
-    for kind in dict.fromkeys(d.kind for d in intake.defects):
-        look = LOOKS[kind]
+    for look in legend(intake.defects):
         dash = f' stroke-dasharray="{look.dash}"' if look.dash else ""
         line = f'<line x1="0" y1="6" x2="44" y2="6" stroke="{look.colour}" stroke-width="4"{dash}/>'
         keys.append(f'<span class="key"><svg width="44" height="12" aria-hidden="true">{line}</svg>{look.word}</span>')
