@@ -24,6 +24,8 @@ from voidmap.surface.kinds import NOTHING
 MEGAPIXELS = (3.0, 5.0, 8.0)
 # Scenes with many knots, whose holes have nothing of the knot left around them.
 FALLEN = range(3000, 4000)
+# Scenes whose cracks inside the slab lie off the grain for the most part.
+TORN = range(4000, 5000)
 # A label's rim may be off by so many pixels.
 NEAR_PX = 4
 
@@ -147,7 +149,7 @@ def photo(seed: int, close: bool, folder: Path) -> tuple[np.ndarray, dict]:
         if seed in FALLEN:
             pixels, truth = simulated(seed, megapixels=MEGAPIXELS[:1], busy=(1.5, 2.5), fallen=True)
         else:
-            pixels, truth = simulated(seed, close=close, megapixels=MEGAPIXELS)
+            pixels, truth = simulated(seed, close=close, megapixels=MEGAPIXELS, torn=seed in TORN)
         folder.mkdir(parents=True, exist_ok=True)
         cv2.imwrite(str(kept.with_suffix(".png")), pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1])
         kept.write_text(json.dumps(truth))

@@ -21,6 +21,8 @@ from voidmap.surface import find_slab
 THIN = ("crack", "seam_gap", "hole")
 # A close view shows a part of the slab at this scale (mm a pixel), on so many pixels.
 CLOSE_MM_PER_PX, CLOSE_PX = (0.10, 0.25), (1720, 1290)
+# In scenes that are torn so many of the cracks inside the slab lie off the grain.
+TORN_SHARE = 0.6
 
 
 @lru_cache(maxsize=1)
@@ -38,12 +40,16 @@ def simulated(
     megapixels: tuple[float, ...] = (3.0, 4.0, 5.0),
     busy: tuple[float, float] = (0.7, 1.8),
     fallen: bool = False,
+    torn: bool = False,
 ) -> tuple[np.ndarray, dict]:
     """Return the photo and the truth of one random scene: the whole slab, or a close view of a part of it.
 
-    ``fallen``: of a loose knot nothing stays around its hole.
+    ``fallen``: of a loose knot nothing stays around its hole. ``torn``: most cracks inside the slab lie off the grain.
     """
-    with patch.object(voids, "paint_knot", _nothing_left) if fallen else nullcontext():
+    with (
+        patch.object(voids, "paint_knot", _nothing_left) if fallen else nullcontext(),
+        patch.object(voids, "ACROSS_SHARE", TORN_SHARE) if torn else nullcontext(),
+    ):
         scene, lit, chance = _lit(seed, megapixels, busy)
     camera = close_camera(chance, scene) if close else scene.cameras[0]
     pixels = photograph(lit, camera, np.random.default_rng([seed, 1000 + close]), scene.sheets)

@@ -15,6 +15,9 @@ from voidmap.simulate.wood import Knot, Species, paint_knot
 LEAST_DEPTH_MM = 0.15
 """Shallower than this a dent is sanded out and not called a void."""
 KEEP_APART_MM = 5.0
+ACROSS_SHARE, ACROSS_RAD = 0.15, (0.2, 1.1)
+"""Of the cracks inside a slab so many run off the grain by an angle in this range, as wood tears at crotches and knots
+(common practice, no source)."""
 
 
 @dataclass(eq=False)
@@ -91,7 +94,7 @@ def add_crack(rng: np.random.Generator, piece: Workpiece, *, from_edge: bool) ->
         turn = float(rng.normal(0, 0.05)) + (np.pi if side > 0 else 0.0)
     else:
         x0, y0 = piece.spot(rng, 40)
-        turn = float(rng.normal(0, 0.07))
+        turn = float(rng.normal(0, 0.07)) + _off_grain(rng.spawn(1)[0])
     centre, widths, depths = shapes.crack_runs(rng, length, width, depth, from_edge=from_edge)
     c, s = np.cos(turn), np.sin(turn)
     reach = np.abs(centre).max() + width + 0.35 * length * 0.3 + 4
@@ -111,6 +114,13 @@ def add_crack(rng: np.random.Generator, piece: Workpiece, *, from_edge: bool) ->
         field_ = np.maximum(field_, shapes.groove(part, (bx, by, fork, size), *runs, power))
     shade = piece.albedo[box.at] * rng.uniform(0.35, 1.0)
     return piece.cut("crack", box, field_, shade.astype(np.float32), length_mm=length)
+
+
+def _off_grain(rng: np.random.Generator) -> float:
+    """Return by what angle (rad) a crack inside the slab runs off the grain; most run along it."""
+    if rng.random() >= ACROSS_SHARE:
+        return 0.0
+    return float(rng.choice([-1.0, 1.0]) * rng.uniform(*ACROSS_RAD))
 
 
 def bark_colour(rng: np.random.Generator, grid: Grid) -> F32:
