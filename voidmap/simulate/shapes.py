@@ -24,12 +24,15 @@ def frustum(
     floor_share: float,
     depth_mm: float,
     turn_rad: float = 0.0,
+    *,
+    waves: F32 | float = 0.0,
 ) -> F32:
     """Return an elliptic frustum: half-axes ``rim_mm`` at the top, ``floor_share`` of them at the floor.
 
-    A share of 0 is a cone, 1 a cylinder; volume pi a b h (1 + s + s^2) / 3.
+    A share of 0 is a cone, 1 a cylinder; volume pi a b h (1 + s + s^2) / 3. ``waves`` (rows, columns) is added to the
+    elliptic radius, so that the walls are no ellipse.
     """
-    rho = ellipse_radius(grid, *at_mm, *rim_mm, turn_rad)
+    rho = ellipse_radius(grid, *at_mm, *rim_mm, turn_rad) + waves
     slope = np.clip((1 - rho) / max(1e-6, 1 - floor_share), 0, 1)
     return np.asarray(np.where(rho < 1, depth_mm * slope, 0), dtype=np.float32)
 

@@ -18,6 +18,12 @@ KEEP_APART_MM = 5.0
 ACROSS_SHARE, ACROSS_RAD = 0.15, (0.2, 1.1)
 """Of the cracks inside a slab so many run off the grain by an angle in this range, as wood tears at crotches and knots
 (common practice, no source)."""
+BARE_SHARE, OF_WOOD_SHARE, BARK_OF_WOOD_SHARE = 0.35, 0.4, 0.25
+"""Of the loose knots so many leave nothing of the knot around their hole, and so many holes, and voids under bark, have
+the slab's own wood for walls and floor; the rest are as dark or pale as knots and bark (common practice, no source).
+"""
+SHADED = (0.35, 1.0)
+"""Wood within a void is so much darker than on the top: dirt, weather and the saw that never smoothed it."""
 
 
 @dataclass(eq=False)
@@ -112,8 +118,7 @@ def add_crack(rng: np.random.Generator, piece: Workpiece, *, from_edge: bool) ->
         bx, by = x0 + c * k - s * centre[k], y0 + s * k + c * centre[k]
         runs = shapes.crack_runs(rng, size, widths[k] * 0.6, depths[k] * 0.6, from_edge=True)
         field_ = np.maximum(field_, shapes.groove(part, (bx, by, fork, size), *runs, power))
-    shade = piece.albedo[box.at] * rng.uniform(0.35, 1.0)
-    return piece.cut("crack", box, field_, shade.astype(np.float32), length_mm=length)
+    return piece.cut("crack", box, field_, _shaded_wood(rng, piece, box), length_mm=length)
 
 
 def _off_grain(rng: np.random.Generator) -> float:
@@ -153,7 +158,15 @@ def add_bark_void(rng: np.random.Generator, piece: Workpiece, *, at_edge: bool) 
     if rng.random() < 0.12:
         core = shapes.frustum(part, (x, y), (a * 0.35, b * 0.35), 0.8, 3 * piece.thickness_mm)
         field_ = np.where(field_ > 0, np.maximum(field_, core), 0).astype(np.float32)
-    return piece.cut("bark_void", box, _largest(field_), bark_colour(rng, part))
+    own = rng.spawn(1)[0]
+    colour = bark_colour(rng, part)
+    if own.random() < BARK_OF_WOOD_SHARE:
+        colour = _shaded_wood(own, piece, box)
+    return piece.cut("bark_void", box, _largest(field_), colour)
+
+
+def _shaded_wood(rng: np.random.Generator, piece: Workpiece, box: Box) -> F32:
+    return np.asarray(piece.albedo[box.at] * rng.uniform(*SHADED), dtype=np.float32)
 
 
 def _largest(depth: F32) -> F32:
@@ -174,14 +187,23 @@ def add_knot_hole(rng: np.random.Generator, piece: Workpiece, knot: Knot) -> Fea
     box = piece.box_about(knot.x_mm, knot.y_mm, 2.0 * r * knot.stretch, 2.0 * r)
     part = piece.grid.sub(box)
     turn = float(rng.uniform(0, np.pi))
-    field_ = shapes.frustum(part, (knot.x_mm, knot.y_mm), (r * 1.15, r), float(rng.uniform(0.45, 0.97)), depth, turn)
+    own = rng.spawn(1)[0]
+    wave_cells = max(2.0, 0.6 * r / part.cell_mm)
+    waves = float(own.uniform(0.0, 0.15)) * smooth(own, part.shape, (wave_cells, wave_cells))
+    walls = float(rng.uniform(0.45, 0.97))
+    field_ = shapes.frustum(part, (knot.x_mm, knot.y_mm), (r * 1.15, r), walls, depth, turn, waves=waves)
     if depth < piece.thickness_mm:
         wobble = 1 + 0.25 * fractal(rng, part.shape, (8 / part.cell_mm, 8 / part.cell_mm), 3)
         field_ = np.where(field_ > 0, np.clip(field_ * wobble, 0.3, None), 0).astype(np.float32)
-    paint_knot(rng, piece.grid, piece.albedo, knot, piece.species, float(rng.uniform(0.3, 1.0)))
+    dark = float(rng.uniform(0.3, 1.0))
+    if own.random() >= BARE_SHARE:
+        paint_knot(rng, piece.grid, piece.albedo, knot, piece.species, dark)
     tone = 0.6 + 0.4 * np.clip(smooth(rng, part.shape, (4 / part.cell_mm, 4 / part.cell_mm)), -1, 1.5)
     colour = linear(piece.species.knot) * float(rng.uniform(0.3, 1.8)) * tone[..., None]
-    return piece.cut("knot_hole", box, field_, np.clip(colour, 0.008, 0.8).astype(np.float32))
+    colour = np.clip(colour, 0.008, 0.8).astype(np.float32)
+    if own.random() < OF_WOOD_SHARE:
+        colour = _shaded_wood(own, piece, box)
+    return piece.cut("knot_hole", box, field_, colour)
 
 
 def add_hole(rng: np.random.Generator, piece: Workpiece) -> Feature | None:
