@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 
 from voidmap.model import Floats
+from voidmap.surface.along_rim import NAMES as RIM
+from voidmap.surface.along_rim import along_rim
 from voidmap.surface.light import Evened
 from voidmap.surface.mosaic import Bools, Floats32
 from voidmap.surface.quantiles import median, quantiles
@@ -82,6 +84,7 @@ def describe(
     figures["is_dot"] = float(candidate.source == "dot")
     figures |= _form(candidate, evened)
     figures |= _darkness(candidate.cover, evened, blur_px)
+    figures |= along_rim(candidate.cover, evened, blur_px) if candidate.source == "patch" else dict.fromkeys(RIM, 0.0)
     figures |= _inside(candidate.cover, evened, distance, texture)
     return figures
 

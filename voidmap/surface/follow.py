@@ -17,7 +17,7 @@ from voidmap.model import Floats
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked, moved
 from voidmap.surface.features import Candidate
-from voidmap.surface.lines import measured
+from voidmap.surface.lines import WIDEST_MM, measured
 from voidmap.surface.merge import SLENDER, Judged
 from voidmap.surface.reach import CALLED, past_ends
 from voidmap.surface.rim import Cover
@@ -53,14 +53,15 @@ def as_line(item: Judged) -> Judged | None:
     Returns
     -------
     Judged or None
-        None for what is no crack by its kind or its shape, or has no path.
+        None for what is no crack by its kind or its shape, is wider than a line is measured, or has no path.
     """
     found, judgement = item
     if found.source == "line" and found.path_px is not None:
         return item
     if found.source != "patch" or judgement.kind is not Kind.CRACK:
         return None
-    if found.features["log_slender"] < math.log(SLENDER):
+    wide_mm = math.exp(found.features["log_area"] - found.features["log_length"])
+    if found.features["log_slender"] < math.log(SLENDER) or wide_mm > WIDEST_MM:
         return None
     from skimage.morphology import skeletonize
 
