@@ -127,12 +127,18 @@ def labelled(group: int, ortho: Ortho, slab: SlabFound, plane: Plane, truth: dic
     """Return a picture's candidates with their labels."""
     truths, size = [], 2 * NEAR_PX + 1
     for feature in truth["features"]:
-        if len(feature["outline_px"]) > 2:
+        if _in_frame(feature["outline_px"], truth["camera"]["size"]):
             true, at = raster(ortho, *outlines(feature, plane))
             wide = cv2.dilate(true.astype(np.uint8), np.ones((size, size))).astype(bool)
             truths.append((feature, true, wide, at))
     found = find_candidates(ortho, slab)
     return rows_of(group, ortho.mm_per_px, found, truths)
+
+
+def _in_frame(outline_px: list, size: list) -> bool:
+    """Tell whether any of an outline lies in the photo; far outside a lens is not known."""
+    points = np.reshape(outline_px, (-1, 2))
+    return len(points) > 2 and bool(((points >= 0) & (points < size)).all(axis=1).any())
 
 
 def rows_of(group: int, mm_per_px: float, found: Sequence[Candidate], truths: list[tuple]) -> Rows:
