@@ -13,9 +13,9 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from scenes import THIN, laid_out, outlines, overlap, raster, simulated
+from scenes import THIN, laid_out, overlap, raster, simulated
 
-from voidmap.model import Ortho, Plane, SlabFound
+from voidmap.model import Ortho, SlabFound
 from voidmap.surface.candidates import find_candidates
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import NOTHING
@@ -123,22 +123,18 @@ def label(truths: list[tuple], found: Candidate) -> tuple[str, float, float]:
     return name, min(1.0, on_void), fit
 
 
-def labelled(group: int, ortho: Ortho, slab: SlabFound, plane: Plane, truth: dict) -> Rows:
+def labelled(group: int, ortho: Ortho, slab: SlabFound, truth: dict) -> Rows:
     """Return a picture's candidates with their labels."""
     truths, size = [], 2 * NEAR_PX + 1
     for feature in truth["features"]:
-        if _in_frame(feature["outline_px"], truth["camera"]["size"]):
-            true, at = raster(ortho, *outlines(feature, plane))
+        # Through the photo's pixels a thing outside it would come back from anywhere.
+        pieces = [np.array(o) for o in (feature["outline_mm"], *feature.get("pieces_mm", [])) if len(o) > 2]
+        if pieces:
+            true, at = raster(ortho, *pieces)
             wide = cv2.dilate(true.astype(np.uint8), np.ones((size, size))).astype(bool)
             truths.append((feature, true, wide, at))
     found = find_candidates(ortho, slab)
     return rows_of(group, ortho.mm_per_px, found, truths)
-
-
-def _in_frame(outline_px: list, size: list) -> bool:
-    """Tell whether any of an outline lies in the photo; far outside a lens is not known."""
-    points = np.reshape(outline_px, (-1, 2))
-    return len(points) > 2 and bool(((points >= 0) & (points < size)).all(axis=1).any())
 
 
 def rows_of(group: int, mm_per_px: float, found: Sequence[Candidate], truths: list[tuple]) -> Rows:
@@ -167,9 +163,9 @@ def scene_rows(seed: int, close: bool, cache: Path) -> list[Rows]:
 
     def made() -> list[Rows]:
         pixels, truth = photo(seed, close, cache / "scenes")
-        ortho, slab, plane = laid_out(pixels, truth)
+        ortho, slab, _ = laid_out(pixels, truth)
         again = redeveloped(ortho, slab, np.random.default_rng([seed, 99, close]))
-        return [labelled(seed, *view, plane, truth) for view in ((ortho, slab), again)]
+        return [labelled(seed, *view, truth) for view in ((ortho, slab), again)]
 
     return kept_rows(cache / "rows" / f"{seed}{'-close' if close else ''}.pickle", made)
 
