@@ -26,6 +26,8 @@ MEGAPIXELS = (3.0, 5.0, 8.0)
 FALLEN = range(3000, 4000)
 # Scenes whose cracks inside the slab lie off the grain for the most part.
 TORN = range(4000, 5000)
+# Scenes under ceiling lamps, whose voids are lit nearly as the top is, and the range of what ``Light`` calls overhead.
+CEILING, OVERHEAD = range(5000, 6000), (1.5, 6.0)
 # A label's rim may be off by so many pixels.
 NEAR_PX = 4
 
@@ -151,7 +153,8 @@ def photo(seed: int, close: bool, folder: Path) -> tuple[np.ndarray, dict]:
         if seed in FALLEN:
             pixels, truth = simulated(seed, megapixels=MEGAPIXELS[:1], busy=(1.5, 2.5), fallen=True)
         else:
-            pixels, truth = simulated(seed, close=close, megapixels=MEGAPIXELS, torn=seed in TORN)
+            sky = OVERHEAD if seed in CEILING else (1.0, 1.0)
+            pixels, truth = simulated(seed, close=close, megapixels=MEGAPIXELS, torn=seed in TORN, overhead=sky)
         folder.mkdir(parents=True, exist_ok=True)
         cv2.imwrite(str(kept.with_suffix(".png")), pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1])
         kept.write_text(json.dumps(truth))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import nullcontext
+from dataclasses import replace
 from functools import lru_cache
 from unittest.mock import patch
 
@@ -26,10 +27,14 @@ TORN_SHARE = 0.6
 
 
 @lru_cache(maxsize=1)
-def _lit(seed: int, megapixels: tuple[float, ...], busy: tuple[float, float]) -> tuple[Scene, Lit, np.random.Generator]:
+def _lit(
+    seed: int, megapixels: tuple[float, ...], busy: tuple[float, float], overhead: tuple[float, float]
+) -> tuple[Scene, Lit, np.random.Generator]:
     chance = np.random.default_rng([seed, 77])
     size = float(chance.choice(megapixels))
     scene = random_scene(seed, views=1, megapixels=size, busy=float(chance.uniform(*busy)))
+    sky = float(np.exp(np.random.default_rng([seed, 79]).uniform(*np.log(overhead))))
+    scene = replace(scene, light=replace(scene.light, overhead=sky))
     return scene, illuminate(scene.slab, scene.light), chance
 
 
@@ -41,16 +46,18 @@ def simulated(
     busy: tuple[float, float] = (0.7, 1.8),
     fallen: bool = False,
     torn: bool = False,
+    overhead: tuple[float, float] = (1.0, 1.0),
 ) -> tuple[np.ndarray, dict]:
     """Return the photo and the truth of one random scene: the whole slab, or a close view of a part of it.
 
     ``fallen``: of a loose knot nothing stays around its hole. ``torn``: most cracks inside the slab lie off the grain.
+    ``overhead``: how much brighter the sky is overhead, from and to (see ``Light``).
     """
     with (
         patch.object(voids, "paint_knot", _nothing_left) if fallen else nullcontext(),
         patch.object(voids, "ACROSS_SHARE", TORN_SHARE) if torn else nullcontext(),
     ):
-        scene, lit, chance = _lit(seed, megapixels, busy)
+        scene, lit, chance = _lit(seed, megapixels, busy, overhead)
     camera = close_camera(chance, scene) if close else scene.cameras[0]
     pixels = photograph(lit, camera, np.random.default_rng([seed, 1000 + close]), scene.sheets)
     return pixels, photo_truth(scene_truth(scene.slab, scene.sheets, scene.light), camera)

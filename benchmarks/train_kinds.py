@@ -235,12 +235,13 @@ def main() -> None:
     ask.add_argument("--seeds", type=seeds_of, default=range(1, 65))
     ask.add_argument("--fallen", type=seeds_of, default=range(3000, 3018), help="scenes of knots fallen out whole")
     ask.add_argument("--torn", type=seeds_of, default=range(4000, 4024), help="scenes of cracks off the grain")
+    ask.add_argument("--ceiling", type=seeds_of, default=range(5000, 5040), help="scenes under ceiling lamps")
     ask.add_argument("--drawn", type=int, default=40, help="number of drawn boards")
     ask.add_argument("--cache", type=Path, required=True)
     ask.add_argument("--out", type=Path, default=Path("voidmap/surface/kinds.json"))
     given = ask.parse_args()
     pictures: list[Rows] = []
-    for seed in (*given.seeds, *given.fallen, *given.torn):
+    for seed in (*given.seeds, *given.fallen, *given.torn, *given.ceiling):
         for close in (False, True) if seed % CLOSE_EVERY == 0 and seed not in FALLEN else (False,):
             pictures += scene_rows(seed, close, given.cache)
         print(seed, sum(len(rows.labels) for rows in pictures), flush=True)

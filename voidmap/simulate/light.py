@@ -33,7 +33,9 @@ class Light:
 
     ``azimuth_deg`` points from the slab to the lamp, from x toward y; ``elevation_deg`` is its height above the
     horizon, seen from the slab's middle; ``distance_mm`` how far it is; ``radius_mm`` its size. ``lamp`` and
-    ``sky`` are R, G, B irradiance on the top's middle. ``slope`` (x, y) is the sky's relative change a metre.
+    ``sky`` are R, G, B irradiance on the top's middle. ``slope`` (x, y) is the sky's relative change a metre. The
+    sky's radiance goes with the cosine of the angle from straight up to the power 2 (``overhead`` - 1): 1 is an even
+    sky, more are ceiling lamps over the bench, by which hollows are lit better.
     """
 
     azimuth_deg: float = 120.0
@@ -43,6 +45,7 @@ class Light:
     lamp: tuple[float, float, float] = (0.5, 0.5, 0.5)
     sky: tuple[float, float, float] = (0.5, 0.5, 0.5)
     slope: tuple[float, float] = (0.0, 0.0)
+    overhead: float = 1.0
 
     def position(self) -> tuple[float, float, float]:
         """Return the lamp's place, mm (z is negative: above the top)."""
@@ -72,10 +75,12 @@ def _whole(depth: F32) -> Box:
     return Box(0, depth.shape[0], 0, depth.shape[1])
 
 
-def openness(depth: F32, cell_mm: float, reach_mm: float, inner: Box | None = None) -> F32:
-    """Return the share (0 to 1) of a uniform sky's light that reaches each cell of a depth field.
+def openness(depth: F32, cell_mm: float, reach_mm: float, inner: Box | None = None, *, overhead: float = 1.0) -> F32:
+    """Return the share (0 to 1) of the sky's light that reaches each cell of a depth field.
 
-    ``inner`` limits what is worked out, not what is looked at.
+    ``inner`` limits what is worked out, not what is looked at. Of an even sky a level cell gets the share 1 - c^2 when
+    it sees all that is nearer to straight up than an angle of cosine c; of one that is brighter ``overhead`` (see
+    :class:`Light`) it gets 1 - c^(2 overhead).
     """
     inner = inner or _whole(depth)
     here = depth[inner.at]
@@ -87,7 +92,7 @@ def openness(depth: F32, cell_mm: float, reach_mm: float, inner: Box | None = No
         for n in steps:
             there = _shift(depth, float(n * np.cos(a)), float(n * np.sin(a)), inner)
             np.maximum(slope, (here - there) / np.float32(n * cell_mm), out=slope)
-        total += 1 / (1 + slope * slope)
+        total += 1 - (1 - 1 / (1 + slope * slope)) ** np.float32(overhead)
     return total / np.float32(DIRECTIONS)
 
 
@@ -166,7 +171,7 @@ def void_light(grid: Grid, depth: F32, albedo: F32, light: Light, inner: Box) ->
     shared = lamp_share(depth, grid, light, inner=inner)
     lamp = (fall * facing * shared)[..., None] * np.array(light.lamp, np.float32)
     deep = float(here.max() - min(0.0, float(depth.min())))
-    open_ = openness(depth, grid.cell_mm, max(4 * grid.cell_mm, 4 * deep), inner)
+    open_ = openness(depth, grid.cell_mm, max(4 * grid.cell_mm, 4 * deep), inner, overhead=light.overhead)
     seen = (open_ * (0.35 + 0.65 * norm))[..., None]
     # light that bounces between the walls of a hollow: a geometric series in the albedo
     back = np.clip(albedo, 0, 0.9)
@@ -210,7 +215,7 @@ def illuminate(slab: Slab, light: Light, *, casts: F32 | None = None) -> Lit:
     """
     caster = slab.depth if casts is None else casts
     coarse, wide = _coarse(slab)
-    bench_seen = openness(wide, coarse.cell_mm, 6 * slab.thickness_mm)
+    bench_seen = openness(wide, coarse.cell_mm, 6 * slab.thickness_mm, overhead=light.overhead)
     bench_shared = lamp_share(wide, coarse, light)
     ones = np.ones(coarse.shape, np.float32)
     top_light = flat_light(coarse, light, 0.0, ones, ones)
