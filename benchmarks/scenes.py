@@ -12,7 +12,7 @@ import numpy as np
 
 from voidmap.model import Lens, Ortho, Photo, Plane, SlabFound
 from voidmap.scale import rectify
-from voidmap.simulate import voids
+from voidmap.simulate import flats, voids
 from voidmap.simulate.camera import Camera, look
 from voidmap.simulate.light import Lit, illuminate
 from voidmap.simulate.photograph import photograph
@@ -22,8 +22,8 @@ from voidmap.surface import find_slab
 THIN = ("crack", "seam_gap", "hole")
 # A close view shows a part of the slab at this scale (mm a pixel), on so many pixels.
 CLOSE_MM_PER_PX, CLOSE_PX = (0.10, 0.25), (1720, 1290)
-# In scenes that are torn so many of the cracks inside the slab lie off the grain.
-TORN_SHARE = 0.6
+# In scenes that are torn so many of the cracks inside the slab lie off the grain, and so many slabs are written on.
+TORN_SHARE, WRITTEN_SHARE = 0.6, 0.8
 
 
 @lru_cache(maxsize=1)
@@ -50,12 +50,14 @@ def simulated(
 ) -> tuple[np.ndarray, dict]:
     """Return the photo and the truth of one random scene: the whole slab, or a close view of a part of it.
 
-    ``fallen``: of a loose knot nothing stays around its hole. ``torn``: most cracks inside the slab lie off the grain.
+    ``fallen``: of a loose knot nothing stays around its hole. ``torn``: most cracks inside the slab lie off the grain,
+    and most slabs are written on.
     ``overhead``: how much brighter the sky is overhead, from and to (see ``Light``).
     """
     with (
         patch.object(voids, "paint_knot", _nothing_left) if fallen else nullcontext(),
         patch.object(voids, "ACROSS_SHARE", TORN_SHARE) if torn else nullcontext(),
+        patch.object(flats, "WRITTEN_SHARE", WRITTEN_SHARE) if torn else nullcontext(),
     ):
         scene, lit, chance = _lit(seed, megapixels, busy, overhead)
     camera = close_camera(chance, scene) if close else scene.cameras[0]

@@ -11,6 +11,11 @@ from voidmap.simulate.noise import fractal, linear, smooth
 from voidmap.simulate.voids import Workpiece
 from voidmap.simulate.wood import Knot, ellipse_radius, paint_knot
 
+WRITTEN_SHARE = 0.0
+"""On so many slabs someone has written in pencil, besides the marks that every shop leaves."""
+FIBRE_MM = (1.5, 0.6)
+"""Pencil on rough wood catches on fibres about so long and wide."""
+
 
 def add_sound_knot(rng: np.random.Generator, piece: Workpiece, knot: Knot) -> Feature | None:
     """Paint a sound knot; one in four carries a drying crack, which is a void of its own."""
@@ -72,8 +77,10 @@ def add_stain(rng: np.random.Generator, piece: Workpiece) -> Feature | None:
     return feature
 
 
-def _blend(piece: Workpiece, poly_mm: np.ndarray, colour: np.ndarray, share: float) -> None:
-    """Paint a polygon onto the top, rim smoothed over a cell."""
+def _blend(
+    piece: Workpiece, poly_mm: np.ndarray, colour: np.ndarray, share: float, catches: np.random.Generator | None = None
+) -> None:
+    """Paint a polygon onto the top, rim smoothed over a cell; with ``catches`` only on the wood's high fibres."""
     box = piece.grid.box(poly_mm.min(0) - 1, poly_mm.max(0) + 1)
     if box.empty:
         return
@@ -81,6 +88,9 @@ def _blend(piece: Workpiece, poly_mm: np.ndarray, colour: np.ndarray, share: flo
     area = np.zeros(part.shape, np.float32)
     cv2.fillPoly(area, [np.round(part.to_cell(poly_mm) * 16).astype(np.int32)], 1.0, cv2.LINE_AA, 4)
     flat = piece.top[box.at] & (piece.depth[box.at] <= 0)
+    if catches is not None:
+        high = smooth(catches, part.shape, (FIBRE_MM[0] / part.cell_mm, FIBRE_MM[1] / part.cell_mm))
+        area *= np.clip(0.5 + high, 0.0, 1.0)
     area = (area * share * flat)[..., None]
     piece.albedo[box.at] = piece.albedo[box.at] * (1 - area) + colour.astype(np.float32) * area
 
@@ -92,9 +102,40 @@ def strip(points_mm: np.ndarray, width_mm: float) -> np.ndarray:
     return np.asarray(np.r_[points_mm + normal, (points_mm - normal)[::-1]])
 
 
+def _write(rng: np.random.Generator, piece: Workpiece) -> None:
+    """Write on rough wood in pencil: numbers, and long lines in any direction, which catch on the high fibres only."""
+    for _ in range(int(rng.integers(2, 6))):
+        at = np.array(piece.spot(rng, 40))
+        if rng.random() < 0.5:
+            turn, length = float(rng.uniform(0, np.pi)), float(rng.uniform(60, 300))
+            along = np.array([np.cos(turn), np.sin(turn)])
+            strokes = [at + np.linspace(0, length, 60)[:, None] * along]
+        else:
+            size = float(rng.uniform(8, 25))
+            strokes = [at + size * (np.array([0.8 * k, 0.0]) + _glyph(rng)) for k in range(int(rng.integers(1, 4)))]
+        wide, tone = float(rng.uniform(0.4, 1.0)), linear((70, 68, 70)) * float(rng.uniform(0.6, 1.6))
+        share = float(rng.uniform(0.4, 1.0))
+        for stroke in strokes:
+            _blend(piece, strip(stroke, wide), tone, share, rng)
+
+
+def _glyph(rng: np.random.Generator) -> np.ndarray:
+    """Return the stroke (N, 2) of something like a digit, in a box half as wide as high."""
+    corners = rng.uniform(0, 1, (int(rng.integers(3, 7)), 2)) * [0.5, 1.0]
+    at, fine = np.linspace(0, 1, len(corners)), np.linspace(0, 1, 80)
+    path = np.column_stack([np.interp(fine, at, corners[:, k]) for k in (0, 1)])
+    round_ = int(rng.integers(1, 12))
+    kernel = np.ones(round_) / round_
+    return np.column_stack([np.convolve(path[:, k], kernel, "valid") for k in (0, 1)])
+
+
 def add_marks(rng: np.random.Generator, piece: Workpiece) -> tuple[str, ...]:
     """Draw what shops leave on a slab: pencil, chalk, a label, tape, glue; none of them a defect."""
     done = []
+    hand = rng.spawn(1)[0]
+    if hand.random() < WRITTEN_SHARE:
+        _write(hand, piece)
+        done.append("writing")
     for word, chance in (("pencil", 0.6), ("chalk", 0.25), ("label", 0.25), ("tape", 0.2), ("glue", 0.3)):
         if rng.random() > chance:
             continue
