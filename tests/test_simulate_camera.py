@@ -3,10 +3,11 @@
 import cv2
 import numpy as np
 import pytest
+from scipy.integrate import quad
 
 from voidmap.simulate.camera import Camera, develop, look
 from voidmap.simulate.grid import Grid, Slab
-from voidmap.simulate.light import Light, illuminate, lamp_share, openness
+from voidmap.simulate.light import HORIZON_STEPS, Light, illuminate, lamp_share, openness
 from voidmap.simulate.photograph import Rays, light_at_sensor, photograph
 from voidmap.simulate.sheets import Sheet
 
@@ -97,6 +98,21 @@ def test_sky_in_a_slot_matches_the_closed_form():
     seen = openness(depth, 1.0, 120.0)[100, 120]
     assert seen == pytest.approx(np.sin(np.arctan(20 / 20)), abs=0.06)
     assert openness(np.zeros((20, 20), np.float32), 1.0, 10.0) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("overhead", [1.0, 2.0, 5.0])
+def test_sky_at_the_bottom_of_a_round_hole_is_the_integral_of_its_radiance(overhead):
+    y, x = np.mgrid[-60:61, -60:61]
+    depth = np.where(np.hypot(x, y) < 20.5, 30.0, 0.0).astype(np.float32)
+    seen = openness(depth, 1.0, 120.0, overhead=overhead)[60, 60]
+
+    def light(to: float) -> float:
+        return quad(lambda a: np.cos(a) ** (2 * overhead - 2) * np.cos(a) * np.sin(a), 0.0, to)[0]
+
+    # The rim is met at the first step beyond it.
+    widest = 20.5 * 120.0 ** (1 / (HORIZON_STEPS - 1))
+    low, high = (light(np.arctan(r / 30.0)) / light(np.pi / 2) for r in (20.5, widest))
+    assert low - 0.01 < seen < high + 0.01
 
 
 @pytest.mark.parametrize("elevation_deg", [25.0, 45.0, 60.0])
