@@ -11,10 +11,13 @@ from voidmap.surface.mosaic import Bools, Floats32
 def quantiles(values: Floats32, *shares: float) -> tuple[float, ...]:
     """Return quantiles of values (n,), n at least 1, linear between neighbours."""
     ordered = np.sort(values)
-    spots = np.array(shares) * (len(ordered) - 1)
-    below = spots.astype(np.intp)
-    above = np.minimum(below + 1, len(ordered) - 1)
-    return tuple((ordered[below] + (spots - below) * (ordered[above] - ordered[below])).tolist())
+    last = len(ordered) - 1
+    found = []
+    for share in shares:
+        below = int(share * last)
+        low, high = ordered[below], ordered[min(below + 1, last)]
+        found.append(float(low) + (share * last - below) * float(high - low))
+    return tuple(found)
 
 
 def median(values: Floats32, otherwise: float) -> float:
