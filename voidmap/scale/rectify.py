@@ -11,7 +11,7 @@ from voidmap.model import Floats, Ortho, Photo, Plane
 GRID_PX = 16
 """Step of the coarse map; between its nodes the map is interpolated (error below 0.005 px)."""
 STRIP_ROWS = 256
-"""Rows resampled at a time, so that the full map is never held."""
+"""Rows resampled at a time, whole cells of the coarse map, so that the full map is never held."""
 MOST_PIXELS = 120e6
 FARTHEST_SCALE = 3.0
 """Ground seen at more than this many times the finest mm per px is left out: it is the far end of a tilted
@@ -95,17 +95,34 @@ def _resample(
     photo: Photo, plane: Plane, x0: float, y0: float, mm_per_px: float, width: int, height: int
 ) -> tuple[np.ndarray, np.ndarray]:
     pixels = np.zeros((height, width, 3), np.uint8)
-    valid = np.empty((height, width), np.bool_)
+    valid = np.zeros((height, width), np.bool_)
     coarse = coarse_map(plane, x0, y0, mm_per_px, width, height)
     last_x, last_y = float(photo.width_px - 1), float(photo.height_px - 1)
     for top in range(0, height, STRIP_ROWS):
         rows = min(STRIP_ROWS, height - top)
-        at_x, at_y = fine_map(coarse, top, rows, width)
+        nodes = coarse[top // GRID_PX : (top + rows - 1) // GRID_PX + 2]
+        first, end = _cells_seen(nodes, last_x, last_y)
+        left, right = first * GRID_PX, min(width, end * GRID_PX)
+        if left >= right:
+            continue
+        at_x, at_y = fine_map(nodes[:, first : end + 1], 0, rows, right - left)
         strip = cv2.remap(photo.pixels, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         inside = cv2.min(cv2.inRange(at_x, 0.0, last_x), cv2.inRange(at_y, 0.0, last_y))
-        cv2.copyTo(strip, inside, dst=pixels[top : top + rows])
-        np.not_equal(inside, 0, out=valid[top : top + rows])
+        cv2.copyTo(strip, inside, dst=pixels[top : top + rows, left:right])
+        np.not_equal(inside, 0, out=valid[top : top + rows, left:right])
     return pixels, valid
+
+
+def _cells_seen(nodes: np.ndarray, last_x: float, last_y: float) -> tuple[int, int]:
+    """First cell, and the one after the last, between the columns of a strip's nodes that may show the photo.
+
+    ``nodes`` (rows, columns, 2) are photo px. A cell's map lies between those of the nodes around it.
+    """
+    low, high = nodes.min(axis=0), nodes.max(axis=0)
+    low, high = np.minimum(low[:-1], low[1:]), np.maximum(high[:-1], high[1:])
+    # A pixel more, for what interpolation rounds.
+    seen = np.flatnonzero(((low <= [last_x + 1, last_y + 1]) & (high >= -1)).all(axis=1))
+    return (int(seen[0]), int(seen[-1]) + 1) if len(seen) else (0, 0)
 
 
 def coarse_map(plane: Plane, x0: float, y0: float, mm_per_px: float, width: int, height: int) -> np.ndarray:

@@ -281,12 +281,14 @@ def _typical(coarse: Coarse, looks: Floats, least: Floats, known: Bools, stand: 
     both = known[a] & known[b]
     jumps = np.abs(looks[a[both]] - looks[b[both]])
     scatter = np.maximum(np.median(jumps, axis=0) if len(jumps) else 0.0, least)
-    own = looks[known] / scatter
     most, nearest = stand
+    own = np.flatnonzero(known)
     own = own[:: max(1, len(own) // most)]
-    tree = cKDTree(own)
-    near = np.asarray(tree.query(looks / scatter, k=nearest, workers=-1)[0]).mean(axis=1)
-    usual = np.median(np.asarray(tree.query(own, k=nearest + 1, workers=-1)[0])[:, 1:].mean(axis=1))
+    # One more than is asked for: the nearest to one of their own is itself.
+    scaled = looks / scatter
+    near = np.asarray(cKDTree(scaled[own]).query(scaled, k=nearest + 1, workers=-1)[0])
+    usual = np.median(near[own, 1:].mean(axis=1))
+    near = near[:, :-1].mean(axis=1)
     return np.asarray(np.exp(-0.5 * (near / (TYPICAL * max(usual, 0.5))) ** 2), dtype=np.float64)
 
 

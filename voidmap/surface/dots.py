@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from voidmap.surface.light import Evened
 from voidmap.surface.mosaic import Bools, Floats32
+from voidmap.surface.quantiles import medians
 from voidmap.surface.rim import Cover, cover_of
 
 # A dot starts where it is this many times stronger than the figure nearby.
@@ -100,7 +101,7 @@ def _windows(evened: Evened, columns: NDArray[np.intp], rows: NDArray[np.intp], 
     light = np.exp(np.where(bare, evened.dark[at], np.float32(0)))
     soft = np.stack([np.asarray(cv2.GaussianBlur(own, (0, 0), 0.6), dtype=np.float32) for own in light])
     ring = away >= min(RING_MM[0], 0.6 * reach * mm)
-    wood, known = _medians(light[:, ring], bare[:, ring])
+    wood, known = medians(light[:, ring], bare[:, ring])
     depth = wood - np.where(bare & peak, soft, wood[:, None, None]).min(axis=(1, 2))
     share = np.clip((wood[:, None, None] - soft) / np.maximum(depth, LEAST_DEPTH)[:, None, None], 0.0, 1.0)
     share[~bare] = 0.0
@@ -112,15 +113,6 @@ def _windows(evened: Evened, columns: NDArray[np.intp], rows: NDArray[np.intp], 
         corner = (max(0, int(left)), max(0, int(top)))
         windows.append(_Window(own[box], corner, peak[box]) if is_dot else None)
     return windows
-
-
-def _medians(values: Floats32, known: Bools) -> tuple[Floats32, NDArray[np.intp]]:
-    """Return the median (n,) of the known values of each row (n, m), 0 where none is, and how many are known."""
-    ordered = np.sort(np.where(known, values, np.float32(np.inf)), axis=1)
-    count = known.sum(axis=1)
-    middle = np.maximum(count - 1, 0)
-    both = np.take_along_axis(ordered, np.column_stack([middle // 2, (middle + 1) // 2]), axis=1)
-    return np.where(count > 0, both.mean(axis=1), np.float32(0)), count
 
 
 def _ends_within(share: Floats32, peak: Bools) -> Bools:

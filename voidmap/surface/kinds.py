@@ -100,29 +100,17 @@ def _model() -> tuple[dict[str, Any], _Trees]:
 
 def _laid_out(sets: Sequence[Sequence[Any]]) -> _Trees:
     """Write sets of nested trees as arrays; each tree counts for its set's number."""
-    trees = [tree for own in sets for tree in own]
+    nodes = [tree for own in sets for tree in own]
+    count = len(nodes)
     label = np.repeat(np.arange(len(sets)), [len(own) for own in sets])
-    depth = max(_depth(tree) for tree in trees)
-    ask = np.zeros((len(trees), 2**depth - 1), np.intp)
-    cut = np.full(ask.shape, np.inf)
-    leaf = np.zeros((len(trees), 2**depth))
-
-    def lay(row: int, tree: Any, node: int, level: int) -> None:
-        if level == depth:
-            leaf[row, node - ask.shape[1]] = tree
-            return
-        if isinstance(tree, list):
-            ask[row, node], cut[row, node] = tree[0], tree[1]
-        for side in (1, 2):
-            lay(row, tree[1 + side] if isinstance(tree, list) else tree, 2 * node + side, level + 1)
-
-    for row, tree in enumerate(trees):
-        lay(row, tree, 0, 0)
-    return _Trees(ask, cut, leaf, label)
-
-
-def _depth(tree: Any) -> int:
-    return 1 + max(_depth(tree[2]), _depth(tree[3])) if isinstance(tree, list) else 0
+    ask, cut = [], []
+    while any(isinstance(node, list) for node in nodes):
+        # A leaf before the last level is its own two children.
+        asked = [node if isinstance(node, list) else (0, np.inf, node, node) for node in nodes]
+        ask.append(np.array([node[0] for node in asked], np.intp).reshape(count, -1))
+        cut.append(np.array([node[1] for node in asked], np.float64).reshape(count, -1))
+        nodes = [child for node in asked for child in node[2:]]
+    return _Trees(np.hstack(ask), np.hstack(cut), np.array(nodes, np.float64).reshape(count, -1), label)
 
 
 def judge(found: Sequence[Mapping[str, float]]) -> list[Judgement]:
@@ -226,11 +214,14 @@ def _dark_and_compact(figures: Mapping[str, float]) -> bool:
 
 def _sums(trees: _Trees, figures: Floats) -> Floats:
     """Return the sum of each set's trees (N, sets) for figures (N, F)."""
-    rows, every = np.arange(len(figures))[:, None], np.arange(len(trees.ask))
-    node = np.zeros((len(figures), len(trees.ask)), np.intp)
-    while node[0, 0] < trees.ask.shape[1]:
-        node = 2 * node + 1 + (figures[rows, trees.ask[every, node]] > trees.cut[every, node])
-    values = trees.leaf[every, node - trees.ask.shape[1]]
+    every, inner = np.arange(len(trees.ask)), trees.ask.shape[1]
+    # Places in the flat arrays: one index for each lookup.
+    rows = np.arange(len(figures))[:, None] * figures.shape[1]
+    node = np.zeros((len(figures), len(every)), np.intp)
+    while node[0, 0] < inner:
+        at = every * inner + node
+        node = 2 * node + 1 + (np.take(figures, rows + np.take(trees.ask, at)) > np.take(trees.cut, at))
+    values = np.take(trees.leaf, every * trees.leaf.shape[1] + node - inner)
     return np.column_stack([values[:, trees.label == k].sum(axis=1) for k in range(int(trees.label[-1]) + 1)])
 
 

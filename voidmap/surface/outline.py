@@ -304,4 +304,6 @@ def _one_piece(mask: Bools, seeds: Bools) -> Bools:
         return np.zeros_like(mask)
     votes = np.bincount(pieces[seeds], minlength=count + 1)
     votes[0] = 0
-    return np.asarray(ndimage.binary_fill_holes(pieces == int(np.argmax(votes))))
+    outside = np.pad(pieces != int(np.argmax(votes)), 1, constant_values=True)
+    _, parts = cv2.connectedComponents(outside.view(np.uint8), connectivity=4)
+    return np.asarray(parts != parts[0, 0])[1:-1, 1:-1]

@@ -100,7 +100,8 @@ def line_and_dot_scores(evened: Evened) -> tuple[Floats32, Floats32]:
     inner = np.asarray(cv2.erode(evened.seen.view(np.uint8), np.ones((size, size), np.uint8))).view(np.bool_)
     # Nobody else holds the bare picture: its memory serves again once the pyramid is past it.
     line, dot = strengths(np.asarray(cv2.copyTo(evened.dark, evened.seen.view(np.uint8)), dtype=np.float32))
+    outer = ~inner
     for strength in (line, dot):
-        strength[~inner] = 0.0
+        np.copyto(strength, 0.0, where=outer)
         against_neighbours(strength, inner, evened.mm_per_px)
     return line, dot

@@ -18,6 +18,7 @@ from voidmap.model import Floats
 from voidmap.surface.band import ACROSS_MM, ALONG_MM, Band
 from voidmap.surface.chain import course_costs
 from voidmap.surface.cut import SAP_TRUST, TINT_SAME
+from voidmap.surface.quantiles import medians
 
 Bools = NDArray[np.bool_]
 F32 = NDArray[np.float32]
@@ -234,8 +235,7 @@ def _usual(looks: F32, band: Band, known: Bools) -> Floats:
     there = known.any(axis=1)
     if not there.any():
         return np.full((len(known), 1), np.log(255.0))
-    middle = np.nanmedian(np.where(known[there], looks[there], np.nan), axis=1)
-    filled = np.interp(rows, rows[there], middle)
+    filled = np.interp(rows, rows[there], medians(looks[there], known[there])[0])
     return np.asarray(ndimage.median_filter(filled, min(len(rows), band.rows_of(150.0)) | 1, mode="wrap")[:, None])
 
 
