@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -44,3 +46,12 @@ def test_what_jpeg_makes_of_noise_in_near_black_is_less_than_what_is_asked() -> 
     from voidmap.surface.compressed import LEAST_LEVELS
 
     assert float(np.abs(mean[5:-5:12, 5:-5:12] - np.median(mean)).max()) < LEAST_LEVELS
+
+
+@pytest.mark.parametrize(("inside", "drawn"), [(10, True), (3, False)])
+def test_a_hole_may_reach_beyond_the_picture(inside: int, drawn: bool) -> None:
+    region, whole = spot(14, inside)
+    below = replace(whole, pixels=whole.pixels[:25, :35])
+    above = replace(whole, pixels=whole.pixels[24:, 34:])
+    assert is_drawn_by_compression(region, below) is drawn
+    assert is_drawn_by_compression(replace(region, corner=(-4, -4)), above) is drawn

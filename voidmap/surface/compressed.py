@@ -22,14 +22,14 @@ def is_drawn_by_compression(region: Region, ortho: Ortho) -> bool:
     if region.kind is not Kind.HOLE:
         return False
     pad = int(RING_PX[1]) + 1
-    (x, y), (height, width) = region.corner, region.mask.shape
-    top, left = max(0, y - pad), max(0, x - pad)
-    pixels = ortho.pixels[top : y + height + pad, left : x + width + pad]
-    inside = np.zeros(pixels.shape[:2], bool)
-    inside[y - top : y - top + height, x - left : x - left + width] = region.mask
+    # A mask may reach beyond the picture.
+    left, top = (at - pad for at in region.corner)
+    whole = np.pad(region.mask, pad)[max(0, -top) :, max(0, -left) :]
+    pixels = ortho.pixels[max(0, top) :, max(0, left) :][: whole.shape[0], : whole.shape[1]]
+    inside = whole[: pixels.shape[0], : pixels.shape[1]]
     away = cv2.distanceTransform((~inside).astype(np.uint8), cv2.DIST_L2, 5)
     ring = (away >= RING_PX[0]) & (away <= RING_PX[1])
-    if not ring.any():
+    if not (ring.any() and inside.any()):
         return False
     grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY).astype(np.float32)
     return bool(abs(float(np.median(grey[ring])) - float(grey[inside].mean())) < LEAST_LEVELS)
