@@ -10,6 +10,7 @@ from voidmap.model import SlabFound
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked
 from voidmap.surface.features import Candidate
+from voidmap.surface.follow import as_line
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.light import Evened
 from voidmap.surface.rim import cover_of
@@ -93,3 +94,11 @@ def test_a_crack_found_as_a_patch_runs_out_too() -> None:
     ((found, _),) = run_out(a_top(), [(patch, CRACK)])
     assert found.source == "patch"
     assert last_column(found) == pytest.approx(EDGE_PX - 0.5, abs=0.6)
+
+
+@pytest.mark.parametrize(("length_mm", "line"), [(60.0, True), (140.0, False)])
+def test_a_patch_wider_than_a_line_is_measured_is_not_taken_for_one(length_mm: float, line: bool) -> None:
+    # A twelfth as wide as long: 5 mm, or 12 mm where a line is measured no wider than 8.
+    figures = {"log_slender": float(np.log(12.0)), "log_length": float(np.log(length_mm))}
+    patch = Candidate(a_crack(355).cover, "patch", 0.0, features=figures)
+    assert (as_line((patch, CRACK)) is not None) is line

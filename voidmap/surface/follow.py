@@ -60,7 +60,7 @@ def as_line(item: Judged) -> Judged | None:
         return item
     if found.source != "patch" or judgement.kind is not Kind.CRACK:
         return None
-    wide_mm = math.exp(found.features["log_area"] - found.features["log_length"])
+    wide_mm = math.exp(found.features["log_length"] - found.features["log_slender"])
     if found.features["log_slender"] < math.log(SLENDER) or wide_mm > WIDEST_MM:
         return None
     from skimage.morphology import skeletonize
