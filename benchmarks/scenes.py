@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
 from dataclasses import replace
 from functools import lru_cache
-from unittest.mock import patch
 
 import cv2
 import numpy as np
 
 from voidmap.model import Lens, Ortho, Photo, Plane, SlabFound
 from voidmap.scale import rectify
-from voidmap.simulate import flats, voids
+from voidmap.simulate import voids
 from voidmap.simulate.camera import Camera, look
 from voidmap.simulate.light import Lit, illuminate
 from voidmap.simulate.photograph import photograph
@@ -22,17 +20,22 @@ from voidmap.surface import find_slab
 THIN = ("crack", "seam_gap", "hole")
 # A close view shows a part of the slab at this scale (mm a pixel), on so many pixels.
 CLOSE_MM_PER_PX, CLOSE_PX = (0.10, 0.25), (1720, 1290)
-# In scenes that are torn so many of the cracks inside the slab lie off the grain, and so many slabs are written on.
-TORN_SHARE, WRITTEN_SHARE = 0.6, 0.8
+# In scenes of fallen knots nothing stays around their holes; in those that are torn most cracks inside the slab lie off
+# the grain, and most slabs are written on.
+FALLEN, TORN = voids.Variety(bare=1.0), voids.Variety(across=0.6, written=0.8)
 
 
 @lru_cache(maxsize=1)
 def _lit(
-    seed: int, megapixels: tuple[float, ...], busy: tuple[float, float], overhead: tuple[float, float]
+    seed: int,
+    megapixels: tuple[float, ...],
+    busy: tuple[float, float],
+    overhead: tuple[float, float],
+    variety: voids.Variety,
 ) -> tuple[Scene, Lit, np.random.Generator]:
     chance = np.random.default_rng([seed, 77])
     size = float(chance.choice(megapixels))
-    scene = random_scene(seed, views=1, megapixels=size, busy=float(chance.uniform(*busy)))
+    scene = random_scene(seed, views=1, megapixels=size, busy=float(chance.uniform(*busy)), variety=variety)
     sky = float(np.exp(np.random.default_rng([seed, 79]).uniform(*np.log(overhead))))
     scene = replace(scene, light=replace(scene.light, overhead=sky))
     return scene, illuminate(scene.slab, scene.light), chance
@@ -54,19 +57,11 @@ def simulated(
     and most slabs are written on.
     ``overhead``: how much brighter the sky is overhead, from and to (see ``Light``).
     """
-    with (
-        patch.object(voids, "paint_knot", _nothing_left) if fallen else nullcontext(),
-        patch.object(voids, "ACROSS_SHARE", TORN_SHARE) if torn else nullcontext(),
-        patch.object(flats, "WRITTEN_SHARE", WRITTEN_SHARE) if torn else nullcontext(),
-    ):
-        scene, lit, chance = _lit(seed, megapixels, busy, overhead)
+    variety = FALLEN if fallen else TORN if torn else voids.Variety()
+    scene, lit, chance = _lit(seed, megapixels, busy, overhead, variety)
     camera = close_camera(chance, scene) if close else scene.cameras[0]
     pixels = photograph(lit, camera, np.random.default_rng([seed, 1000 + close]), scene.sheets)
     return pixels, photo_truth(scene_truth(scene.slab, scene.sheets, scene.light), camera)
-
-
-def _nothing_left(*_: object) -> None:
-    """Paint no knot around a hole."""
 
 
 def close_camera(rng: np.random.Generator, scene: Scene) -> Camera:

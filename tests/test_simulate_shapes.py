@@ -82,20 +82,19 @@ def test_ragged_void_is_deep_inside_and_none_outside():
     assert 3 < found.max() < 30
 
 
-def workpiece(seed: int) -> voids.Workpiece:
+def workpiece(seed: int, **shares: float) -> voids.Workpiece:
     """Return a bare board 200 x 160 mm of an even colour."""
     grid = Grid(-100.0, -80.0, 0.5, 320, 400)
     albedo = np.full((*grid.shape, 3), 0.4, np.float32)
     top = np.ones(grid.shape, bool)
     species = SPECIES[seed % len(SPECIES)]
     blank = np.zeros(grid.shape, np.float32)
-    return voids.Workpiece(grid, blank, albedo, top, np.zeros(grid.shape, bool), 40.0, species, (100.0, 80.0))
+    variety = voids.Variety(**shares)
+    return voids.Workpiece(grid, blank, albedo, top, np.zeros(grid.shape, bool), 40.0, species, (100.0, 80.0), variety)
 
 
-def test_a_loose_knot_may_leave_bare_wood_and_a_hole_of_wood(monkeypatch):
-    monkeypatch.setattr(voids, "BARE_SHARE", 1.0)
-    monkeypatch.setattr(voids, "OF_WOOD_SHARE", 1.0)
-    piece = workpiece(1)
+def test_a_loose_knot_may_leave_bare_wood_and_a_hole_of_wood():
+    piece = workpiece(1, bare=1.0, of_wood=1.0)
     hole = voids.add_knot_hole(np.random.default_rng(4), piece, Knot(0.0, 0.0, 20.0, 1.2))
     assert hole is not None
     inside = np.zeros(piece.grid.shape, bool)
@@ -106,11 +105,10 @@ def test_a_loose_knot_may_leave_bare_wood_and_a_hole_of_wood(monkeypatch):
     assert 0.4 * voids.SHADED[0] <= shade[0] <= 0.4 * voids.SHADED[1]
 
 
-def test_cracks_run_off_the_grain_as_often_as_said(monkeypatch):
-    monkeypatch.setattr(voids, "ACROSS_SHARE", 1.0)
+def test_cracks_run_off_the_grain_as_often_as_said():
     steep = []
     for seed in range(12):
-        crack = voids.add_crack(np.random.default_rng(seed), workpiece(seed), from_edge=False)
+        crack = voids.add_crack(np.random.default_rng(seed), workpiece(seed, across=1.0), from_edge=False)
         if crack is not None and crack.extra["length_mm"] > 40.0:
             rows, columns = np.nonzero(crack.mask)
             steep.append(np.ptp(rows) / np.hypot(np.ptp(rows), np.ptp(columns)))
@@ -118,9 +116,8 @@ def test_cracks_run_off_the_grain_as_often_as_said(monkeypatch):
     assert max(steep) > np.sin(0.5)
 
 
-def test_pencil_on_rough_wood_catches_here_and_there_and_cuts_nothing(monkeypatch):
-    monkeypatch.setattr(flats, "WRITTEN_SHARE", 1.0)
-    piece = workpiece(2)
+def test_pencil_on_rough_wood_catches_here_and_there_and_cuts_nothing():
+    piece = workpiece(2, written=1.0)
     assert "writing" in flats.add_marks(np.random.default_rng(5), piece)
     assert not piece.depth.any()
     assert not piece.features

@@ -18,6 +18,7 @@ from voidmap.simulate.light import Light
 from voidmap.simulate.patch import grow_sites, patch_of
 from voidmap.simulate.scene import Scene, place_sheets, random_cameras, write_scene
 from voidmap.simulate.slab import random_slab
+from voidmap.simulate.voids import PLAIN
 
 SEED = 6
 LENGTH_MM, WIDTH_MM, THICKNESS_MM = 1050.0, 430.0, 45.0
@@ -69,7 +70,7 @@ def desk() -> Scene:
     rng = np.random.default_rng(SEED)
     slab = random_slab(
         rng, name="desk", length_mm=LENGTH_MM, width_mm=WIDTH_MM, thickness_mm=THICKNESS_MM, cell_mm=0.3, species="ash",
-        bench="cloth",
+        bench="cloth", variety=PLAIN,
     )  # fmt: skip
     sheets = place_sheets(rng, slab, 2, first=0)
     light = Light(

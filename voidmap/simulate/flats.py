@@ -11,8 +11,6 @@ from voidmap.simulate.noise import fractal, linear, smooth
 from voidmap.simulate.voids import Workpiece
 from voidmap.simulate.wood import Knot, ellipse_radius, paint_knot
 
-WRITTEN_SHARE = 0.0
-"""On so many slabs someone has written in pencil, besides the marks that every shop leaves."""
 FIBRE_MM = (1.5, 0.6)
 """Pencil on rough wood catches on fibres about so long and wide."""
 
@@ -133,7 +131,7 @@ def add_marks(rng: np.random.Generator, piece: Workpiece) -> tuple[str, ...]:
     """Draw what shops leave on a slab: pencil, chalk, a label, tape, glue; none of them a defect."""
     done = []
     hand = rng.spawn(1)[0]
-    if hand.random() < WRITTEN_SHARE:
+    if hand.random() < piece.variety.written:
         _write(hand, piece)
         done.append("writing")
     for word, chance in (("pencil", 0.6), ("chalk", 0.25), ("label", 0.25), ("tape", 0.2), ("glue", 0.3)):

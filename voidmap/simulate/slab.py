@@ -9,7 +9,7 @@ from voidmap.simulate import flats, voids
 from voidmap.simulate.benches import BENCHES, bench_tile
 from voidmap.simulate.grid import Bools, Floats, Grid, Slab
 from voidmap.simulate.noise import F32, walk
-from voidmap.simulate.voids import Workpiece
+from voidmap.simulate.voids import Variety, Workpiece
 from voidmap.simulate.wood import SPECIES, Knot, Species, wood_albedo
 
 MARGIN_MM = 90.0
@@ -68,6 +68,7 @@ def random_slab(
     species: str | None = None,
     bench: str | None = None,
     busy: float = 1.0,
+    variety: Variety | None = None,
 ) -> Slab:
     """Return a random slab.
 
@@ -85,6 +86,8 @@ def random_slab(
         A name in :data:`SPECIES` or :data:`BENCHES`; random when None.
     busy
         Scales the number of features.
+    variety
+        How often they are unlike the plain ones; the usual when None.
     """
     length = length_mm or float(rng.uniform(650, 1100))
     width = width_mm or float(rng.uniform(300, 560))
@@ -104,7 +107,8 @@ def random_slab(
     if any(live):
         _flare(rng, grid, depth, albedo, top, thickness, sides, live)
     near_edge = cv2.erode(top.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0
-    piece = Workpiece(grid, depth, albedo, top, near_edge & ~top, thickness, kind, (length / 2, width / 2))
+    half = (length / 2, width / 2)
+    piece = Workpiece(grid, depth, albedo, top, near_edge & ~top, thickness, kind, half, variety or Variety())
     _fill(rng, piece, knots, seam, busy)
     _lay_bench(grid, albedo, depth, thickness, tile)
     return Slab(grid, depth, albedo, top, edge, thickness, tuple(piece.features), tile, BENCH_CELL_MM, name)

@@ -15,15 +15,32 @@ from voidmap.simulate.wood import Knot, Species, paint_knot
 LEAST_DEPTH_MM = 0.15
 """Shallower than this a dent is sanded out and not called a void."""
 KEEP_APART_MM = 5.0
-ACROSS_SHARE, ACROSS_RAD = 0.15, (0.2, 1.1)
-"""Of the cracks inside a slab so many run off the grain by an angle in this range, as wood tears at crotches and knots
-(common practice, no source)."""
-BARE_SHARE, OF_WOOD_SHARE, BARK_OF_WOOD_SHARE = 0.35, 0.4, 0.25
-"""Of the loose knots so many leave nothing of the knot around their hole, and so many holes, and voids under bark, have
-the slab's own wood for walls and floor; the rest are as dark or pale as knots and bark (common practice, no source).
-"""
+ACROSS_RAD = (0.2, 1.1)
+"""Wood tears at crotches and knots in any direction: a crack across the grain is off it by an angle in this range."""
 SHADED = (0.35, 1.0)
 """Wood within a void is so much darker than on the top: dirt, weather and the saw that never smoothed it."""
+
+
+@dataclass(frozen=True)
+class Variety:
+    """How often voids and marks are unlike the plain ones, as shares (common practice, no source).
+
+    ``across``: of the cracks inside a slab, those that run off the grain. ``bare``: of the loose knots, those that
+    leave nothing of the knot around their hole. ``of_wood``, ``bark_of_wood``: of knots' holes and of bark voids, those
+    whose walls and floor are the slab's own wood; the rest are as dark or pale as knots and bark. ``wavy``: the most by
+    which a hole's rim leaves its ellipse, as a share of its radius. ``written``: of the slabs, those that someone has
+    written on in pencil, besides the marks that every shop leaves.
+    """
+
+    across: float = 0.15
+    bare: float = 0.35
+    of_wood: float = 0.4
+    bark_of_wood: float = 0.25
+    wavy: float = 0.15
+    written: float = 0.0
+
+
+PLAIN = Variety(across=0.0, bare=0.0, of_wood=0.0, bark_of_wood=0.0, wavy=0.0)
 
 
 @dataclass(eq=False)
@@ -38,6 +55,7 @@ class Workpiece:
     thickness_mm: float
     species: Species
     half_mm: tuple[float, float]
+    variety: Variety = field(default_factory=Variety)
     features: list[Feature] = field(default_factory=list)
 
     def cut(
@@ -100,7 +118,7 @@ def add_crack(rng: np.random.Generator, piece: Workpiece, *, from_edge: bool) ->
         turn = float(rng.normal(0, 0.05)) + (np.pi if side > 0 else 0.0)
     else:
         x0, y0 = piece.spot(rng, 40)
-        turn = float(rng.normal(0, 0.07)) + _off_grain(rng.spawn(1)[0])
+        turn = float(rng.normal(0, 0.07)) + _off_grain(rng.spawn(1)[0], piece.variety.across)
     centre, widths, depths = shapes.crack_runs(rng, length, width, depth, from_edge=from_edge)
     c, s = np.cos(turn), np.sin(turn)
     reach = np.abs(centre).max() + width + 0.35 * length * 0.3 + 4
@@ -121,9 +139,9 @@ def add_crack(rng: np.random.Generator, piece: Workpiece, *, from_edge: bool) ->
     return piece.cut("crack", box, field_, _shaded_wood(rng, piece, box), length_mm=length)
 
 
-def _off_grain(rng: np.random.Generator) -> float:
-    """Return by what angle (rad) a crack inside the slab runs off the grain; most run along it."""
-    if rng.random() >= ACROSS_SHARE:
+def _off_grain(rng: np.random.Generator, share: float) -> float:
+    """Return by what angle (rad) a crack inside the slab runs off the grain; only a share of them does."""
+    if rng.random() >= share:
         return 0.0
     return float(rng.choice([-1.0, 1.0]) * rng.uniform(*ACROSS_RAD))
 
@@ -160,7 +178,7 @@ def add_bark_void(rng: np.random.Generator, piece: Workpiece, *, at_edge: bool) 
         field_ = np.where(field_ > 0, np.maximum(field_, core), 0).astype(np.float32)
     own = rng.spawn(1)[0]
     colour = bark_colour(rng, part)
-    if own.random() < BARK_OF_WOOD_SHARE:
+    if own.random() < piece.variety.bark_of_wood:
         colour = _shaded_wood(own, piece, box)
     return piece.cut("bark_void", box, _largest(field_), colour)
 
@@ -189,19 +207,19 @@ def add_knot_hole(rng: np.random.Generator, piece: Workpiece, knot: Knot) -> Fea
     turn = float(rng.uniform(0, np.pi))
     own = rng.spawn(1)[0]
     wave_cells = max(2.0, 0.6 * r / part.cell_mm)
-    waves = float(own.uniform(0.0, 0.15)) * smooth(own, part.shape, (wave_cells, wave_cells))
+    waves = float(own.uniform(0.0, piece.variety.wavy)) * smooth(own, part.shape, (wave_cells, wave_cells))
     walls = float(rng.uniform(0.45, 0.97))
     field_ = shapes.frustum(part, (knot.x_mm, knot.y_mm), (r * 1.15, r), walls, depth, turn, waves=waves)
     if depth < piece.thickness_mm:
         wobble = 1 + 0.25 * fractal(rng, part.shape, (8 / part.cell_mm, 8 / part.cell_mm), 3)
         field_ = np.where(field_ > 0, np.clip(field_ * wobble, 0.3, None), 0).astype(np.float32)
     dark = float(rng.uniform(0.3, 1.0))
-    if own.random() >= BARE_SHARE:
+    if own.random() >= piece.variety.bare:
         paint_knot(rng, piece.grid, piece.albedo, knot, piece.species, dark)
     tone = 0.6 + 0.4 * np.clip(smooth(rng, part.shape, (4 / part.cell_mm, 4 / part.cell_mm)), -1, 1.5)
     colour = linear(piece.species.knot) * float(rng.uniform(0.3, 1.8)) * tone[..., None]
     colour = np.clip(colour, 0.008, 0.8).astype(np.float32)
-    if own.random() < OF_WOOD_SHARE:
+    if own.random() < piece.variety.of_wood:
         colour = _shaded_wood(own, piece, box)
     return piece.cut("knot_hole", box, field_, colour)
 
