@@ -10,7 +10,7 @@ from voidmap.model import SlabFound
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked
 from voidmap.surface.features import Candidate
-from voidmap.surface.follow import as_line, is_folded
+from voidmap.surface.follow import as_line
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.light import Evened
 from voidmap.surface.rim import cover_of
@@ -102,11 +102,3 @@ def test_a_patch_wider_than_a_line_is_measured_is_not_taken_for_one(length_mm: f
     figures = {"log_slender": float(np.log(12.0)), "log_length": float(np.log(length_mm))}
     patch = Candidate(a_crack(355).cover, "patch", 0.0, features=figures)
     assert (as_line((patch, CRACK)) is not None) is line
-
-
-def test_a_path_that_runs_to_and_fro_is_told_from_one_that_wanders() -> None:
-    way = np.linspace(0.0, 1.0, 200)[:, None]
-    wandering = np.hstack([300 * way, 20 * np.sin(12 * way)])
-    fork = np.vstack([wandering, wandering[::-1] + np.array([0.0, 15.0]), wandering[:60] + np.array([0.0, 30.0])])
-    assert not is_folded(wandering)
-    assert is_folded(fork)

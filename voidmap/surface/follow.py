@@ -25,9 +25,6 @@ from voidmap.surface.skeleton import longest_path, smoothed
 
 # What is reached ahead of a bend, or at the end of what is looked at, is followed on from there once more.
 ROUNDS = 2
-# A crack's path is at most so many times as long as the diagonal of the box around it: a longer one runs to and fro
-# over a fork, and where it points at its ends says nothing of where the crack goes on.
-FOLDED = 2.0
 
 
 def followed(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
@@ -35,8 +32,7 @@ def followed(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
     out = list(judged)
     stops = stopping(judged)
     corner = np.array(looked.corner, dtype=np.float64)
-    traced = {k: line for k, item in enumerate(out) if item[1].is_void and (line := as_line(item)) is not None}
-    lines = {k: line for k, line in traced.items() if not is_folded(path_of(line[0]))}
+    lines = {k: line for k, item in enumerate(out) if item[1].is_void and (line := as_line(item)) is not None}
     for _ in range(ROUNDS):
         onward = past_ends([path_of(found) - corner for found, _ in lines.values()], looked.evened, CALLED)
         longer = {}
@@ -76,12 +72,6 @@ def as_line(item: Judged) -> Judged | None:
         return None
     bones = np.argwhere(thin)[:, ::-1] + corner
     return replace(found, source="line", path_px=smoothed(path), bones_px=bones), judgement
-
-
-def is_folded(path: Floats) -> bool:
-    """Tell whether a path (N, 2) px runs to and fro."""
-    length = float(np.hypot(*np.diff(path, axis=0).T).sum())
-    return length > FOLDED * float(np.hypot(*np.ptp(path, axis=0)))
 
 
 def path_of(line: Candidate) -> Floats:
