@@ -105,7 +105,7 @@ def test_a_loose_knot_may_leave_bare_wood_and_a_hole_of_wood():
     assert 0.4 * voids.SHADED[0] <= shade[0] <= 0.4 * voids.SHADED[1]
 
 
-def test_cracks_run_off_the_grain_as_often_as_said():
+def test_every_crack_inside_runs_off_the_grain_when_all_shall():
     steep = []
     for seed in range(12):
         crack = voids.add_crack(np.random.default_rng(seed), workpiece(seed, across=1.0), from_edge=False)

@@ -16,9 +16,11 @@ LEAST_DEPTH_MM = 0.15
 """Shallower than this a dent is sanded out and not called a void."""
 KEEP_APART_MM = 5.0
 ACROSS_RAD = (0.2, 1.1)
-"""Wood tears at crotches and knots in any direction: a crack across the grain is off it by an angle in this range."""
+"""Wood tears at crotches and knots in any direction: a crack across the grain is off it by an angle in this range
+(common practice, no source)."""
 SHADED = (0.35, 1.0)
-"""Wood within a void is so much darker than on the top: dirt, weather and the saw that never smoothed it."""
+"""Wood within a void gives back this share of the light that it does on the top: dirt, weather, no plane ever smoothed
+it (common practice, no source)."""
 
 
 @dataclass(frozen=True)
