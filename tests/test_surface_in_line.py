@@ -14,7 +14,7 @@ from voidmap.surface.features import Candidate
 from voidmap.surface.in_line import joined_in_line
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.light import Evened
-from voidmap.surface.merge import Judged
+from voidmap.surface.merge import Judged, merged
 from voidmap.surface.rim import cover_of
 
 MM_PER_PX = 0.5
@@ -208,3 +208,13 @@ def test_the_chance_of_a_crack_rises_with_its_own_and_with_how_far_it_goes_on() 
     assert chances == sorted(chances)
     assert 0.0 < chances[0]
     assert chances[-1] < 1.0
+
+
+@pytest.mark.parametrize(
+    ("first", "count"),
+    [((150, 130), 2), ((192, 86), 1), ((200, 80), 1)],
+    ids=["crosses", "ends a little beyond", "branches off"],
+)
+def test_lines_that_cross_stay_two_and_a_branch_is_a_part_of_its_crack(first: tuple[float, float], count: int) -> None:
+    trunk, other = a_line(((40, 80), (330, 80))), a_line((first, (260, 20)))
+    assert len(merged([(trunk, CALLED), (other, CALLED)], MM_PER_PX)) == count

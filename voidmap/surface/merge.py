@@ -10,9 +10,11 @@ import numpy as np
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from voidmap.model import Floats
 from voidmap.records import Kind
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import Judgement
+from voidmap.surface.mosaic import Bools
 from voidmap.surface.rim import Cover, cover_of
 
 Judged = tuple[Candidate, Judgement]
@@ -21,15 +23,22 @@ BRIDGE_MM = 2.0
 """Pieces with no more wood than this between them are one void: so thin a web is torn fibre, not a wall."""
 SLENDER = 10.0
 """Length squared over area from which a thing is a crack by its shape (a disc has 1.3)."""
+BEYOND_MM = 8.0
+"""Two lines that cross, and run on by more than this beyond each other, are two cracks; what ends at another or a
+little beyond its far side is a branch of it (a crack is as wide as a few millimetres, and a traced end as sure)."""
 
 
 def merged(judged: Sequence[Judged], mm_per_px: float) -> list[Judged]:
-    """Join voids that lie within ``BRIDGE_MM`` of each other; flat things and lone voids stay as they are."""
+    """Join voids that lie within ``BRIDGE_MM`` of each other; flat things and lone voids stay as they are.
+
+    Lines that cross stay apart.
+    """
     voids = [item for item in judged if item[1].is_void]
     rest = [item for item in judged if not item[1].is_void]
     reach = max(1, round(0.5 * BRIDGE_MM / mm_per_px))
     alike = ((i, j) for i in range(len(voids)) for j in range(i) if _narrow(voids[i]) == _narrow(voids[j]))
-    pairs = [(i, j) for i, j in alike if _near(voids[i][0].cover, voids[j][0].cover, reach)]
+    near = ((i, j) for i, j in alike if _near(voids[i][0].cover, voids[j][0].cover, reach))
+    pairs = [(i, j) for i, j in near if not _cross(voids[i][0].path_px, voids[j][0].path_px, BEYOND_MM / mm_per_px)]
     rows, columns = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
     graph = coo_matrix((np.ones(len(rows)), (rows, columns)), shape=(len(voids), len(voids)))
     count, group_of = connected_components(graph, directed=False)
@@ -41,6 +50,28 @@ def _narrow(item: Judged) -> bool:
     """Whether it is a crack by its kind or its shape; a crack that runs into a hole stays apart from it."""
     found, judgement = item
     return judgement.kind in (Kind.CRACK, Kind.SEAM_GAP) or found.features["log_slender"] > np.log(SLENDER)
+
+
+def _cross(one: Floats | None, other: Floats | None, beyond_px: float) -> bool:
+    """Whether two traced lines (N, 2) and (M, 2) cross, both running on so far on both sides of the crossing."""
+    if one is None or other is None:
+        return False
+    middles = [path[_walked(path, beyond_px)] for path in (one, other)]
+    if min(len(path) for path in middles) < 2:
+        return False
+    own, rival = (np.diff(path, axis=0) for path in middles)
+    starts = middles[1][None, :-1] - middles[0][:-1, None]
+    turn = own[:, None, 0] * rival[None, :, 1] - own[:, None, 1] * rival[None, :, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        along_own = (starts[..., 0] * rival[None, :, 1] - starts[..., 1] * rival[None, :, 0]) / turn
+        along_rival = (starts[..., 0] * own[:, None, 1] - starts[..., 1] * own[:, None, 0]) / turn
+    return bool(((along_own >= 0) & (along_own <= 1) & (along_rival >= 0) & (along_rival <= 1)).any())
+
+
+def _walked(path: Floats, beyond_px: float) -> Bools:
+    """Tell which points of a line (N, 2) lie farther than this from both of its ends, along it."""
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    return np.asarray((along > beyond_px) & (along < along[-1] - beyond_px))
 
 
 def _near(one: Cover, other: Cover, reach: int) -> bool:
