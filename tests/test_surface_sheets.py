@@ -57,12 +57,17 @@ def test_a_patch_with_tape_in_it_is_no_void(bright: np.ndarray, light: float, st
     assert without_explained([patch], MM) == [patch]
 
 
-@pytest.mark.parametrize(("light", "stays"), [(0.4, False), (-0.4, True)], ids=["on paper", "in a dark patch"])
-def test_print_on_a_sheet_of_paper_is_no_void(light: float, stays: bool) -> None:
+@pytest.mark.parametrize(
+    ("light", "bitten", "stays"),
+    [(0.4, False, False), (0.4, True, False), (-0.4, False, True)],
+    ids=["on paper", "print to the rim of the paper", "in a dark patch"],
+)
+def test_print_on_a_sheet_of_paper_is_no_void(light: float, bitten: bool, stays: bool) -> None:
     rows, columns = np.indices(SIZE)
-    sheet, line = (
-        cover_of(((np.abs(rows - 100) < h) & (np.abs(columns - 130) < 40)).astype(np.float32), CORNER) for h in (30, 2)
-    )
+    strips = [(np.abs(rows - 100) < h) & (np.abs(columns - 130) < 40) for h in (30, 2)]
+    if bitten:
+        strips[0] &= (np.abs(rows - 100) > 2) | (columns < 155)
+    sheet, line = (cover_of(mask.astype(np.float32), CORNER) for mask in strips)
     assert sheet is not None
     assert line is not None
     paper = Candidate(sheet, "patch", 0.0, features={"dark_middle": light, "step": 0.5})

@@ -51,12 +51,13 @@ def without_explained(judged: Sequence[Judged], mm_per_px: float, looked: Looked
     judged = _without_parts_of_flat(judged)
     patches = [(c, j) for c, j in judged if c.source == "patch"]
     sheets = [c for c, _ in patches if _is_sheet(c, mm_per_px)]
+    hulls = [cv2.convexHull(c.cover.outline_px.astype(np.float32)) for c in sheets]
     flat = [c for c, j in patches if j.void_probability <= SURELY_FLAT and not any(c is sheet for sheet in sheets)]
     parts = [*((c, SHEET_PART) for c in sheets), *((c, MOST_PART) for c in flat)]
 
     def explained(found: Candidate, judgement: Judgement) -> bool:
         # What is on paper is print.
-        if any(c is not found and shared(found.cover, c.cover) > WITHIN for c in sheets):
+        if any(c is not found and _on_sheet(found, hull) for c, hull in zip(sheets, hulls, strict=True)):
             return True
         if found.source != "patch" or not judgement.is_void:
             return False
@@ -102,6 +103,14 @@ def _box(found: Candidate) -> tuple[int, int, int, int]:
 def _is_sheet(found: Candidate, mm_per_px: float) -> bool:
     """Tell whether a patch is a sheet of paper or a strip of tape by its straight sides and its brightness."""
     return found.features["dark_middle"] > 0.0 and _cut_straight(found.cover.outline_px, mm_per_px)
+
+
+def _on_sheet(found: Candidate, hull: np.ndarray) -> bool:
+    """Tell whether a thing lies within a sheet's hull (N, 1, 2) px: print that reaches the rim bites into it."""
+    own = found.cover.mask
+    inside = np.zeros(own.shape, np.uint8)
+    cv2.fillConvexPoly(inside, np.rint(hull - found.cover.corner).astype(np.int32), 1)
+    return bool((inside[own] > 0).mean() > WITHIN)
 
 
 def _holds_sheet(found: Candidate, looked: Looked) -> bool:
