@@ -202,6 +202,12 @@ def test_a_crack_has_wood_on_both_sides(kind: Kind, along_mm: float, told: bool)
     assert worth_telling(found) == told
 
 
+@pytest.mark.parametrize(("area_mm2", "told"), [(0.5, False), (6.0, True)], ids=["a row of pores", "a hairline"])
+def test_a_line_without_width_is_no_crack(area_mm2: float, told: bool) -> None:
+    found = replace(region(ellipse(60, 2), Kind.CRACK), length_mm=20.0, edge_opening_mm=0.0, area_mm2=area_mm2)
+    assert worth_telling(found) is told
+
+
 def test_a_knot_is_looked_at_without_its_hole() -> None:
     knot, hole = region(ellipse(60, 50), Kind.SOUND_KNOT), region(ellipse(20, 15, 60), Kind.KNOT_HOLE, (50, 50))
     kept, same = without_holes([knot, hole], 1.0)
