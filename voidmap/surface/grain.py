@@ -64,7 +64,9 @@ def _capped_gradients(grey: Floats32, free: Bools) -> tuple[Floats32, Floats32]:
     smooth = cv2.GaussianBlur(grey, (0, 0), 1.0)
     across = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3)
     down = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
-    size = cv2.magnitude(across, down)
+    size = np.asarray(cv2.magnitude(across, down), dtype=np.float32)
     cap = GRADIENT_CAP * max(float(np.median(size[free])), 1e-9)
-    scale = cv2.min(cap / cv2.max(size, 1e-12), 1.0)
-    return across * scale, down * scale
+    # In their own place: each of these pictures is a quarter of the photo's pixels in floats.
+    np.divide(cap, cv2.max(size, 1e-12, dst=size), out=size)
+    scale = cv2.min(size, 1.0, dst=size)
+    return cv2.multiply(across, scale, dst=across), cv2.multiply(down, scale, dst=down)

@@ -98,10 +98,14 @@ def even_light(ortho: Ortho, slab: SlabFound, grain_deg: float) -> Evened:
 
 
 def _tints(pixels: NDArray[np.uint8]) -> Floats32:
-    """Return the logs of brightness, blue over green and red over green, (H, W, 3)."""
-    grey = np.log(np.asarray(cv2.transform(pixels.astype(np.float32), TO_GREY), np.float32) + np.float32(1.0))
-    blue, green, red = cv2.split(cv2.LUT(pixels, LOG_OF))
-    return np.asarray(cv2.merge([grey, cv2.subtract(blue, green), cv2.subtract(red, green)]), dtype=np.float32)
+    """Return the logs of brightness, blue over green and red over green, (H, W, 3), worked out strip by strip."""
+    tints = np.empty(pixels.shape, np.float32)
+    for top in range(0, len(pixels), STRIP_ROWS):
+        strip = pixels[top : top + STRIP_ROWS]
+        grey = np.log(np.asarray(cv2.transform(strip.astype(np.float32), TO_GREY), np.float32) + np.float32(1.0))
+        blue, green, red = cv2.split(cv2.LUT(strip, LOG_OF))
+        cv2.merge([grey, cv2.subtract(blue, green), cv2.subtract(red, green)], dst=tints[top : top + STRIP_ROWS])
+    return tints
 
 
 def _dark(pixels: NDArray[np.uint8], frame: GrainFrame, level: Floats32) -> Floats32:
@@ -124,8 +128,11 @@ def _patch_grid(
     for k in (1, 2):
         tint = np.where(odd, np.nan, grids[..., k])
         ground[..., k], _ = _background(tint, (share > 0.5) & ~odd, two_sided=True)
-    low, high = (frame.back(edge, plain.shape, step) for edge in _reach_across(ground))
-    return np.asarray(cv2.subtract(plain, cv2.max(low, cv2.min(plain, high))), dtype=np.float32)
+    low, high = _reach_across(ground)
+    nearest = frame.back(high, plain.shape, step)
+    cv2.min(plain, nearest, dst=nearest)
+    cv2.max(frame.back(low, plain.shape, step), nearest, dst=nearest)
+    return np.asarray(cv2.subtract(plain, nearest, dst=nearest), dtype=np.float32)
 
 
 def _reach_across(ground: Floats32) -> tuple[Floats32, Floats32]:

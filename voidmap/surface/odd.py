@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from voidmap.model import Floats
-from voidmap.surface.light import Evened
+from voidmap.surface.light import STRIP_ROWS, Evened
 from voidmap.surface.mosaic import Bools, Floats32
 
 # The colours are averaged over this reach (1 sigma) before they are judged.
@@ -41,20 +41,24 @@ MOST_PATCHES = 300
 
 def oddness(evened: Evened) -> tuple[Floats32, Floats32]:
     """Return the distance from sound wood (h, w), in sigmas, and the blurred colours (h, w, 3)."""
-    weight = evened.patch_seen.astype(np.float32)
-    sigma = COLOUR_BLUR_MM / evened.cell_mm
-    total = cv2.max(cv2.GaussianBlur(weight, (0, 0), sigma), 0.1)
-    bare = np.asarray(cv2.copyTo(evened.patch, evened.patch_seen.astype(np.uint8)))
-    soft = cv2.divide(cv2.GaussianBlur(bare, (0, 0), sigma), cv2.merge([total] * 3))
-    colours = np.asarray(soft, dtype=np.float32)
+    seen, sigma = evened.patch_seen.view(np.uint8), COLOUR_BLUR_MM / evened.cell_mm
+    total = cv2.max(cv2.GaussianBlur(seen.astype(np.float32), (0, 0), sigma), 0.1)
+    colours = np.asarray(cv2.GaussianBlur(cv2.copyTo(evened.patch, seen), (0, 0), sigma), dtype=np.float32)
+    # Strips, here and below: what lies between is as large as the picture.
+    strips = [slice(top, top + STRIP_ROWS) for top in range(0, len(colours), STRIP_ROWS)]
+    for rows in strips:
+        cv2.divide(colours[rows], cv2.merge([total[rows]] * 3), dst=colours[rows])
     places = np.flatnonzero(evened.patch_seen)
     sample = colours.reshape(-1, 3)[places[:: max(1, len(places) // 60_000)]]
     mean, inverse = _sound_scatter(sample.astype(np.float64))
     root = np.linalg.cholesky(inverse).T.astype(np.float32)
     shift = -root @ mean.astype(np.float32)
-    spread = cv2.transform(colours, np.column_stack([root, shift]))
-    square = cv2.transform(cv2.multiply(spread, spread), np.ones((1, 3), np.float32))
-    return np.asarray(cv2.copyTo(cv2.sqrt(square), evened.patch_seen.astype(np.uint8))), colours
+    away = np.zeros(total.shape, np.float32)
+    for rows in strips:
+        spread = cv2.transform(colours[rows], np.column_stack([root, shift]))
+        square = cv2.transform(cv2.multiply(spread, spread), np.ones((1, 3), np.float32))
+        cv2.copyTo(cv2.sqrt(square), seen[rows], dst=away[rows])
+    return away, colours
 
 
 def _sound_scatter(sample: Floats) -> tuple[Floats, Floats]:
