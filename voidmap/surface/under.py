@@ -15,7 +15,7 @@ import numpy as np
 from voidmap.model import Floats, Ortho, Region, SlabFound
 from voidmap.records import Hidden, Interval, Kind
 from voidmap.surface.covered import rim_at_cover
-from voidmap.surface.mosaic import Bools
+from voidmap.surface.mosaic import Bools, box_of
 from voidmap.surface.rim import polygon_area
 
 # How much longer along the grain than across it a dish is; of 1, 1.5, 2, 2.5, 3 and 4, the ones whose ellipse comes
@@ -73,11 +73,20 @@ def hidden_parts(
     out: list[Hidden | None] = [None] * len(regions)
     if not reach:
         return tuple(out)
-    count, pieces = cv2.connectedComponents(free.astype(np.uint8))
-    covers = [pieces == n for n in range(1, count)]
+    covers = _pieces(free)
     for k in sorted(reach, key=lambda k: -regions[k].area_mm2):
         out[k] = _hidden(regions[k], ortho, covers, free, grain_deg)
     return tuple(out)
+
+
+def _pieces(free: Bools) -> list[Bools]:
+    """Return each piece of what covers the slab, (H, W), told apart within the box around all."""
+    box = box_of(free)
+    count, own = cv2.connectedComponents(free[box].view(np.uint8))
+    covers = [np.zeros_like(free) for _ in range(1, count)]
+    for number, cover in enumerate(covers, start=1):
+        np.equal(own, number, out=cover[box])
+    return covers
 
 
 def _hidden(region: Region, ortho: Ortho, covers: Sequence[Bools], free: Bools, grain_deg: float) -> Hidden | None:
