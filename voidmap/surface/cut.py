@@ -253,7 +253,7 @@ def _as_sap(looks: Floats, slab: Bools, bench: Bools, stand: tuple[int, int]) ->
     """How far each paler look's tint is the wood's rather than the bench's, 0 to 1."""
     most, nearest = stand
     wood, other = (looks[known][:: max(1, int(known.sum()) // most), COLOUR] for known in (slab, bench))
-    near = (np.asarray(cKDTree(own).query(looks[:, COLOUR], k=nearest)[0]) for own in (wood, other))
+    near = (np.asarray(cKDTree(own).query(looks[:, COLOUR], k=nearest, workers=-1)[0]) for own in (wood, other))
     to_wood, to_bench = (n.mean(axis=1) + TINT_SAME for n in near)
     pale = looks[:, 0] > np.median(looks[slab, 0])
     return np.where(pale, to_bench**2 / (to_wood**2 + to_bench**2), 0.0)
