@@ -71,6 +71,12 @@ def test_it_goes_on_in_its_own_direction() -> None:
     assert found.path_px[-1, 1] - CORNER[1] == pytest.approx(80 + 30 * (EDGE_PX - 200) / 150, abs=1.0)
 
 
+def test_where_the_slab_fills_the_picture_the_crack_ends_with_it() -> None:
+    ((found, _),) = run_out(a_top(), [(a_crack(200, start=8), CRACK)])
+    assert found.cover.outline_px[:, 0].min() - CORNER[0] == pytest.approx(-0.5, abs=0.6)
+    assert found.cover.corner[0] >= CORNER[0]
+
+
 @pytest.mark.parametrize("end", [EDGE_PX - 3 - round(EDGE_MM / MM_PER_PX), 300])
 def test_one_that_ends_far_from_the_edge_stays(end: int) -> None:
     crack = a_crack(end)

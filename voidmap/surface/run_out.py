@@ -97,8 +97,10 @@ def _with(cover: Cover, path: Floats, end: int, more: Floats, looked: Looked) ->
     width = max(1.0, np.count_nonzero(last) / max(1.0, float(np.hypot(*np.diff(way, axis=0).T).sum())))
     size = np.array(cover.mask.shape[::-1])
     margin = math.ceil(width) + 2
-    low = np.minimum(cover.corner, np.floor(more.min(axis=0)).astype(int) - margin)
-    high = np.maximum(cover.corner + size, np.ceil(more.max(axis=0)).astype(int) + margin + 1)
+    # The margin stays in the picture, where the strip does.
+    first, last_px = np.array(looked.corner), np.add(looked.corner, looked.slab.mask.shape[::-1])
+    low = np.minimum(cover.corner, np.maximum(np.floor(more.min(axis=0)).astype(int) - margin, first))
+    high = np.maximum(cover.corner + size, np.minimum(np.ceil(more.max(axis=0)).astype(int) + margin + 1, last_px))
     share = np.zeros((high - low)[::-1], np.float32)
     x, y = np.array(cover.corner) - low
     share[y : y + size[1], x : x + size[0]] = cover.share
