@@ -13,23 +13,57 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from scenes import THIN, laid_out, overlap, raster, simulated
+from scenes import THIN, USUAL, laid_out, overlap, raster, simulated
 
 from voidmap.model import Ortho, SlabFound
+from voidmap.simulate.voids import Variety
 from voidmap.surface.candidates import find_candidates
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import NOTHING
 
-# Photos are simulated at one of these sizes.
-MEGAPIXELS = (3.0, 5.0, 8.0)
-# Scenes with many knots, whose holes have nothing of the knot left around them.
-FALLEN = range(3000, 4000)
-# Scenes whose cracks inside the slab lie off the grain for the most part.
-TORN = range(4000, 5000)
-# Scenes under ceiling lamps, whose voids are lit nearly as the top is, and the range of what ``Light`` calls overhead.
-CEILING, OVERHEAD = range(5000, 6000), (1.5, 6.0)
+# Phones' tone mapping lifts shadows: darkness (log of light against the wood's) comes to so much of itself.
+LIFT = (0.4, 0.9)
+# The curve that photos are kept by, near enough, and the least light that is told from none.
+GAMMA, LEAST_LIGHT = 2.2, 0.002
 # A label's rim may be off by so many pixels.
 NEAR_PX = 4
+
+
+@dataclass(frozen=True)
+class Family:
+    """Scenes of a sort, by their seeds: photos' sizes (megapixels), how many things there are, what of, under what sky.
+
+    Every ``close_every``-th gives a close view as well; with ``lift`` each photo is also tone mapped.
+    """
+
+    seeds: range
+    variety: Variety = USUAL
+    megapixels: tuple[float, ...] = (3.0, 5.0, 8.0)
+    busy: tuple[float, float] = (0.7, 1.8)
+    overhead: tuple[float, float] = (1.0, 1.0)
+    close_every: int = 4
+    lift: bool = False
+
+
+NEVER = 10**9
+FAMILIES = (
+    Family(range(1, 65)),
+    # Many knots, whose holes have nothing of the knot left around them.
+    Family(range(3000, 3018), Variety(bare=1.0), (3.0,), (1.5, 2.5), close_every=NEVER),
+    # Cracks that lie off the grain, and slabs that are written on.
+    Family(range(4000, 4024), Variety(across=0.6, written=0.8)),
+    # Ceiling lamps over the bench.
+    Family(range(5000, 5040), overhead=(1.5, 6.0)),
+    # Hollows that are lit nearly as the top is, most of the slab's own wood, among pencil marks.
+    Family(
+        range(6000, 6100),
+        Variety(across=0.3, bare=0.6, of_wood=0.8, bark_of_wood=0.5, written=0.6),
+        busy=(1.0, 2.0),
+        overhead=(1.0, 8.0),
+        close_every=NEVER,
+        lift=True,
+    ),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +107,18 @@ def redeveloped(ortho: Ortho, slab: SlabFound, rng: np.random.Generator) -> tupl
     coded = cv2.imencode(".jpg", np.clip(picture, 0, 255).astype(np.uint8), [1, int(rng.integers(55, 95))])[1]
     pixels = cv2.imdecode(coded, cv2.IMREAD_COLOR)
     return shrunk(replace(ortho, pixels=pixels), slab, shrink)
+
+
+def lifted(ortho: Ortho, rng: np.random.Generator) -> Ortho:
+    """Return the picture as a phone's tone mapping shows it: what is darker than the wood is so by less."""
+    picture = ortho.pixels.astype(np.float32)
+    light = (picture / 255.0) ** np.float32(GAMMA)
+    grey = np.maximum(light @ np.array([0.07, 0.72, 0.21], np.float32), LEAST_LIGHT)
+    wood = float(np.median(grey[::8, ::8][ortho.valid[::8, ::8]]))
+    power = float(np.exp(rng.uniform(*np.log(LIFT))))
+    gain = np.where(grey < wood, (grey / wood) ** np.float32(power - 1.0), np.float32(1.0))
+    pixels = 255.0 * np.clip(light * gain[..., None], 0, 1) ** np.float32(1.0 / GAMMA)
+    return replace(ortho, pixels=pixels.astype(np.uint8))
 
 
 def shrunk(ortho: Ortho, slab: SlabFound, factor: float) -> tuple[Ortho, SlabFound]:
@@ -146,31 +192,36 @@ def rows_of(group: int, mm_per_px: float, found: Sequence[Candidate], truths: li
     return Rows(group, mm_per_px, found, tuple(names), tuple(on_void), tuple(fits))
 
 
-def photo(seed: int, close: bool, folder: Path) -> tuple[np.ndarray, dict]:
+def photo(seed: int, family: Family, close: bool, folder: Path) -> tuple[np.ndarray, dict]:
     """Return a simulated photo and its truth, from the folder when it is there."""
     kept = folder / f"{seed}{'-close' if close else ''}.json"
     if not kept.exists():
-        if seed in FALLEN:
-            pixels, truth = simulated(seed, megapixels=MEGAPIXELS[:1], busy=(1.5, 2.5), fallen=True)
-        else:
-            sky = OVERHEAD if seed in CEILING else (1.0, 1.0)
-            pixels, truth = simulated(seed, close=close, megapixels=MEGAPIXELS, torn=seed in TORN, overhead=sky)
+        made = {name: getattr(family, name) for name in ("megapixels", "busy", "variety", "overhead")}
+        pixels, truth = simulated(seed, close=close, **made)
         folder.mkdir(parents=True, exist_ok=True)
         cv2.imwrite(str(kept.with_suffix(".png")), pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1])
         kept.write_text(json.dumps(truth))
     return cv2.imread(str(kept.with_suffix(".png"))), json.loads(kept.read_text())
 
 
-def scene_rows(seed: int, close: bool, cache: Path) -> list[Rows]:
-    """Return the labelled candidates of one scene's photo, as it is and redeveloped."""
+def scene_rows(seed: int, family: Family, cache: Path) -> list[Rows]:
+    """Return the labelled candidates of one scene's photos, as they are and as others may have developed them."""
 
-    def made() -> list[Rows]:
-        pixels, truth = photo(seed, close, cache / "scenes")
+    def made(close: bool) -> list[Rows]:
+        pixels, truth = photo(seed, family, close, cache / "scenes")
         ortho, slab, _ = laid_out(pixels, truth)
-        again = redeveloped(ortho, slab, np.random.default_rng([seed, 99, close]))
-        return [labelled(seed, *view, truth) for view in ((ortho, slab), again)]
+        if family.lift:
+            rng = np.random.default_rng([seed, 98, close])
+            again = [(lifted(ortho, rng), slab), redeveloped(lifted(ortho, rng), slab, rng)]
+        else:
+            again = [redeveloped(ortho, slab, np.random.default_rng([seed, 99, close]))]
+        return [labelled(seed, *view, truth) for view in [(ortho, slab), *again]]
 
-    return kept_rows(cache / "rows" / f"{seed}{'-close' if close else ''}.pickle", made)
+    rows: list[Rows] = []
+    for close in (False, True) if seed % family.close_every == 0 else (False,):
+        name = f"{seed}{'-close' if close else ''}.pickle"
+        rows += kept_rows(cache / "rows" / name, lambda close=close: made(close))
+    return rows
 
 
 def kept_rows(path: Path, made: Callable[[], list[Rows]]) -> list[Rows]:

@@ -20,9 +20,7 @@ from voidmap.surface import find_slab
 THIN = ("crack", "seam_gap", "hole")
 # A close view shows a part of the slab at this scale (mm a pixel), on so many pixels.
 CLOSE_MM_PER_PX, CLOSE_PX = (0.10, 0.25), (1720, 1290)
-# In scenes of fallen knots nothing stays around their holes; in those that are torn most cracks inside the slab lie off
-# the grain, and most slabs are written on.
-FALLEN, TORN = voids.Variety(bare=1.0), voids.Variety(across=0.6, written=0.8)
+USUAL = voids.Variety()
 
 
 @lru_cache(maxsize=1)
@@ -47,17 +45,13 @@ def simulated(
     close: bool = False,
     megapixels: tuple[float, ...] = (3.0, 4.0, 5.0),
     busy: tuple[float, float] = (0.7, 1.8),
-    fallen: bool = False,
-    torn: bool = False,
+    variety: voids.Variety = USUAL,
     overhead: tuple[float, float] = (1.0, 1.0),
 ) -> tuple[np.ndarray, dict]:
     """Return the photo and the truth of one random scene: the whole slab, or a close view of a part of it.
 
-    ``fallen``: of a loose knot nothing stays around its hole. ``torn``: most cracks inside the slab lie off the grain,
-    and most slabs are written on.
     ``overhead``: how much brighter the sky is overhead, from and to (see ``Light``).
     """
-    variety = FALLEN if fallen else TORN if torn else voids.Variety()
     scene, lit, chance = _lit(seed, megapixels, busy, overhead, variety)
     camera = close_camera(chance, scene) if close else scene.cameras[0]
     pixels = photograph(lit, camera, np.random.default_rng([seed, 1000 + close]), scene.sheets)

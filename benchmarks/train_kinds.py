@@ -2,9 +2,9 @@
 
     python benchmarks/train_kinds.py --cache DIR --out voidmap/surface/kinds.json
 
-Slabs, benches, lights and cameras are random (voidmap.simulate); a scene's seed says all. Every scene gives one photo
-of the whole slab, every fourth a close view as well, each also as another camera may have developed it. Each candidate
-is labelled by what truly lies there (``kind_rows``). The model is a sum of shallow decision trees for each label
+Slabs, benches, lights and cameras are random (voidmap.simulate); a scene's seed says all (``kind_rows.FAMILIES``).
+Every scene gives one photo of the whole slab, some a close view as well, each also as another camera may have developed
+it. Each candidate is labelled by what truly lies there. The model is a sum of shallow decision trees for each label
 (gradient boosting, J. H. Friedman, 2001; scikit-learn does it, ``pip install scikit-learn``), the mean of ``BAGS``
 fits. It is calibrated on scenes that its trees have not seen: the same mean is fitted without each fold of scenes, the
 fold's finds are chosen as the program chooses them, and the chance of a void is mapped to the share of true voids
@@ -14,11 +14,8 @@ among them.
 photos there, candidates take about 5 s of one core a photo and the fits some minutes. Use seeds below 10000 here: the
 benchmarks judge on seeds from 100000.
 
-The model as it is is the mean (``--earlier``) of what this command makes with its usual seeds, and of the model that it
-made of other draws before (voidmap/surface/kinds.json of commit ad01285), when the simulator drew no cracks off the
-grain, no voids of the slab's own wood and no ceiling lamps: alone, the later one calls pores and pencil on wood that it
-has not met. Its kept candidates were found while the code that finds them still changed in small things, so that a new
-cache gives one of the same kind, not the same to the last bit.
+The model as it is was made by this command with its usual seeds. Its kept candidates were found while the code that
+finds them still changed in small things, so that a new cache gives one of the same kind, not the same to the last bit.
 """
 
 from __future__ import annotations
@@ -31,7 +28,7 @@ from pathlib import Path
 
 import numpy as np
 from drawn_kinds import drawn_rows
-from kind_rows import FALLEN, Rows, kept_rows, scene_rows
+from kind_rows import FAMILIES, Rows, kept_rows, scene_rows
 
 from voidmap.records import Kind
 from voidmap.surface.kinds import NOTHING, judged_by, softmax
@@ -61,8 +58,6 @@ WEIGHTS = {"knot_hole": 2.0, "bark_void": 1.5, "seam_gap": 2.0}
 FIRST_DRAWN = 9000
 # They are few and stand for all that the simulator does not show: each of their candidates counts for so many.
 DRAWN_COUNT = 5.0
-# Every so many scenes also give a close view.
-CLOSE_EVERY = 4
 # Knots of the map from raw to held-out chances of being a void, and the finds that a knot's share counts as known
 # beforehand (half of them voids at a chance of one half, and so on).
 MAP_KNOTS, KNOWN_BEFORE = 12, 4.0
@@ -118,36 +113,6 @@ def plain(nodes: np.ndarray, at: int, share: int) -> list | float:
         return round(float(node["value"]) / share, 4)
     low, high = (plain(nodes, int(node[side]), share) for side in ("left", "right"))
     return [int(node["feature_idx"]), float(f"{node['num_threshold']:.6g}"), low, high]
-
-
-def mean_of(models: Sequence[dict]) -> dict:
-    """Return the mean of models' scores, each at its own temperature, and of their maps.
-
-    Fits to other draws of slabs err elsewhere, so that their mean errs less than either.
-    """
-    names = sorted({name for model in models for name in model["figures"]})
-    share = 1.0 / len(models)
-
-    def shared(tree: list | float, own: Sequence[str], factor: float) -> list | float:
-        if not isinstance(tree, list):
-            return round(tree * factor, 5)
-        return [names.index(own[tree[0]]), tree[1], *(shared(branch, own, factor) for branch in tree[2:])]
-
-    def grown(model: dict, trees: list, factor: float) -> list:
-        return [shared(tree, model["figures"], factor) for tree in trees]
-
-    warmth = [share / model["temperature"] for model in models]
-    parts = list(zip(models, warmth, strict=True))
-    return {
-        "labels": LABELS,
-        "temperature": 1.0,
-        "void_map": np.mean([model["void_map"] for model in models], axis=0).round(4).tolist(),
-        "start": np.sum([np.array(model["start"]) * w for model, w in parts], axis=0).round(4).tolist(),
-        "figures": names,
-        "trees": [[t for model, w in parts for t in grown(model, model["trees"][k], w)] for k in range(len(LABELS))],
-        "fit_start": round(sum(model["fit_start"] for model in models) * share, 4),
-        "fit_trees": [tree for model in models for tree in grown(model, model["fit_trees"], share)],
-    }
 
 
 def temperature(scores: np.ndarray, labels: np.ndarray) -> float:
@@ -256,35 +221,22 @@ def report(chances: np.ndarray, labels: np.ndarray, warmth: float) -> None:
     print(f"  void or not: recall {called[true].mean():.3f}  precision {true[called].mean():.3f}")
 
 
-def seeds_of(text: str) -> range:
-    """Read FIRST:END."""
-    first, end = (int(part) for part in text.split(":"))
-    return range(first, end)
-
-
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("--seeds", type=seeds_of, default=range(1, 65))
-    ask.add_argument("--fallen", type=seeds_of, default=range(3000, 3018), help="scenes of knots fallen out whole")
-    ask.add_argument("--torn", type=seeds_of, default=range(4000, 4024), help="scenes of cracks off the grain")
-    ask.add_argument("--ceiling", type=seeds_of, default=range(5000, 5040), help="scenes under ceiling lamps")
     ask.add_argument("--drawn", type=int, default=40, help="number of drawn boards")
     ask.add_argument("--cache", type=Path, required=True)
-    ask.add_argument("--earlier", type=Path, help="a model made before: the mean with it is written")
     ask.add_argument("--out", type=Path, default=Path("voidmap/surface/kinds.json"))
     given = ask.parse_args()
     pictures: list[Rows] = []
-    for seed in (*given.seeds, *given.fallen, *given.torn, *given.ceiling):
-        for close in (False, True) if seed % CLOSE_EVERY == 0 and seed not in FALLEN else (False,):
-            pictures += scene_rows(seed, close, given.cache)
-        print(seed, sum(len(rows.labels) for rows in pictures), flush=True)
+    for family in FAMILIES:
+        for seed in family.seeds:
+            pictures += scene_rows(seed, family, given.cache)
+            print(seed, sum(len(rows.labels) for rows in pictures), flush=True)
     for seed in range(FIRST_DRAWN, FIRST_DRAWN + given.drawn):
         pictures += kept_rows(given.cache / "rows" / f"{seed}.pickle", lambda seed=seed: [drawn_rows(seed)])
     pictures = [rows for rows in pictures if rows.candidates]
     names = sorted(set(pictures[0].candidates[0].features) - set(PAINT))
     model = train(names, pictures)
-    if given.earlier:
-        model = mean_of([json.loads(given.earlier.read_text()), model])
     given.out.write_text(json.dumps(model, separators=(",", ":")))
 
 

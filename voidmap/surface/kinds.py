@@ -36,10 +36,10 @@ FLAT_SLENDER, FLAT_SOLIDITY = 16.0, 0.5
 # 19 % without; 18 of 185 flat things are lost.
 FLAT_SIGMAS = 6.5
 # A false call costs a look and a strip of tape whatever its size, a missed void the resin that drains through it: what
-# holds next to nothing must be the surer to be called (3 to 2), what would hold a cup is called at 1 to 2, all else
+# holds next to nothing must be the surer to be called (7 to 3), what would hold a cup is called at 1 to 2, all else
 # when likelier than not. Next to nothing is a patch up to a centimetre across, and a line that is small and short as
 # well: a long fine crack is where resin drains.
-SMALL_MM2, SMALL_PATCH_MM2, SHORT_MM, CALL_SMALL = 20.0, 100.0, 25.0, 0.6
+SMALL_MM2, SMALL_PATCH_MM2, SHORT_MM, CALL_SMALL = 20.0, 100.0, 25.0, 0.7
 LARGE_MM2, CALL_LARGE = 400.0, 0.33
 # A void's rim is abrupt and its floor lies in uneven shade. A patch that is dark in the middle (natural log) and whose
 # step at the rim is less than a share of that, or whose rim is so many times as wide as the photo's own blur makes an
