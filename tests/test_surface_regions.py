@@ -509,7 +509,7 @@ def test_one_of_many_that_look_alike_must_be_surer_to_be_called(
 ) -> None:
     own = {"is_line": 0.0, "log_area": np.log(20.0), "log_length": np.log(9.0), "dark_middle": 0.0, "step": 0.1}
     other = {**own, "step": their_step, "log_area": np.log(20.0 * their_size)}
-    assert judged([own, *[other] * others], [0.68, *[0.1] * others])[0].is_void is called
+    assert judged([own, *[other] * others], [0.73, *[0.1] * others])[0].is_void is called
     assert judged([own, *[other] * others], [0.9, *[0.1] * others])[0].is_void
 
 

@@ -32,13 +32,16 @@ REACH_WIDTHS, ALONG_MM = 2.5, 2.0
 # photos of simulated slabs a third of 275 cracks of this length do both, and of 16 lines off the grain that are none
 # none does (the nearest: 0.79, and 0.49).
 END_SHARE, LENS_LIKENESS = 0.75, 0.5
+# Two thirds of those cracks do not swell, and nearly all of the lines that are none (half a line counts as one
+# that does): a line across the grain that is as wide at its ends has these odds times those that its look gives it.
+EVEN_ODDS = (186 / 275) / (16 / 16.5)
 # It is a crack when it would be one along the grain by at least this chance, and no surer than this: even odds, 89 of
 # 275 against half a line of 16.
 LIKELY, SUREST = 0.5, 0.91
 
 
 def with_cracks_across(looked: Looked, judgements: Sequence[Judgement]) -> list[Judgement]:
-    """Judge lines across the grain anew that are called nothing and swell as cracks do.
+    """Judge lines across the grain anew: those called nothing that swell as cracks do, and cracks that do not swell.
 
     Parameters
     ----------
@@ -53,7 +56,11 @@ def with_cracks_across(looked: Looked, judgements: Sequence[Judgement]) -> list[
         The same for every other candidate.
     """
     again = list(judgements)
-    asked = [k for k, (c, j) in enumerate(zip(looked.candidates, judgements, strict=True)) if _is_asked(c, j)]
+    across = [k for k, (c, j) in enumerate(zip(looked.candidates, judgements, strict=True)) if _is_across(c, j)]
+    for k in across:
+        if judgements[k].is_void and not swells(looked, looked.candidates[k]):
+            again[k] = _less_likely(judgements[k])
+    asked = [k for k in across if not judgements[k].is_void]
     along_grain = judge([{**looked.candidates[k].features, "off_grain": 0.0} for k in asked])
     for k, judged in zip(asked, along_grain, strict=True):
         if judged.void_probability >= LIKELY and swells(looked, looked.candidates[k]):
@@ -62,8 +69,15 @@ def with_cracks_across(looked: Looked, judgements: Sequence[Judgement]) -> list[
     return again
 
 
-def _is_asked(found: Candidate, judgement: Judgement) -> bool:
-    if judgement.is_void or not is_line((found, judgement)) or is_stubby((found, judgement)):
+def _less_likely(judgement: Judgement) -> Judgement:
+    """Return how a line that would be a crack by its look is judged when it does not swell."""
+    odds = EVEN_ODDS * judgement.void_probability / max(1.0 - judgement.void_probability, 1e-6)
+    chance = odds / (1.0 + odds)
+    return replace(judgement, kind=judgement.kind if chance >= LIKELY else None, void_probability=chance)
+
+
+def _is_across(found: Candidate, judgement: Judgement) -> bool:
+    if not is_line((found, judgement)) or is_stubby((found, judgement)):
         return False
     figures = found.features
     return figures["off_grain"] >= OFF_GRAIN_DEG and figures["log_length"] >= np.log(LEAST_MM)
