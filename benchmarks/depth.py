@@ -16,7 +16,8 @@ outlines (with --outlines)
     depth alone on the true outlines of all voids that lie bare, found or not.
 
 Voids over 1 ml are judged by their volume; of the estimates it prints how far they were off in logs, and what they
-said. Scale and lens are solved from the boards throughout.
+said. Parallax that has more likely met a shaft's walls than its floor says no depth: how often it met the floor is held
+against how often it said so. Scale and lens are solved from the boards throughout.
 """
 
 from __future__ import annotations
@@ -52,6 +53,8 @@ PROBE_ERROR_MM = 0.3
 READINGS = 2
 HIDDEN = 0.02
 THIN = (Kind.CRACK, Kind.SEAM_GAP)
+FLOOR_WITHIN = 1.5
+"""A shaft's floor was met when its mean depth was read within so many times."""
 
 Row = tuple[dict[str, Any], Defect | None]
 
@@ -199,6 +202,7 @@ class Score:
         self.void_held: list[bool] = []
         self.thin: list[bool] = []
         self.off: dict[str, list[tuple[float, float]]] = defaultdict(list)
+        self.floors: list[tuple[float, bool]] = []
 
     def add(self, rows: list[Row], totals: Totals, true_ml: float) -> str:
         """Add one slab and return its row."""
@@ -216,9 +220,11 @@ class Score:
                     defect.volume_interval_ml.lo <= feature["volume_ml"] <= defect.volume_interval_ml.hi
                 )
             for e in defect.depth.estimates if defect.depth else ():
-                if e.floor_seen == 0:
-                    continue
                 off = float(np.log(feature["mean_depth_mm"])) - log_mu(e)
+                if 0 < e.floor_seen < 1:
+                    self.floors.append((e.floor_seen, abs(off) <= np.log(FLOOR_WITHIN)))
+                if e.floor_seen < 0.5:
+                    continue
                 self.off[f"{e.source} {feature['kind']}"].append((off, log_sd(e)))
         held = "" if self.total_held[-1] else " OUTSIDE"
         return f"{totals.volume_ml:7.1f} of {true_ml:7.1f} ml in [{lo:.1f}, {hi:.1f}] {self.total[-1]:+.1%}{held}"
@@ -248,6 +254,9 @@ class Score:
                 f"  {name:22s} n {len(off):3d}  log error mean {off.mean():+.3f} sd {off.std():.3f}, said "
                 f"{np.median(sd):.3f}; within 1.96: {np.mean(np.abs(off / sd) < 1.96):.3f}"
             )
+        if self.floors and estimates:
+            said, met = np.array(self.floors).T
+            lines.append(f"  floors of shafts met: {met.sum():.0f} of {len(met)}, said {said.sum():.1f}")
         return "\n".join(lines)
 
 
