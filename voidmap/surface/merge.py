@@ -96,12 +96,12 @@ def _near(one: Cover, other: Cover, reach: int) -> bool:
 def _grown(cover: Cover, box: tuple[int, int, int, int], reach: int) -> np.ndarray:
     left, top, right, bottom = (box[0] - reach, box[1] - reach, box[2] + reach, box[3] + reach)
     canvas = np.zeros((bottom - top, right - left), np.uint8)
-    _paste(canvas, cover.mask.astype(np.uint8), cover.corner, (left, top))
+    paste(canvas, cover.mask.astype(np.uint8), cover.corner, (left, top))
     size = 2 * reach + 1
     return np.asarray(cv2.dilate(canvas, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)))) > 0
 
 
-def _paste(canvas: np.ndarray, patch: np.ndarray, corner: tuple[int, int], origin: tuple[int, int]) -> None:
+def paste(canvas: np.ndarray, patch: np.ndarray, corner: tuple[int, int], origin: tuple[int, int]) -> None:
     """Lay the greater of the two values wherever a patch overlaps a canvas."""
     x, y = corner[0] - origin[0], corner[1] - origin[1]
     x0, y0 = max(x, 0), max(y, 0)
@@ -130,7 +130,7 @@ def united(covers: Sequence[Cover], reach: int) -> Cover | None:
     bottom = max(c.corner[1] + c.mask.shape[0] for c in covers) + reach + 1
     share = np.zeros((bottom - top, right - left), np.float32)
     for cover in covers:
-        _paste(
+        paste(
             share,
             np.where(cover.mask, np.maximum(cover.share, 0.51), 0.0).astype(np.float32),
             cover.corner,

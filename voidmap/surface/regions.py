@@ -40,7 +40,7 @@ from voidmap.surface.nested import WITHIN, shared
 from voidmap.surface.rim import Cover, cover_of
 from voidmap.surface.rind_lines import without_rind_lines
 from voidmap.surface.run_out import run_out
-from voidmap.surface.sawn_mouths import MOUTHED, with_sawn_mouths
+from voidmap.surface.sawn_mouths import MOUTHED, mouths_of, with_sawn_mouths, with_whole_mouths
 from voidmap.surface.swells import with_cracks_across
 from voidmap.surface.through import bench_tint, through_chance
 
@@ -124,8 +124,10 @@ def find_regions(
     """
     looked = look_at(ortho, slab, grain_deg)
     judged = with_cracks_across(looked, judge([c.features for c in looked.candidates]))
-    judgements = with_sawn_mouths(looked.candidates, judged, slab.mouths_mm, ortho)
-    kept = select(looked.candidates, judgements, ortho.mm_per_px, looked)
+    mouths = mouths_of(slab, ortho)
+    judgements = with_sawn_mouths(looked.candidates, judged, mouths)
+    chosen = select(looked.candidates, judgements, ortho.mm_per_px, looked)
+    kept = with_whole_mouths(chosen, mouths, slab, ortho.mm_per_px)
     if not kept:
         return ()
     bench = bench_tint(ortho, slab)

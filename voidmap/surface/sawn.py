@@ -6,6 +6,7 @@ seen beside the top by which its mouth could be told. The line says it alone.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,8 +20,8 @@ from voidmap.surface.edges import STRAIGHT_MM
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
 
-# Mouths up to this wide are looked at, and on either side so much of the edge.
-WIDEST_MM, BESIDE_MM = 200.0, 200.0
+# Bays up to this deep are looked at, and on either side so much of the edge.
+DEEPEST_MM, BESIDE_MM = 200.0, 200.0
 # The edge is sawn as far as this share of it lies on one line, and at least so much of it must, part of it on either
 # side. Of 125 dips so found on 120 photos of 40 simulated slabs 124 lie within the true top (39,800 of 40,100 mm2);
 # with 130 mm 30 more do, and 11 bends of live edges are found too.
@@ -31,8 +32,12 @@ LEAST_DEPTH_MM = 2.0
 # bark voids, 3.5 to 11 times as wide). Of 45 less wide ones 43 were cracks (2.7 times as wide at most) and one a stain;
 # what is shallower was mostly wood, misread.
 WIDE_FROM_MM, TIMES_AS_WIDE = 3.5, 3.0
-# Chords over a place end this far before and after it.
+# Chords over a place end this far before and after it. Longer ones span bends of live edges too; they speak only for
+# mouths that are wider than the first, and no more than so many times as wide as deep: of 8 such bays on 160 photos of
+# 80 simulated slabs five are voids', 3 to 10 times as wide as deep, and three others 19 to 63 times (two bends).
 CHORDS_MM = (4.0, 10.0, 20.0, 40.0, 70.0, 100.0)
+LONG_CHORDS_MM = (*CHORDS_MM, 150.0, 200.0, 270.0)
+LONG_FROM_MM, LONG_TIMES_AS_WIDE = 150.0, 12.0
 # Lines are tried through a place on either side, at these distances from the mouth.
 TRIED_MM = (2.0, 8.0, 16.0, 28.0, 44.0, 64.0, 90.0, 120.0, 160.0)
 
@@ -46,10 +51,24 @@ class SawnBay:
     sawn_mm: Floats
 
     @property
+    def depth_mm(self) -> float:
+        """Greatest depth below the saw's line."""
+        return float((self.sawn_mm - self.top_mm).max())
+
+    @property
+    def mouth_mm(self) -> float:
+        """Width along the edge."""
+        return len(self.rows) * ALONG_MM
+
+    @property
+    def is_long(self) -> bool:
+        """Whether it is a mouth that takes long chords to be seen, and no bend."""
+        return LONG_FROM_MM < self.mouth_mm <= LONG_TIMES_AS_WIDE * self.depth_mm
+
+    @property
     def is_wide(self) -> bool:
         """Whether it is no crack, being wide, and deeper than an edge is misread."""
-        depth = float((self.sawn_mm - self.top_mm).max())
-        return depth >= WIDE_FROM_MM and len(self.rows) * ALONG_MM >= TIMES_AS_WIDE * depth
+        return self.depth_mm >= WIDE_FROM_MM and self.mouth_mm >= TIMES_AS_WIDE * self.depth_mm
 
 
 def sawn_bays(band: Band, top_mm: Floats) -> list[SawnBay]:
@@ -66,23 +85,30 @@ def sawn_bays(band: Band, top_mm: Floats) -> list[SawnBay]:
     -------
     list of SawnBay
     """
-    bays = []
+    wide = [bay for bay in _below(band, top_mm, LONG_CHORDS_MM) if bay.is_long]
+    taken = np.zeros(len(top_mm), dtype=np.bool_)
+    for bay in wide:
+        taken[bay.rows] = True
+    return wide + [bay for bay in _below(band, top_mm, CHORDS_MM) if not taken[bay.rows].any()]
+
+
+def _below(band: Band, top_mm: Floats, chords_mm: Sequence[float]) -> Iterator[SawnBay]:
+    """Yield the bays that lie below chords of these half lengths."""
     places = band.points_px(top_mm) * band.mm_per_px
-    depth = _below_chords(places, band.outward)
+    depth = _below_chords(places, band.outward, chords_mm)
     dips = depth > STRAIGHT_MM
     for rows, ends in runs(dips):
         deep = float(depth[rows].max()) >= LEAST_DEPTH_MM
         if deep and (sawn := _line_over(places, ~dips, ends)) is not None:
             middle, normal = sawn
             offsets = (middle - band.middle_px[rows] * band.mm_per_px) @ normal / (band.outward[rows] @ normal)
-            if LEAST_DEPTH_MM <= (offsets - top_mm[rows]).max() <= WIDEST_MM:
-                bays.append(SawnBay(rows, top_mm[rows], offsets))
-    return bays
+            if LEAST_DEPTH_MM <= (offsets - top_mm[rows]).max() <= DEEPEST_MM:
+                yield SawnBay(rows, top_mm[rows], offsets)
 
 
-def _below_chords(places: Floats, outward: Floats) -> Floats:
+def _below_chords(places: Floats, outward: Floats, chords_mm: Sequence[float]) -> Floats:
     """Return how far (rows,) mm each place lies within the outermost of the chords over it."""
-    reach = [round(length / ALONG_MM) for length in CHORDS_MM]
+    reach = [round(length / ALONG_MM) for length in chords_mm]
     before, after = (np.stack([np.roll(places, sign * k, axis=0) for k in reach]) - places for sign in (1, -1))
     chords = after[None] - before[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
