@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-import cv2
 import numpy as np
 
 from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
@@ -14,6 +13,7 @@ from voidmap.surface.bores import bored
 from voidmap.surface.candidates import Looked, look_at
 from voidmap.surface.compressed import is_drawn_by_compression
 from voidmap.surface.doubtful import is_stubby
+from voidmap.surface.drawn_rim import rim_drawn
 from voidmap.surface.explained import without_explained
 from voidmap.surface.features import Candidate
 from voidmap.surface.follow import followed
@@ -37,7 +37,7 @@ from voidmap.surface.measure import (
 from voidmap.surface.merge import Judged, merged
 from voidmap.surface.mouth_strip import with_mouth
 from voidmap.surface.nested import WITHIN, shared
-from voidmap.surface.rim import Cover, cover_of
+from voidmap.surface.rim import Cover
 from voidmap.surface.rind_lines import without_rind_lines
 from voidmap.surface.run_out import run_out
 from voidmap.surface.sawn_mouths import MOUTHED, mouths_of, with_sawn_mouths, with_whole_mouths
@@ -91,13 +91,6 @@ MAY_GO_THROUGH = (Kind.KNOT_HOLE, Kind.BARK_VOID, Kind.HOLE)
 # A void opens on the slab's side when it comes this near to the outline (px: the border row is not judged,
 # the rim is blurred), and along at least this length.
 OPENING_REACH_PX, LEAST_OPENING_MM = 5.0, 0.4
-# A rim runs where half of a pixel is covered. A torn rim has teeth finer than the blur and bays where the bark has the
-# wood's own colour: at half it runs too far in (by 0.36 mm at the median of 100 bark voids of simulated slabs 1 to 60),
-# at this share it is right in the mean. Where that lets the cover leak, the half stays.
-RIM_LEVEL = {Kind.BARK_VOID: 0.30}
-MOST_GROWTH = 1.5
-# A thing that fills more of its convex hull than this has no torn rim.
-TORN_SOLIDITY = 0.93
 
 
 def find_regions(
@@ -134,8 +127,11 @@ def find_regions(
     middles = np.array([ortho.to_mm(c.cover.outline_px).mean(axis=0) for c, _ in kept])
     scale = area_scale_rel(plane, middles)
     walk = walk_outline(slab.outline_mm)
+    # Out of a mouth on the slab's side the bench is seen whether the void comes out below or not.
+    floors = [c.cover for c, _ in chosen]
     regions = [
-        _region(c, by_form(c, j), ortho, slab, walk, bench, float(rel)) for (c, j), rel in zip(kept, scale, strict=True)
+        _region(c, by_form(c, j), floor, ortho, slab, walk, bench, float(rel))
+        for (c, j), floor, rel in zip(kept, floors, scale, strict=True)
     ]
     seen = (r for r in without_rind_lines(regions, slab) if not is_drawn_by_compression(r, ortho))
     told = [r for r in seen if worth_telling(r)]
@@ -155,7 +151,7 @@ def select(
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
     chosen = _without_parts(found)
     long = chosen if looked is None else run_out(looked, followed(looked, joined_in_line(looked, chosen, judged)))
-    drawn = [(replace(c, cover=_rim_drawn(c, j.kind)), j) for c, j in long if j.kind is not None]
+    drawn = [(replace(c, cover=rim_drawn(c, j.kind)), j) for c, j in long if j.kind is not None]
     whole = drawn if looked is None else with_checks(looked, bored(looked, drawn, candidates))
     return _without_parts(merged(whole, mm_per_px))
 
@@ -282,25 +278,10 @@ def _both(one: Judged, other: Judged) -> tuple[float, float]:
     return (inside, shared(b, a)) if inside > 0.0 else (0.0, 0.0)
 
 
-def _rim_drawn(found: Candidate, kind: Kind) -> Cover:
-    """Return the cover with its rim drawn at the level at which the kind's areas are right."""
-    cover, level = found.cover, found.rim_level
-    if found.source != "line":
-        level = RIM_LEVEL.get(kind, 0.5) if found.features["solidity"] <= TORN_SOLIDITY else 0.5
-    if level == 0.5:
-        return cover
-    share = np.clip(cover.share + np.float32(0.5 - level), 0.0, 1.0)
-    if found.path_px is not None:  # a crack stays in one piece where it is faint
-        spine = np.zeros(share.shape, np.uint8)
-        cv2.polylines(spine, [np.round(found.path_px - cover.corner).astype(np.int32)], False, 1)
-        share = np.where((spine > 0) & cover.mask, np.maximum(share, np.float32(0.51)), share)
-    again = cover_of(share, cover.corner, cover.mask)
-    return again if again is not None and again.area_px < MOST_GROWTH * cover.area_px else cover
-
-
 def _region(
     found: Candidate,
     judgement: Judgement,
+    floor: Cover,
     ortho: Ortho,
     slab: SlabFound,
     walk: Floats,
@@ -338,7 +319,7 @@ def _region(
         rim_mm=rim,
         opens_on_edge=opening > 0.0,
         edge_opening_mm=opening,
-        through_probability=through_chance(cover, ortho, slab, bench) if kind in MAY_GO_THROUGH else 0.0,
+        through_probability=through_chance(floor, ortho, slab, bench) if kind in MAY_GO_THROUGH else 0.0,
         measures=found.features,
         size_intervals_mm=size_intervals(
             _void_kind(judgement), float(length), float(area / length), float(widest), scale_rel
