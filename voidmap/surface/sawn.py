@@ -32,23 +32,30 @@ LEAST_DEPTH_MM = 2.0
 # bark voids, 3.5 to 11 times as wide). Of 45 less wide ones 43 were cracks (2.7 times as wide at most) and one a stain;
 # what is shallower was mostly wood, misread.
 WIDE_FROM_MM, TIMES_AS_WIDE = 3.5, 3.0
-# Chords over a place end this far before and after it. Longer ones span bends of live edges too; they speak only for
-# mouths that are wider than the first, and no more than so many times as wide as deep: of 8 such bays on 160 photos of
-# 80 simulated slabs five are voids', 3 to 10 times as wide as deep, and three others 19 to 63 times (two bends).
+# Chords over a place end this far before and after it.
 CHORDS_MM = (4.0, 10.0, 20.0, 40.0, 70.0, 100.0)
+# Longer ones span bends of live edges too. They speak only for mouths wider than the first, and no more than so many
+# times as wide as deep (three bends are 19 to 63 times, voids 3 to 10), that the saw's line is seen beside over so much
+# of their width. It may be read less sharply then, as it is where parallax has a say. The 7 such bays on 160 photos of
+# 80 simulated slabs and on 60 of the slabs by three photos are all voids' (54,000 mm2, 2 of them beyond the true top);
+# three whose line is seen over 0.4 to 0.85 of their width are none.
 LONG_CHORDS_MM = (*CHORDS_MM, 150.0, 200.0, 270.0)
-LONG_FROM_MM, LONG_TIMES_AS_WIDE = 150.0, 12.0
+LONG_FROM_MM, LONG_TIMES_AS_WIDE, LONG_SEEN, LONG_STRAIGHT_MM = 150.0, 12.0, 0.9, 1.6
 # Lines are tried through a place on either side, at these distances from the mouth.
 TRIED_MM = (2.0, 8.0, 16.0, 28.0, 44.0, 64.0, 90.0, 120.0, 160.0)
 
 
 @dataclass(frozen=True, eq=False)
 class SawnBay:
-    """A bay of a sawn edge: its rows (n,), offsets (n,) mm of the end of the wood, and of the saw's line over it."""
+    """A bay of a sawn edge: its rows (n,), offsets (n,) mm of the end of the wood, and of the saw's line over it.
+
+    ``seen_mm`` is how much of the saw's line is seen on either side of it.
+    """
 
     rows: Ints
     top_mm: Floats
     sawn_mm: Floats
+    seen_mm: float
 
     @property
     def depth_mm(self) -> float:
@@ -63,7 +70,8 @@ class SawnBay:
     @property
     def is_long(self) -> bool:
         """Whether it is a mouth that takes long chords to be seen, and no bend."""
-        return LONG_FROM_MM < self.mouth_mm <= LONG_TIMES_AS_WIDE * self.depth_mm
+        widest = min(LONG_TIMES_AS_WIDE * self.depth_mm, self.seen_mm / LONG_SEEN)
+        return LONG_FROM_MM < self.mouth_mm <= widest
 
     @property
     def is_wide(self) -> bool:
@@ -85,25 +93,25 @@ def sawn_bays(band: Band, top_mm: Floats) -> list[SawnBay]:
     -------
     list of SawnBay
     """
-    wide = [bay for bay in _below(band, top_mm, LONG_CHORDS_MM) if bay.is_long]
+    wide = [bay for bay in _below(band, top_mm, LONG_CHORDS_MM, LONG_STRAIGHT_MM) if bay.is_long]
     taken = np.zeros(len(top_mm), dtype=np.bool_)
     for bay in wide:
         taken[bay.rows] = True
-    return wide + [bay for bay in _below(band, top_mm, CHORDS_MM) if not taken[bay.rows].any()]
+    return wide + [bay for bay in _below(band, top_mm, CHORDS_MM, STRAIGHT_MM) if not taken[bay.rows].any()]
 
 
-def _below(band: Band, top_mm: Floats, chords_mm: Sequence[float]) -> Iterator[SawnBay]:
-    """Yield the bays that lie below chords of these half lengths."""
+def _below(band: Band, top_mm: Floats, chords_mm: Sequence[float], straight_mm: float) -> Iterator[SawnBay]:
+    """Yield the bays that lie below chords of these half lengths, the saw's line being read this sharply."""
     places = band.points_px(top_mm) * band.mm_per_px
     depth = _below_chords(places, band.outward, chords_mm)
-    dips = depth > STRAIGHT_MM
+    dips = depth > straight_mm
     for rows, ends in runs(dips):
         deep = float(depth[rows].max()) >= LEAST_DEPTH_MM
-        if deep and (sawn := _line_over(places, ~dips, ends)) is not None:
-            middle, normal = sawn
+        if deep and (sawn := _line_over(places, ~dips, ends, straight_mm)) is not None:
+            middle, normal, seen_mm = sawn
             offsets = (middle - band.middle_px[rows] * band.mm_per_px) @ normal / (band.outward[rows] @ normal)
             if LEAST_DEPTH_MM <= (offsets - top_mm[rows]).max() <= DEEPEST_MM:
-                yield SawnBay(rows, top_mm[rows], offsets)
+                yield SawnBay(rows, top_mm[rows], offsets, seen_mm)
 
 
 def _below_chords(places: Floats, outward: Floats, chords_mm: Sequence[float]) -> Floats:
@@ -120,8 +128,10 @@ def _cross(one: Floats, other: Floats) -> Floats:
     return np.asarray(one[..., 0] * other[..., 1] - one[..., 1] * other[..., 0])
 
 
-def _line_over(places: Floats, level: Bools, ends: tuple[int, int]) -> tuple[Floats, Floats] | None:
-    """Return a place (2,) on the line of the sawn edge on both sides of a bay, and its normal (2,).
+def _line_over(
+    places: Floats, level: Bools, ends: tuple[int, int], straight_mm: float
+) -> tuple[Floats, Floats, float] | None:
+    """Return a place (2,) on the line of the sawn edge on both sides of a bay, its normal (2,), and how much is seen.
 
     ``level`` (rows,) is False where the edge dips: another bay says nothing against the line.
     """
@@ -133,7 +143,7 @@ def _line_over(places: Floats, level: Bools, ends: tuple[int, int]) -> tuple[Flo
     along = (last[None] - first[:, None]).reshape(-1, 2)
     normals = np.column_stack([-along[:, 1], along[:, 0]]) / np.maximum(np.hypot(*along.T), 1e-9)[:, None]
     levels = (np.repeat(first, len(last), axis=0) * normals).sum(axis=1)
-    near = known[..., None] & (np.abs(beside @ normals.T - levels) <= STRAIGHT_MM)
+    near = known[..., None] & (np.abs(beside @ normals.T - levels) <= straight_mm)
     count = near.sum(axis=(0, 1))
     best = int(count.argmax())
     on_line = _sawn(near[..., best], known) if count[best] * ALONG_MM >= LEAST_MM else None
@@ -141,8 +151,9 @@ def _line_over(places: Floats, level: Bools, ends: tuple[int, int]) -> tuple[Flo
         return None
     middle = beside[on_line].mean(axis=0)
     normal = np.linalg.svd(beside[on_line] - middle, full_matrices=False)[2][1]
-    on_line = _sawn(known & (np.abs((beside - middle) @ normal) <= STRAIGHT_MM), known)
-    return None if on_line is None or on_line.sum() * ALONG_MM < LEAST_MM else (middle, normal)
+    on_line = _sawn(known & (np.abs((beside - middle) @ normal) <= straight_mm), known)
+    seen_mm = 0.0 if on_line is None else float(on_line.sum()) * ALONG_MM
+    return None if seen_mm < LEAST_MM else (middle, normal, seen_mm)
 
 
 def _sawn(near: Bools, known: Bools) -> Bools | None:
