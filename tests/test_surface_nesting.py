@@ -291,3 +291,17 @@ def test_a_dot_on_a_stain_with_a_fainter_rim_is_a_hole(around: float, stays: boo
     spot, judgement = patch(ellipse(7, 7), 0.9, 0.9, Kind.HOLE, dark=-0.5, step=0.3)
     found, judged = zip(stain, (replace(spot, source="dot"), judgement), strict=True)
     assert (Kind.HOLE in {j.kind for _, j in select(found, judged, 0.25)}) is stays
+
+
+def test_a_crack_is_not_given_up_for_a_hole_that_its_pieces_are_joined_over() -> None:
+    """The hole fits well and the crack badly, as thin things do; the web between the pieces goes over the hole."""
+    rows, columns = np.mgrid[:160, :160] - 80
+    halves = [
+        (np.abs(rows) < 5) & (np.abs(columns - at) < 36) & (side * columns > 2) for side, at in ((-1, -37), (1, 37))
+    ]
+    pieces = [patch(half, 0.9, 0.2, Kind.CRACK) for half in halves]
+    hole = patch(ellipse(2.6, 2.6), 0.95, 0.9, Kind.HOLE)
+    found, judged = zip(*pieces, hole, strict=True)
+    ((kept, judgement),) = select(found, judged, 0.25)
+    assert judgement.kind is Kind.CRACK
+    assert kept.cover.area_px > 1.9 * pieces[0][0].cover.area_px

@@ -34,7 +34,7 @@ from voidmap.surface.measure import (
     spine_length_px,
     walk_outline,
 )
-from voidmap.surface.merge import Judged, merged
+from voidmap.surface.merge import Judged, is_narrow, merged
 from voidmap.surface.mouth_strip import with_mouth
 from voidmap.surface.nested import WITHIN, shared
 from voidmap.surface.rim import Cover, cover_of
@@ -151,7 +151,7 @@ def select(
     long = chosen if looked is None else run_out(looked, followed(looked, joined_in_line(looked, chosen, judged)))
     drawn = [(replace(c, cover=_rim_drawn(c, j.kind)), j) for c, j in long if j.kind is not None]
     whole = drawn if looked is None else with_checks(looked, bored(looked, drawn, candidates))
-    return _without_parts(merged(whole, mm_per_px))
+    return _without_parts(_without_bridged(merged(whole, mm_per_px)))
 
 
 def worth_telling(region: Region) -> bool:
@@ -214,6 +214,17 @@ def _without_parts(judged: Sequence[Judged]) -> list[Judged]:
         if free:
             kept.append(item)
     return kept
+
+
+def _without_bridged(judged: Sequence[Judged]) -> list[Judged]:
+    """Drop compact voids that a crack was joined over: each is a place where it is wider, and no rival of it."""
+    lines = [item for item in judged if item[1].is_void and is_narrow(item)]
+
+    def bridged(item: Judged) -> bool:
+        shares = (_both(item, line) for line in lines)
+        return item[1].is_void and any(inside > PART_SHARE >= of_line for inside, of_line in shares)
+
+    return [item for item in judged if is_narrow(item) or not bridged(item)]
 
 
 def _whole(judged: Sequence[Judged]) -> list[Judged]:
