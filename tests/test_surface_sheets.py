@@ -17,12 +17,16 @@ from voidmap.surface.rim import cover_of
 SIZE, CORNER, MM = (200, 260), (7, 4), 0.5
 
 
-def bark_with(bright: np.ndarray, light: float) -> tuple[Looked, Judged]:
-    """Return the picture, cut out at ``CORNER``, of a dark patch with something else in it, and the patch."""
+def bark_with(bright: np.ndarray, light: float, rest: float = -0.7) -> tuple[Looked, Judged]:
+    """Return the picture, cut out at ``CORNER``, of a dark patch with something else in it, and the patch.
+
+    What was bitten out of the strip has the tone ``rest``.
+    """
     rows, columns = np.indices(SIZE)
     patch = (np.abs(rows - 100) < 60) & (np.abs(columns - 130) < 100)
     tone = np.where(patch, -0.7, 0.0)
     tone[bright & patch] = light
+    tone[strip(70) & ~bright & patch] = rest
     dark = cv2.GaussianBlur(tone, (0, 0), 1.0).astype(np.float32)
     dark += np.random.default_rng(2).normal(0, 0.05, SIZE).astype(np.float32)
     seen, colours = np.ones(SIZE, bool), np.zeros((*SIZE, 3), np.float32)
@@ -44,6 +48,19 @@ def lobes() -> np.ndarray:
     """Return pale lobes of bark: as much in all, and round."""
     rows, columns = np.indices(SIZE)
     return np.asarray(np.sin(rows / 7.0) * np.sin(columns / 7.0) > 0.1)
+
+
+def bitten() -> np.ndarray:
+    """Return the wide strip without a bite from one side to its middle."""
+    rows, columns = np.indices(SIZE)
+    return strip(70) & ~((np.abs(rows - 100) < 30) & (columns > 130))
+
+
+@pytest.mark.parametrize(("rest", "stays"), [(0.0, False), (-0.7, True)], ids=["as the wood", "bark"])
+def test_a_sheet_of_which_a_part_reads_as_the_wood_is_one(rest: float, stays: bool) -> None:
+    """Around the middle of a wide sheet the wood's colour is taken from the sheet itself."""
+    looked, patch = bark_with(bitten(), 0.4, rest)
+    assert without_explained([patch], MM, looked) == ([patch] if stays else [])
 
 
 @pytest.mark.parametrize(

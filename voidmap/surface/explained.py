@@ -129,7 +129,13 @@ def _holds_sheet(found: Candidate, looked: Looked) -> bool:
     sizes = stats[1:, cv2.CC_STAT_AREA]
     if not len(sizes) or sizes.max() < least:
         return False
-    return _cut_straight(border_of((labels == 1 + int(sizes.argmax())).view(np.uint8)), evened.mm_per_px)
+    sheet = labels == 1 + int(sizes.argmax())
+    # The wood's colour around the middle of a wide sheet is the sheet's own: what of it reads as wood belongs to it.
+    within = np.zeros(sheet.shape, np.uint8)
+    cv2.fillConvexPoly(within, np.rint(cv2.convexHull(border_of(sheet.view(np.uint8)))).astype(np.int32), 1)
+    plain = (evened.dark[box] > -BRIGHT) & own[: bright.shape[0], : bright.shape[1]]
+    sheet |= within.view(np.bool_) & plain
+    return _cut_straight(border_of(sheet.view(np.uint8)), evened.mm_per_px)
 
 
 def _cut_straight(outline_px: np.ndarray, mm_per_px: float) -> bool:

@@ -39,7 +39,7 @@ def merged(judged: Sequence[Judged], mm_per_px: float) -> list[Judged]:
     voids = [item for item in judged if item[1].is_void]
     rest = [item for item in judged if not item[1].is_void]
     reach = max(1, round(0.5 * BRIDGE_MM / mm_per_px))
-    alike = ((i, j) for i in range(len(voids)) for j in range(i) if _narrow(voids[i]) == _narrow(voids[j]))
+    alike = ((i, j) for i in range(len(voids)) for j in range(i) if is_narrow(voids[i]) == is_narrow(voids[j]))
     near = ((i, j) for i, j in alike if _near(voids[i][0].cover, voids[j][0].cover, reach))
     pairs = [(i, j) for i, j in near if not _cross(voids[i][0].path_px, voids[j][0].path_px, BEYOND_MM / mm_per_px)]
     rows, columns = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
@@ -49,7 +49,7 @@ def merged(judged: Sequence[Judged], mm_per_px: float) -> list[Judged]:
     return [*(_one(group, reach) for group in groups), *rest]
 
 
-def _narrow(item: Judged) -> bool:
+def is_narrow(item: Judged) -> bool:
     """Whether it is a crack by its kind or its shape; a crack that runs into a hole stays apart from it."""
     found, judgement = item
     return judgement.kind in (Kind.CRACK, Kind.SEAM_GAP) or found.features["log_slender"] > np.log(SLENDER)

@@ -34,13 +34,14 @@ from voidmap.surface.measure import (
     spine_length_px,
     walk_outline,
 )
-from voidmap.surface.merge import Judged, merged
+from voidmap.surface.merge import Judged, is_narrow, merged
 from voidmap.surface.mouth_strip import with_mouth
 from voidmap.surface.nested import WITHIN, shared
 from voidmap.surface.rim import Cover
 from voidmap.surface.rind_lines import without_rind_lines
 from voidmap.surface.run_out import run_out
 from voidmap.surface.sawn_mouths import MOUTHED, mouths_of, with_sawn_mouths, with_whole_mouths
+from voidmap.surface.surroundings import without_surroundings
 from voidmap.surface.swells import with_cracks_across
 from voidmap.surface.through import bench_tint, through_chance
 
@@ -58,11 +59,6 @@ CORE_SHARE, ITSELF = (0.08, 0.6), 0.35
 # 3 with more (7.5 at least); of the surer knot holes 6 of 6 are, of the others 1 of 18.
 SURE = {Kind.BARK_VOID: 0.5, Kind.KNOT_HOLE: 0.95}
 STEEPER = 2.5
-# A bark void or knot hole fills at least this share of its convex hull (all of 275 on 93 photos of simulated slabs do,
-# the least 0.58): what fills less has leaked into the wood, and what is within it, at least as surely a void and so
-# much steeper at the rim, is the void. On 100 photos of 80 slabs a bar of 0.5 leaves one leaking that this mends;
-# nothing else differs.
-LEAKY_SOLIDITY = 0.56
 # Two finds that cover this much of each other are the same thing.
 SAME_SHARE = 0.7
 # How much surer and larger count among voids that overlap (powers of the chance and the area) beside the fit: all are
@@ -149,11 +145,11 @@ def select(
     """
     judged = without_explained(list(zip(candidates, judgements, strict=True)), mm_per_px, looked)
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
-    chosen = _without_parts(found)
+    chosen = _without_parts(found if looked is None else without_surroundings(looked, found))
     long = chosen if looked is None else run_out(looked, followed(looked, joined_in_line(looked, chosen, judged)))
     drawn = [(replace(c, cover=rim_drawn(c, j.kind)), j) for c, j in long if j.kind is not None]
     whole = drawn if looked is None else with_checks(looked, bored(looked, drawn, candidates))
-    return _without_parts(merged(whole, mm_per_px))
+    return _without_parts(_without_bridged(merged(whole, mm_per_px)))
 
 
 def worth_telling(region: Region) -> bool:
@@ -218,6 +214,17 @@ def _without_parts(judged: Sequence[Judged]) -> list[Judged]:
     return kept
 
 
+def _without_bridged(judged: Sequence[Judged]) -> list[Judged]:
+    """Drop compact voids that a crack was joined over: each is a place where it is wider, and no rival of it."""
+    lines = [item for item in judged if item[1].is_void and is_narrow(item)]
+
+    def bridged(item: Judged) -> bool:
+        shares = (_both(item, line) for line in lines)
+        return item[1].is_void and any(inside > PART_SHARE >= of_line for inside, of_line in shares)
+
+    return [item for item in judged if is_narrow(item) or not bridged(item)]
+
+
 def _whole(judged: Sequence[Judged]) -> list[Judged]:
     """Drop patches that are the most part of a larger one that is likelier a void than not: a void's floor is not cut.
 
@@ -244,16 +251,9 @@ def _around(patches: Sequence[Judged]) -> set[int]:
         if not least <= own[0].cover.area_px / whole[0].cover.area_px <= most:
             return False
         surer = _itself(own[1]) > max(_itself(whole[1]), ITSELF) and not _darker_part(own, whole)
-        return (surer or _leaks(whole, own)) and shared(own[0].cover, whole[0].cover) > WITHIN
+        return surer and shared(own[0].cover, whole[0].cover) > WITHIN
 
     return {id(whole[0]) for whole in patches if any(is_core(own, whole) for own in patches)}
-
-
-def _leaks(whole: Judged, own: Judged) -> bool:
-    """Tell whether a patch is a void within it and arms that run out from it along growth rings."""
-    armed = whole[1].kind in MOUTHED and whole[0].features["solidity"] < LEAKY_SOLIDITY
-    surer = own[1].void_probability >= whole[1].void_probability
-    return armed and surer and abs(own[0].features["step"]) > STEEPER * abs(whole[0].features["step"])
 
 
 def _darker_part(own: Judged, whole: Judged) -> bool:
