@@ -7,10 +7,11 @@ The outline is found on each NAME-a.jpg as the program finds it. Every strip bes
 measured, and is right when most of it lies within the true top. The model is a logistic one of the figures and their
 squares, with a slight pull of its weights to nothing (a Gaussian prior on standardized figures). It prints what stands
 in runs_on.py under the same names, the range of what it has learned from, and how well strips are told apart on slabs
-that were left out, a twentieth at a time. With more views the weights stay, and it fits what is added to their log odds
-for the strip's mean nats (``HEIGHT_BIAS`` and ``HEIGHT_WEIGHT``). Last comes how the strips that were chosen and left
-undecided fare (``LEFT_BIAS`` and ``LEFT_WEIGHT``, of both ways). Run it again when the outline's reading (tops_end) or
-the strips' measures change: about 3 s a photo.
+that were left out, a twentieth at a time; then what is best added to the model that stands, and to its part of the
+looks. With more views the weights stay, and it fits what is added to their log odds for the strip's mean nats
+(``HEIGHT_BIAS`` and ``HEIGHT_WEIGHT``). Last comes how the strips that were chosen and left undecided fare
+(``LEFT_BIAS`` and ``LEFT_WEIGHT``, of both ways). Run it again when the outline's reading (tops_end) or the strips'
+measures change: about 3 s a photo.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from voidmap.surface.bays import bridge_bays, smooth_top, wider_runs
 from voidmap.surface.covered import fill_polygons
 from voidmap.surface.edge_bays import LEAST_MM2
 from voidmap.surface.mouth_looks import FIGURES, looks_of
-from voidmap.surface.runs_on import FARTHEST, height_of, log_odds
+from voidmap.surface.runs_on import FARTHEST, MEAN, SPREAD, height_of, log_odds
 from voidmap.surface.sawn import sawn_bays
 
 # A strip is right when over this share of what it would add lies within the true top.
@@ -44,13 +45,15 @@ MOST_MM2 = 1000.0
 LEAST_SEEN_MM2, LEFT_FROM = 60.0, 0.05
 # Slabs are left out in so many parts.
 PARTS = 20
+# So many of the last figures are of the strip's looks.
+LOOKS = 2
 # The prior's precision, for figures of spread 1 and strips of half of the most area.
 PRIOR = 1.0
 
 
 @dataclass(frozen=True, eq=False)
 class Strips:
-    """Wider strips: figures (N, 7), whether each is right (N,), how much it would add (N,) mm2, mean nats (N,).
+    """Wider strips: figures (N, 9), whether each is right (N,), how much it would add (N,) mm2, mean nats (N,).
 
     ``left`` (M, 2) are chances of those that were chosen and left undecided, and whether each is right.
     """
@@ -107,14 +110,14 @@ def strips_of(photo: Path, views: int) -> Strips:
 
 @dataclass(frozen=True, eq=False)
 class Model:
-    """Mean and spread (7,) of the figures, and the weights (15,): bias, figures, their squares."""
+    """Mean and spread (9,) of the figures, and the weights (19,): bias, figures, their squares."""
 
     mean: np.ndarray
     spread: np.ndarray
     weights: np.ndarray
 
     def known(self, looks: np.ndarray) -> np.ndarray:
-        """Return what the weights apply to, (N, 15)."""
+        """Return what the weights apply to, (N, 19)."""
         z = np.clip((looks - self.mean) / self.spread, -FARTHEST, FARTHEST)
         return np.column_stack([np.ones(len(z)), z, z * z])
 
@@ -190,6 +193,17 @@ def report(slabs: list[Strips]) -> None:
             print(f"  {given:.2f}  {true:.2f}  {own.sum()}")
 
 
+def report_standing(slabs: list[Strips]) -> None:
+    """Fit what is best added to the model that stands: a bias, a share of its log odds, and weights of the looks."""
+    looks, right, area = (np.concatenate([getattr(s, name) for s in slabs]) for name in ("looks", "right", "area_mm2"))
+    enough = area >= LEAST_SEEN_MM2
+    odds = np.array([log_odds(figures) for figures in looks[enough]])
+    own = np.clip((looks[enough, -LOOKS:] - MEAN[-LOOKS:]) / SPREAD[-LOOKS:], -FARTHEST, FARTHEST)
+    weight = np.minimum(area[enough], MOST_MM2) / (MOST_MM2 / 2)
+    model, doubt = fit_beside(odds, np.column_stack([np.ones(len(odds)), odds, own]), right[enough], weight)
+    print(f"beside the model that stands: {model.round(2).tolist()}, 1 sigma {doubt.round(2).tolist()}")
+
+
 def report_beside(slabs: list[Strips]) -> None:
     """Fit what parallax adds, where there is any, and what is left of the chances of the undecided."""
     looks, right, area, nats = (
@@ -222,6 +236,7 @@ def main() -> None:
         slabs.append(strips_of(photo, given.views))
         print(photo.stem, len(slabs[-1].right), int(slabs[-1].right.sum()), flush=True)
     report(slabs)
+    report_standing(slabs)
     report_beside(slabs)
 
 

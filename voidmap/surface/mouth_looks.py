@@ -13,7 +13,10 @@ from voidmap.surface.band import ALONG_MM, Band
 
 Ints = NDArray[np.intp]
 
-FIGURES = ("wander inner/outer", "filled", "unsteady", "depth/mouth", "wood breaks off", "ragged", "shoulders bend")
+FIGURES = (
+    "wander inner/outer", "filled", "unsteady", "depth/mouth", "wood breaks off", "ragged", "shoulders bend",
+    "shade/side's", "tint off side's",
+)  # fmt: skip
 # Shallower strips and shorter ones tell nothing.
 LEAST_DEPTH_MM, LEAST_MOUTH_MM = 3.0, 10.0
 # On either side of the mouth the strip is read over this far, the wood over this far, the edge's raggedness over this
@@ -33,6 +36,11 @@ SAWN_MM = 0.8
 WOOD_DEEP_MM, WOOD_FROM_MM = 36, (3, 2)
 # Each depth must be known from so many px beside the mouth, and so many px be compared within.
 LEAST_BESIDE, LEAST_WITHIN = 10, 20
+# A strip is held against the side within this of the mouth, as far out as the outer line or at least this wide; its
+# border is left out, and its shade is this percentile of its tone.
+LOOKS_MM, NARROW_SIDE_MM, RIM_MM, SHADE_PERCENTILE = 50.0, 1.0, 0.5, 20
+# Fewer px than these of the strip, or of the side beside it, tell nothing.
+LEAST_STRIP_PX, LEAST_SIDE_PX = 20, 5
 # Least scatter of tone and tint (log units), and the most nats that a px can say.
 LEAST_SCATTER, MOST_NATS = 0.03, 4.0
 
@@ -54,11 +62,12 @@ def looks_of(
     Returns
     -------
     figures
-        (7,) as named in ``FIGURES``: log of the inner line's wander over the outer one's; the share of its depth that
+        (9,) as named in ``FIGURES``: log of the inner line's wander over the outer one's; the share of its depth that
         the strip fills; log of the shoulders' unsteadiness against the depth; log of depth over mouth; nats by which
         the wood within looks as if the edge ran on, and not as if it bent (sapwood and grain that follow a bend are
         cut off by a void); log of the inner line's raggedness over that beside the mouth; log of how far the edge on
-        either side is off one straight line.
+        either side is off one straight line; by how much (log) the strip's shade is lighter than that of the side
+        beside the mouth, and how far its tint is off the side's (a void's floor is no bark that a bend lays bare).
     natural
         Offsets (n,) mm of the edge carried across the mouth, a strip as wide as usual within the outer line.
     None
@@ -85,6 +94,7 @@ def looks_of(
         _wood_breaks_off(band, top_mm, rows, ends, natural),
         _raggedness(top_mm, rows, ends),
         np.log(straight_over(top_mm, rows, ends)[1] + LEAST_BEND_MM),
+        *_off_the_side(band, top_mm, side_mm, rows, ends, natural),
     )
     return np.array(figures, dtype=np.float64), natural
 
@@ -140,6 +150,25 @@ def _wood_breaks_off(band: Band, top_mm: Floats, rows: Ints, ends: tuple[int, in
         for d in (depth[there] for depth in deep)
     )
     return float((straight - bent).mean(axis=0).sum())
+
+
+def _off_the_side(
+    band: Band, top_mm: Floats, side_mm: Floats, rows: Ints, ends: tuple[int, int], natural: Floats
+) -> tuple[float, float]:
+    """Return by how much a strip's shade is lighter than the side's, and how far its tint is off; or zeros."""
+    beside = np.concatenate(_beside(ends, LOOKS_MM, len(top_mm)))
+
+    def looks(at: Ints, low: Floats, high: Floats) -> Floats:
+        there = band.seen[at] & (band.offsets_mm > low[:, None]) & (band.offsets_mm < high[:, None])
+        return _stack(band, at)[there]
+
+    strip = looks(rows, top_mm[rows] + RIM_MM, natural - RIM_MM)
+    side = looks(beside, top_mm[beside], np.maximum(side_mm, top_mm + NARROW_SIDE_MM)[beside])
+    if len(strip) < LEAST_STRIP_PX or len(side) < LEAST_SIDE_PX:
+        return 0.0, 0.0
+    shades = (float(np.percentile(part[:, 0], SHADE_PERCENTILE)) for part in (strip, side))
+    tint = np.median(strip[:, 1:], axis=0) - np.median(side[:, 1:], axis=0)
+    return next(shades) - next(shades), float(np.hypot(*tint))
 
 
 def _by_depth(band: Band, top_mm: Floats, rows: Ints) -> tuple[NDArray[np.bool_], Floats, Floats]:
