@@ -111,6 +111,21 @@ def test_a_likely_void_is_not_given_up_for_a_darker_part_whose_rim_is_no_steeper
     assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else core)[0].cover.area_px)
 
 
+@pytest.mark.parametrize(
+    ("solidity", "step", "chance", "taken"),
+    [(0.35, 1.0, 0.93, "core"), (0.6, 1.0, 0.93, "whole"), (0.35, 0.1, 0.93, "whole"), (0.35, 1.0, 0.8, "whole")],
+    ids=["a void that leaks", "a torn one", "a core that fades as well", "a core that is less sure"],
+)
+def test_a_void_with_arms_along_growth_rings_is_the_core_that_they_leak_from(
+    solidity: float, step: float, chance: float, taken: str
+) -> None:
+    whole, core = patch(ellipse(60, 50), 0.92, 0.55, step=0.06), patch(ellipse(36, 30), chance, 0.45, step=step)
+    whole[0].features["solidity"] = solidity
+    found, judged = zip(whole, core, strict=True)
+    ((kept, _),) = select(found, judged, 0.25)
+    assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else core)[0].cover.area_px, rel=0.01)
+
+
 @pytest.mark.parametrize(("kind", "half", "left"), [(Kind.SOUND_KNOT, 46, 1), (None, 46, 0), (Kind.SOUND_KNOT, 25, 1)])
 def test_what_a_flat_thing_fills_for_the_most_part_is_no_void(kind: Kind | None, half: int, left: int) -> None:
     """A knot that runs together with the figure beside it: 46 of 60 and 50 px is 0.65 of the whole, 25 is 0.17."""

@@ -59,6 +59,11 @@ CORE_SHARE, ITSELF = (0.08, 0.6), 0.35
 # 3 with more (7.5 at least); of the surer knot holes 6 of 6 are, of the others 1 of 18.
 SURE = {Kind.BARK_VOID: 0.5, Kind.KNOT_HOLE: 0.95}
 STEEPER = 2.5
+# A bark void or knot hole fills at least this share of its convex hull (all of 275 on 93 photos of simulated slabs do,
+# the least 0.58): what fills less has leaked into the wood, and what is within it, at least as surely a void and so
+# much steeper at the rim, is the void: also where the leak runs over other voids, which is then no mere wood around it
+# (see surroundings.py).
+LEAKY_SOLIDITY = 0.56
 # Two finds that cover this much of each other are the same thing.
 SAME_SHARE = 0.7
 # How much surer and larger count among voids that overlap (powers of the chance and the area) beside the fit: all are
@@ -251,9 +256,16 @@ def _around(patches: Sequence[Judged]) -> set[int]:
         if not least <= own[0].cover.area_px / whole[0].cover.area_px <= most:
             return False
         surer = _itself(own[1]) > max(_itself(whole[1]), ITSELF) and not _darker_part(own, whole)
-        return surer and shared(own[0].cover, whole[0].cover) > WITHIN
+        return (surer or _leaks(whole, own)) and shared(own[0].cover, whole[0].cover) > WITHIN
 
     return {id(whole[0]) for whole in patches if any(is_core(own, whole) for own in patches)}
+
+
+def _leaks(whole: Judged, own: Judged) -> bool:
+    """Tell whether a patch is a void within it and arms that run out from it along growth rings."""
+    armed = whole[1].kind in MOUTHED and whole[0].features["solidity"] < LEAKY_SOLIDITY
+    surer = own[1].void_probability >= whole[1].void_probability
+    return armed and surer and abs(own[0].features["step"]) > STEEPER * abs(whole[0].features["step"])
 
 
 def _darker_part(own: Judged, whole: Judged) -> bool:
