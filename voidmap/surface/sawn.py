@@ -35,10 +35,11 @@ WIDE_FROM_MM, TIMES_AS_WIDE = 3.5, 3.0
 # Chords over a place end this far before and after it.
 CHORDS_MM = (4.0, 10.0, 20.0, 40.0, 70.0, 100.0)
 # Longer ones span bends of live edges too. They speak only for mouths wider than the first, and no more than so many
-# times as wide as deep (three bends are 19 to 63 times, voids 3 to 10), that the saw's line is seen beside over so much
-# of their width. It may be read less sharply then, as it is where parallax has a say. The 7 such bays on 160 photos of
-# 80 simulated slabs and on 60 of the slabs by three photos are all voids' (54,000 mm2, 2 of them beyond the true top);
-# three whose line is seen over 0.4 to 0.85 of their width are none.
+# times as wide as deep (voids 3 to 10 times, three others that were found 19 to 63 times), that the saw's line is seen
+# beside over so much of their width: up to 440 mm, so far as the edge is looked at. It may be read less sharply then,
+# as it is where parallax has a say. The 7 such bays on 160 photos of 80 simulated slabs and on 60 of the slabs by three
+# photos are all voids' (54,000 mm2, 2 of them beyond the true top); three whose line is seen over 0.4 to 0.85 of their
+# width are none.
 LONG_CHORDS_MM = (*CHORDS_MM, 150.0, 200.0, 270.0)
 LONG_FROM_MM, LONG_TIMES_AS_WIDE, LONG_SEEN, LONG_STRAIGHT_MM = 150.0, 12.0, 0.9, 1.6
 # Lines are tried through a place on either side, at these distances from the mouth.
