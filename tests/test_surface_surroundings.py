@@ -30,6 +30,16 @@ def judged(mask: np.ndarray, chance: float, kind: Kind, dark: float) -> Judged:
     return Candidate(cover, "patch", 0.0, features=features), Judgement(kind, chance, {kind: 1.0}, 0.6)
 
 
+def looked_at(tone: np.ndarray) -> Looked:
+    """Return a photo of darkness ``tone``, blurred and with noise."""
+    dark = cv2.GaussianBlur(tone, (0, 0), 1.0).astype(np.float32)
+    dark += np.random.default_rng(3).normal(0, 0.05, SIZE).astype(np.float32)
+    seen = np.ones(SIZE, bool)
+    slab = SlabFound(seen, ~seen, np.zeros((4, 2)), ("sawn",) * 4, 0.1, leaves_frame=False)
+    colours = np.zeros((*SIZE, 3), np.float32)
+    return Looked((), Evened(dark, seen, ~seen, colours, seen, 1, 0.0, MM), 1.0, CORNER, slab)
+
+
 @pytest.mark.parametrize(
     ("around", "chance", "inner", "kind", "alone"),
     [
@@ -47,15 +57,27 @@ def test_a_void_and_wood_around_it_is_the_void(
     around: np.ndarray, chance: float, inner: np.ndarray, kind: Kind, alone: bool
 ) -> None:
     """The step at both rims is one and the same, and the fits as well: only the picture tells."""
-    tone = np.where(inner, DARK, np.where(FIELD, around, 0.0))
-    dark = cv2.GaussianBlur(tone, (0, 0), 1.0).astype(np.float32)
-    dark += np.random.default_rng(3).normal(0, 0.05, SIZE).astype(np.float32)
-    seen = np.ones(SIZE, bool)
-    slab = SlabFound(seen, ~seen, np.zeros((4, 2)), ("sawn",) * 4, 0.1, leaves_frame=False)
-    colours = np.zeros((*SIZE, 3), np.float32)
-    looked = Looked((), Evened(dark, seen, ~seen, colours, seen, 1, 0.0, MM), 1.0, CORNER, slab)
+    looked = looked_at(np.where(inner, DARK, np.where(FIELD, around, 0.0)))
     whole, core = judged(FIELD, 0.95, Kind.BARK_VOID, -0.15), judged(inner, chance, kind, DARK)
     assert without_surroundings(looked, [whole, core]) == ([core] if alone else [whole, core])
     if inner is VOID and kind is Kind.BARK_VOID and alone:
         ((found, _),) = select(*zip(whole, core, strict=True), MM, looked)
         assert found.cover.area_px == pytest.approx(core[0].cover.area_px, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("around", "chance", "alone"),
+    [
+        (np.full(SIZE, -0.2), 0.6, True),  # heartwood around a check in it
+        (np.full(SIZE, -0.2), 0.9, False),  # as surely a void itself
+        (np.where(SHADE, -0.6, 0.2), 0.6, False),  # a lit floor: in its shade not as plain as wood
+    ],
+    ids=["wood", "a sure void", "a lit floor"],
+)
+def test_a_doubtful_field_gives_way_to_a_much_surer_crack_however_small_in_it(
+    around: np.ndarray, chance: float, alone: bool
+) -> None:
+    check = (np.abs(ROWS - 110) < 4) & (np.abs(COLUMNS - 150) < 70)
+    looked = looked_at(np.where(check, -0.9, np.where(FIELD, around, 0.0)))
+    whole, core = judged(FIELD, chance, Kind.BARK_VOID, -0.15), judged(check, 0.96, Kind.CRACK, -0.9)
+    assert without_surroundings(looked, [whole, core]) == ([core] if alone else [whole, core])

@@ -14,7 +14,7 @@ import numpy as np
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked
 from voidmap.surface.features import Candidate
-from voidmap.surface.kinds import FADING_DARK
+from voidmap.surface.kinds import FADING_DARK, Judgement
 from voidmap.surface.merge import Judged
 from voidmap.surface.mosaic import Bools
 from voidmap.surface.nested import WITHIN, shared
@@ -31,23 +31,43 @@ WALL_MM = 1.0
 # What is left is looked at when it makes this share of the patch; with less they are two rims of one void. A void that
 # is a smaller share of it than the second may be a shade in its floor.
 LEAST_LEFT, LEAST_CORE = 0.2, 0.08
+# A patch may be a void's plain surroundings whatever the void's share of it and its kind when the void is so many times
+# as surely one (odds). Then less tells: a floor in its own shades is nearly as plain as wood about its darkest spot.
+# What is left of it lies within this of the sound wood (natural log).
+MUCH_SURER, PLAIN = 5.0, 0.35
 # What is thin is faint wherever it is thinner: the darkest part of a crack is not all of it.
 FAINT_IN_PARTS = (Kind.CRACK, Kind.SEAM_GAP)
 
 
 def without_surroundings(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
     """Return what was judged without the patches that are a void, at least as surely one, and wood around it."""
-    voids = [item for item in judged if item[0].source == "patch" and item[1].is_void]
-    cores = [(c, j) for c, j in voids if c.features["dark_middle"] < -FADING_DARK and j.kind not in FAINT_IN_PARTS]
+    voids = [(c, j) for c, j in judged if j.is_void]
+    cores = [(c, j) for c, j in voids if c.features["dark_middle"] < -FADING_DARK]
+    patches = [(c, j) for c, j in voids if c.source == "patch"]
 
     def is_around(whole: Judged, core: Judged) -> bool:
-        share = core[0].cover.area_px / whole[0].cover.area_px
-        surer = core[1].void_probability >= whole[1].void_probability
-        within = LEAST_CORE < share < 1.0 and surer and shared(core[0].cover, whole[0].cover) > WITHIN
-        return within and _is_wood(_left(whole[0].cover, core[0].cover, looked), whole[0], core[0], looked)
+        far = _as_far(whole, core)
+        if far is None or shared(core[0].cover, whole[0].cover) <= WITHIN:
+            return False
+        return _is_wood(_left(whole[0].cover, core[0].cover, looked), whole[0], far, looked)
 
-    around = {id(whole[0]) for whole in voids if any(is_around(whole, core) for core in cores)}
+    around = {id(whole[0]) for whole in patches if any(is_around(whole, core) for core in cores)}
     return [item for item in judged if id(item[0]) not in around]
+
+
+def _as_far(whole: Judged, core: Judged) -> float | None:
+    """Return how far from the sound wood a patch may lie around a void in it; None where it is no such pair."""
+    share = core[0].cover.area_px / whole[0].cover.area_px
+    far = -AS_FAR * core[0].features["dark_middle"]
+    if share >= 1.0 or core[1].void_probability < whole[1].void_probability:
+        return None
+    if core[0].source == "patch" and core[1].kind not in FAINT_IN_PARTS and share > LEAST_CORE:
+        return far
+    return min(far, PLAIN) if _odds(core[1]) >= MUCH_SURER * _odds(whole[1]) else None
+
+
+def _odds(judgement: Judgement) -> float:
+    return judgement.void_probability / (1.0 - judgement.void_probability)
 
 
 def _left(whole: Cover, core: Cover, looked: Looked) -> Bools:
@@ -61,12 +81,12 @@ def _left(whole: Cover, core: Cover, looked: Looked) -> Bools:
     return left
 
 
-def _is_wood(left: Bools, whole: Candidate, core: Candidate, looked: Looked) -> bool:
-    """Tell whether what is left of a patch is wood against the void in it."""
+def _is_wood(left: Bools, whole: Candidate, far: float, looked: Looked) -> bool:
+    """Tell whether what is left of a patch lies no farther than ``far`` from the sound wood nearly everywhere."""
     if np.count_nonzero(left) < LEAST_LEFT * whole.cover.area_px:
         return False
     x, y = (whole.cover.corner[i] - looked.corner[i] for i in (0, 1))
     dark = looked.evened.dark[max(0, y) : y + left.shape[0], max(0, x) : x + left.shape[1]]
     values = dark[left[max(0, -y) :, max(0, -x) :][: dark.shape[0], : dark.shape[1]]]
-    near = cv2.inRange(values, *(side * AS_FAR * core.features["dark_middle"] for side in (1.0, -1.0)))
+    near = cv2.inRange(values, -far, far)
     return bool(cv2.countNonZero(near) > MOST * len(values))
