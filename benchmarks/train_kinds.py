@@ -8,7 +8,7 @@ it. Each candidate is labelled by what truly lies there. The model is a sum of s
 (gradient boosting, J. H. Friedman, 2001; scikit-learn does it, ``pip install scikit-learn``), the mean of ``BAGS``
 fits. It is calibrated on scenes that its trees have not seen: the same mean is fitted without each fold of scenes, the
 fold's finds are chosen as the program chooses them, and the chance of a void is mapped to the share of true voids
-among them.
+among them. ``calibrate_kinds.py`` then sets that right by look, on scenes that had no part in this.
 
 ``--cache`` keeps photos and candidates (delete its ``rows`` when the code that makes candidates has changed). With the
 photos there, candidates take about 5 s of one core a photo and the fits some minutes. Use seeds below 10000 here: the
@@ -31,7 +31,7 @@ from drawn_kinds import drawn_rows
 from kind_rows import FAMILIES, Rows, kept_rows, scene_rows
 
 from voidmap.records import Kind
-from voidmap.surface.kinds import NOTHING, judged_by, softmax
+from voidmap.surface.kinds import AS_IT_IS, NOTHING, judged_by, softmax
 from voidmap.surface.regions import select
 
 LABELS = [*(str(kind) for kind in Kind), NOTHING]
@@ -202,6 +202,7 @@ def train(names: list[str], pictures: Sequence[Rows]) -> dict:
         "labels": LABELS,
         "temperature": round(warmth, 3),
         "void_map": through,
+        "by_look": AS_IT_IS,
         "start": [round(float(v), 4) for v in whole.start],
         "figures": names,
         "trees": whole.trees,

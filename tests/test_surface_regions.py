@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from importlib.resources import files
+
 import cv2
 import numpy as np
 import pytest
@@ -17,7 +20,7 @@ from voidmap.surface.across import widths_px
 from voidmap.surface.candidates import Looked, find_candidates
 from voidmap.surface.features import Candidate
 from voidmap.surface.follow import followed
-from voidmap.surface.kinds import NOTHING, Judgement, judge, judged_by
+from voidmap.surface.kinds import AS_IT_IS, NOTHING, Judgement, judge, judged_by, look_terms
 from voidmap.surface.light import Evened
 from voidmap.surface.measure import area_interval, greatest_width_px, rim_length, spine_length_px
 from voidmap.surface.nested import related, shared
@@ -511,6 +514,25 @@ def test_one_of_many_that_look_alike_must_be_surer_to_be_called(
     other = {**own, "step": their_step, "log_area": np.log(20.0 * their_size)}
     assert judged([own, *[other] * others], [0.73, *[0.1] * others])[0].is_void is called
     assert judged([own, *[other] * others], [0.9, *[0.1] * others])[0].is_void
+
+
+@pytest.mark.parametrize("form", ["patch", "line", "dot"])
+def test_what_is_no_more_uneven_than_the_wood_around_is_less_likely_a_void(form: str) -> None:
+    weights = json.loads(files("voidmap.surface").joinpath("kinds.json").read_text())["by_look"]
+    wood = {"is_line": float(form == "line"), "is_dot": float(form == "dot"), "outside_spread": 0.2}
+    found = [{**wood, "dark_spread": spread} for spread in (0.1, 0.2, 0.4, 0.8)]
+    odds = look_terms(np.full(4, 0.6), found) @ np.array(weights)
+    assert (np.diff(odds) > 0.2).all()
+    # Twice the wood's scatter and twice the thing's own say the same.
+    twice = {**wood, "dark_spread": 0.4, "outside_spread": 0.4}
+    assert look_terms(np.full(1, 0.6), [twice]) @ np.array(weights) == pytest.approx(odds[1])
+
+
+def test_weights_that_leave_a_chance_as_it_is_do() -> None:
+    chance = np.array([0.03, 0.5, 0.97])
+    look = {"dark_spread": 0.3, "outside_spread": 0.1, "is_dot": 0.0, "is_line": 0.0}
+    odds = look_terms(chance, [look] * 3) @ np.array(AS_IT_IS)
+    assert 1 / (1 + np.exp(-odds)) == pytest.approx(chance)
 
 
 def test_nothing_to_judge_gives_nothing() -> None:

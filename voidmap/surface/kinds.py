@@ -4,7 +4,9 @@ The chances come from a small model (``kinds.json``): a sum of shallow decision 
 ``features.describe`` and ``nested.related``, trained on simulated slabs by ``benchmarks/train_kinds.py`` and
 calibrated on slabs held out from the trees. Each label has trees of its own; a tree is a value or ``[figure's number
 in "figures", cut, low, high]`` where ``low`` is taken when the figure is at most the cut. ``void_map`` turns the
-model's chance of a void into the share of voids among what is reported of slabs held out.
+model's chance of a void into the share of voids among what is chosen on slabs held out, and ``by_look`` that into
+the share among patches, lines or dots that are as uneven, on slabs that had no part in the model at all:
+``benchmarks/calibrate_kinds.py``.
 """
 
 from __future__ import annotations
@@ -54,6 +56,16 @@ CALL_UNLIKE = 0.75
 # size or a third of it on the slab, with four fifths of its step or more at their rims, that are hardly voids, is
 # called one at 3 to 1 only. Rings are such a family where a phone evens out the tones place by place.
 MANY, LIKE_SIZE, LIKE_STEP, HARDLY, CALL_OF_MANY = 30, 3.0, 0.8, 0.3, 0.75
+# How uneven a thing is: its darkness from its 10 % to its 90 % quantile over the scatter of the wood around it. A
+# void's floor and walls lie in uneven shade; a field of wood that a ring or a stain sets off varies as wood does. Of
+# patches of 100 to 400 mm² that the trees give 0.3 to 0.9 it parts the voids from the others nearly by itself (0.96 of
+# pairs, on 156 simulated slabs), and those of other renderers that the trees doubt are as uneven as voids. Beyond this
+# range it says no more; wood is not evener than the least scatter (natural log).
+UNEVEN, LEAST_SCATTER = (0.3, 6.0), 0.03
+# No chance is nearer to none or to certain, so that it has odds.
+LEAST_CHANCE = 1e-4
+# Weights of ``look_terms`` that leave a chance as it is.
+AS_IT_IS = (1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 # Smaller flat things are pores and flecks.
 LEAST_FLAT_MM2 = 4.0
 
@@ -113,8 +125,8 @@ def _laid_out(sets: Sequence[Sequence[Any]]) -> _Trees:
     return _Trees(np.hstack(ask), np.hstack(cut), np.array(nodes, np.float64).reshape(count, -1), label)
 
 
-def judge(found: Sequence[Mapping[str, float]]) -> list[Judgement]:
-    """Judge candidates by their figures (see ``features.describe``).
+def judge(found: Sequence[Mapping[str, float]], by_look: Sequence[float] | None = None) -> list[Judgement]:
+    """Judge candidates by their figures (see ``features.describe``), with other weights by look than the model's own.
 
     A candidate is a void when that is likelier than not (by ``CALL_SMALL`` and ``CALL_LARGE`` for small and large
     things, ``CALL_UNLIKE`` for what fades or is evenly dark), else a flat thing or nothing, whichever is likelier;
@@ -126,7 +138,9 @@ def judge(found: Sequence[Mapping[str, float]]) -> list[Judgement]:
     model, trees = _model()
     sums = _sums(trees, np.array([[f[name] for name in model["figures"]] for f in found]))
     chances = softmax((np.array(model["start"]) + sums[:, :-1]) / model["temperature"])
-    return judged_by(found, chances, model["fit_start"] + sums[:, -1], model["labels"], model["void_map"])
+    fits = model["fit_start"] + sums[:, -1]
+    weights = model["by_look"] if by_look is None else by_look
+    return judged_by(found, chances, fits, model["labels"], model["void_map"], weights)
 
 
 def judged_by(
@@ -135,16 +149,36 @@ def judged_by(
     fits: Floats,
     labels: Sequence[str],
     void_map: Sequence[Sequence[float]],
+    by_look: Sequence[float] | None = None,
 ) -> list[Judgement]:
-    """Judge candidates by the chance of each label (N, K), how each would fit (N,), and the map of a void's chance."""
+    """Judge candidates by the chance of each label (N, K), how each would fit (N,), and the maps of a void's chance.
+
+    Without weights ``by_look`` their look is not weighed.
+    """
     rows = [dict(zip(labels, row, strict=True)) for row in spread(chances)]
     voids = np.interp([sum(row[kind] for kind in Kind if kind.is_void) for row in rows], void_map[0], void_map[1])
+    if by_look is not None:
+        voids = 1.0 / (1.0 + np.exp(-(look_terms(voids, found) @ np.array(by_look))))
     bars = np.array([_bar(figures, row) for figures, row in zip(found, rows, strict=True)])
     bars = np.maximum(bars, np.where(_one_of_many(found, voids), CALL_OF_MANY, 0.0))
     return [
         replace(_judged(*each), fit=float(np.clip(fit, 0.01, 1.0)))
         for *each, fit in zip(found, rows, voids.tolist(), bars.tolist(), fits, strict=True)
     ]
+
+
+def look_terms(chance: Floats, found: Sequence[Mapping[str, float]]) -> Floats:
+    """Return the terms (N, 8) of a void's log odds by its chance (N,) before its look is weighed, and its look.
+
+    Its log odds, those above zero alone, and of a dot, of a line and of a patch one and how uneven it is (log).
+    """
+    told = np.clip(chance, LEAST_CHANCE, 1.0 - LEAST_CHANCE)
+    odds = np.log(told / (1.0 - told))
+    spread_in, scatter = (np.array([f[name] for f in found]) for name in ("dark_spread", "outside_spread"))
+    uneven = np.log(np.clip(spread_in / np.maximum(scatter, LEAST_SCATTER), *UNEVEN))
+    dot, line = (np.array([f[name] > 0.0 for f in found]) for name in ("is_dot", "is_line"))
+    forms = [form * each for form in (dot, line & ~dot, ~line & ~dot) for each in (np.ones_like(uneven), uneven)]
+    return np.column_stack([odds, np.maximum(odds, 0.0), *forms])
 
 
 def spread(chances: Floats) -> Floats:
