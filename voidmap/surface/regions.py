@@ -169,8 +169,11 @@ def worth_telling(region: Region) -> bool:
 
 
 def _traced_best(judged: list[Judged]) -> list[Judged]:
-    """Drop slender patches that were also traced as a line: the line knows its width better."""
-    lines = [c for c, j in judged if c.source == "line" and j.is_void]
+    """Drop slender patches that were also traced as a crack's line: the line knows its width better.
+
+    A line that looks like another kind of void is a part of the patch, its darkest.
+    """
+    lines = [c for c, j in judged if c.source == "line" and j.kind in (Kind.CRACK, Kind.SEAM_GAP)]
 
     def doubled(found: Candidate) -> bool:
         if found.source != "patch" or found.features["log_slender"] < np.log(SLENDER):
