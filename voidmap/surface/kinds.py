@@ -12,6 +12,7 @@ the share among patches, lines or dots that are as uneven, on slabs that had no 
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -75,13 +76,26 @@ class Judgement:
     """A candidate's kind (None: nothing at all), its chance to be a void, and the chance of each kind.
 
     ``fit`` is how well it is expected to fit the void if it is one (intersection over union): of a knot, the hole in
-    it and a dark spot in that, the hole fits.
+    it and a dark spot in that, the hole fits. ``by_look`` is what its look added to the log odds of a void.
     """
 
     kind: Kind | None
     void_probability: float
     kind_chances: Mapping[Kind, float]
     fit: float = 1.0
+    by_look: float = 0.0
+
+    @property
+    def chance_among(self) -> float:
+        """The chance by which things that overlap are compared.
+
+        A hole in a knot has the knot around it, and looks the less uneven against that than the knot against the wood:
+        among holes of knots the look tells nothing.
+        """
+        if self.kind is not Kind.KNOT_HOLE or self.by_look == 0.0:
+            return self.void_probability
+        odds = float(_log_odds(np.array([self.void_probability]))[0]) - self.by_look
+        return 1.0 / (1.0 + math.exp(-odds))
 
     @property
     def is_void(self) -> bool:
@@ -157,13 +171,15 @@ def judged_by(
     """
     rows = [dict(zip(labels, row, strict=True)) for row in spread(chances)]
     voids = np.interp([sum(row[kind] for kind in Kind if kind.is_void) for row in rows], void_map[0], void_map[1])
+    added = np.zeros(len(voids))
     if by_look is not None:
-        voids = 1.0 / (1.0 + np.exp(-(look_terms(voids, found) @ np.array(by_look))))
+        odds = look_terms(voids, found) @ np.array(by_look)
+        added, voids = odds - _log_odds(voids), 1.0 / (1.0 + np.exp(-odds))
     bars = np.array([_bar(figures, row) for figures, row in zip(found, rows, strict=True)])
     bars = np.maximum(bars, np.where(_one_of_many(found, voids), CALL_OF_MANY, 0.0))
     return [
-        replace(_judged(*each), fit=float(np.clip(fit, 0.01, 1.0)))
-        for *each, fit in zip(found, rows, voids.tolist(), bars.tolist(), fits, strict=True)
+        replace(_judged(*each), fit=float(np.clip(fit, 0.01, 1.0)), by_look=look)
+        for *each, fit, look in zip(found, rows, voids.tolist(), bars.tolist(), fits, added.tolist(), strict=True)
     ]
 
 
@@ -172,13 +188,17 @@ def look_terms(chance: Floats, found: Sequence[Mapping[str, float]]) -> Floats:
 
     Its log odds, those above zero alone, and of a dot, of a line and of a patch one and how uneven it is (log).
     """
-    told = np.clip(chance, LEAST_CHANCE, 1.0 - LEAST_CHANCE)
-    odds = np.log(told / (1.0 - told))
+    odds = _log_odds(chance)
     spread_in, scatter = (np.array([f[name] for f in found]) for name in ("dark_spread", "outside_spread"))
     uneven = np.log(np.clip(spread_in / np.maximum(scatter, LEAST_SCATTER), *UNEVEN))
     dot, line = (np.array([f[name] > 0.0 for f in found]) for name in ("is_dot", "is_line"))
     forms = [form * each for form in (dot, line & ~dot, ~line & ~dot) for each in (np.ones_like(uneven), uneven)]
     return np.column_stack([odds, np.maximum(odds, 0.0), *forms])
+
+
+def _log_odds(chance: Floats) -> Floats:
+    told = np.clip(chance, LEAST_CHANCE, 1.0 - LEAST_CHANCE)
+    return np.asarray(np.log(told / (1.0 - told)), dtype=np.float64)
 
 
 def spread(chances: Floats) -> Floats:

@@ -59,7 +59,7 @@ def _as_far(whole: Judged, core: Judged) -> float | None:
     """Return how far from the sound wood a patch may lie around a void in it; None where it is no such pair."""
     share = core[0].cover.area_px / whole[0].cover.area_px
     far = -AS_FAR * core[0].features["dark_middle"]
-    if share >= 1.0 or core[1].void_probability < whole[1].void_probability:
+    if share >= 1.0 or core[1].chance_among < whole[1].chance_among:
         return None
     if core[0].source == "patch" and core[1].kind not in FAINT_IN_PARTS and share > LEAST_CORE:
         return far
@@ -67,7 +67,7 @@ def _as_far(whole: Judged, core: Judged) -> float | None:
 
 
 def _odds(judgement: Judgement) -> float:
-    return judgement.void_probability / (1.0 - judgement.void_probability)
+    return judgement.chance_among / (1.0 - judgement.chance_among)
 
 
 def _left(whole: Cover, core: Cover, looked: Looked) -> Bools:
