@@ -528,6 +528,19 @@ def test_what_is_no_more_uneven_than_the_wood_around_is_less_likely_a_void(form:
     assert look_terms(np.full(1, 0.6), [twice]) @ np.array(weights) == pytest.approx(odds[1])
 
 
+def test_no_look_makes_a_thing_surer_than_the_surest_known_and_holes_of_knots_are_compared_without_it() -> None:
+    figures = {"is_line": 0.0, "is_dot": 0.0, "log_area": np.log(600.0), "log_length": np.log(40.0), "dark_middle": 0.0}
+    figures |= {"step": 0.5, "rim_width": 1.1, "log_slender": 9.0, "dark_spread": 0.6, "outside_spread": 0.1}
+    labels, surest = [*Kind, NOTHING], 0.96
+    weights = (*AS_IT_IS[:-1], 1.0)
+    for kind, among in ((Kind.BARK_VOID, surest), (Kind.KNOT_HOLE, 0.9)):
+        chances = np.array([[{kind: 0.9, NOTHING: 0.1}.get(name, 0.0) for name in labels]])
+        known = [[0.0, 0.9, 1.0], [0.0, 0.9, surest]]
+        (found,) = judged_by([figures], chances, np.ones(1), [str(name) for name in labels], known, weights)
+        assert found.void_probability == pytest.approx(surest)
+        assert found.chance_among == pytest.approx(among, abs=0.01)
+
+
 def test_weights_that_leave_a_chance_as_it_is_do() -> None:
     chance = np.array([0.03, 0.5, 0.97])
     look = {"dark_spread": 0.3, "outside_spread": 0.1, "is_dot": 0.0, "is_line": 0.0}

@@ -173,8 +173,9 @@ def judged_by(
     voids = np.interp([sum(row[kind] for kind in Kind if kind.is_void) for row in rows], void_map[0], void_map[1])
     added = np.zeros(len(voids))
     if by_look is not None:
-        odds = look_terms(voids, found) @ np.array(by_look)
-        added, voids = odds - _log_odds(voids), 1.0 / (1.0 + np.exp(-odds))
+        # Of what looks most like a void on simulated slabs hardly one in a hundred is none; of real ones less is known.
+        looked = np.minimum(1.0 / (1.0 + np.exp(-(look_terms(voids, found) @ np.array(by_look)))), void_map[1][-1])
+        added, voids = _log_odds(looked) - _log_odds(voids), looked
     bars = np.array([_bar(figures, row) for figures, row in zip(found, rows, strict=True)])
     bars = np.maximum(bars, np.where(_one_of_many(found, voids), CALL_OF_MANY, 0.0))
     return [
