@@ -33,7 +33,8 @@ WALL_MM = 1.0
 LEAST_LEFT, LEAST_CORE = 0.2, 0.08
 # A patch may be a void's plain surroundings whatever the void's share of it and its kind when the void is so many times
 # as surely one (odds). Then less tells: a floor in its own shades is nearly as plain as wood about its darkest spot.
-# What is left of it lies within this of the sound wood (natural log).
+# What is left of it lies within this of the sound wood (natural log). Of the 9 patches on 156 simulated slabs that go
+# by that none is a void, and 4 voids are found for them; with half the darkness here too a lit void would go for a pit.
 MUCH_SURER, PLAIN = 5.0, 0.35
 # What is thin is faint wherever it is thinner: the darkest part of a crack is not all of it.
 FAINT_IN_PARTS = (Kind.CRACK, Kind.SEAM_GAP)
@@ -63,11 +64,12 @@ def _as_far(whole: Judged, core: Judged) -> float | None:
         return None
     if core[0].source == "patch" and core[1].kind not in FAINT_IN_PARTS and share > LEAST_CORE:
         return far
-    return min(far, PLAIN) if _odds(core[1]) >= MUCH_SURER * _odds(whole[1]) else None
+    return min(far, PLAIN) if _much_surer(core[1], whole[1]) else None
 
 
-def _odds(judgement: Judgement) -> float:
-    return judgement.chance_among / (1.0 - judgement.chance_among)
+def _much_surer(core: Judgement, whole: Judgement) -> bool:
+    own, other = core.chance_among, whole.chance_among
+    return own * (1.0 - other) >= MUCH_SURER * other * (1.0 - own)
 
 
 def _left(whole: Cover, core: Cover, looked: Looked) -> Bools:
