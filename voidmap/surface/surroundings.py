@@ -33,8 +33,8 @@ WALL_MM = 1.0
 LEAST_LEFT, LEAST_CORE = 0.2, 0.08
 # A patch may be a void's plain surroundings whatever the void's share of it and its kind when the void is so many times
 # as surely one (odds). Then less tells: a floor in its own shades is nearly as plain as wood about its darkest spot.
-# What is left of it lies within this of the sound wood (natural log). Of the 9 patches on 156 simulated slabs that go
-# by that none is a void, and 4 voids are found for them; with half the darkness here too a lit void would go for a pit.
+# What is left of it lies within this of the sound wood (natural log). All 4 patches that go by that on 156 simulated
+# slabs are fields of wood around cracks; with half the void's darkness here too a lit void would go for a pit in it.
 MUCH_SURER, PLAIN = 5.0, 0.35
 # What is thin is faint wherever it is thinner: the darkest part of a crack is not all of it.
 FAINT_IN_PARTS = (Kind.CRACK, Kind.SEAM_GAP)
