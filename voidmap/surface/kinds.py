@@ -176,7 +176,7 @@ def judged_by(
         # Of what looks most like a void on simulated slabs hardly one in a hundred is none; of real ones less is known.
         looked = np.minimum(1.0 / (1.0 + np.exp(-(look_terms(voids, found) @ np.array(by_look)))), void_map[1][-1])
         added, voids = _log_odds(looked) - _log_odds(voids), looked
-    bars = np.array([_bar(figures, row) for figures, row in zip(found, rows, strict=True)])
+    bars = np.array([bar_of(figures, row) for figures, row in zip(found, rows, strict=True)])
     bars = np.maximum(bars, np.where(_one_of_many(found, voids), CALL_OF_MANY, 0.0))
     return [
         replace(_judged(*each), fit=float(np.clip(fit, 0.01, 1.0)), by_look=look)
@@ -207,7 +207,7 @@ def spread(chances: Floats) -> Floats:
     return np.asarray((1.0 - UNKNOWN_SHARE) * chances + UNKNOWN_SHARE / chances.shape[1], dtype=np.float64)
 
 
-def _bar(figures: Mapping[str, float], chances: Mapping[str, float]) -> float:
+def bar_of(figures: Mapping[str, float], chances: Mapping[str, float]) -> float:
     """Return the chance from which a thing of this size and look, with these chances of a kind, is called a void."""
     if not figures["is_line"] and (_fades(figures, chances) or _is_even(figures)):
         return CALL_UNLIKE

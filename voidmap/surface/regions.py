@@ -12,6 +12,7 @@ from voidmap.records import Kind
 from voidmap.surface.bores import bored
 from voidmap.surface.candidates import Looked, look_at
 from voidmap.surface.compressed import is_drawn_by_compression
+from voidmap.surface.crowded import less_likely_in_crowds
 from voidmap.surface.doubtful import is_stubby
 from voidmap.surface.drawn_rim import rim_drawn
 from voidmap.surface.explained import without_explained
@@ -135,8 +136,8 @@ def find_regions(
         for (c, j), floor, rel in zip(kept, floors, scale, strict=True)
     ]
     seen = (r for r in without_rind_lines(regions, slab) if not is_drawn_by_compression(r, ortho))
-    told = [r for r in seen if worth_telling(r)]
-    worth = without_holes(told, ortho.mm_per_px)
+    told = less_likely_in_crowds([r for r in seen if worth_telling(r)])
+    worth = without_holes([r for r in told if worth_telling(r)], ortho.mm_per_px)
     return tuple(sorted(worth, key=lambda r: -r.area_mm2))
 
 
