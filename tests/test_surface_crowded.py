@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from voidmap.job.intake_notes import crowd_notes
 from voidmap.model import Region
 from voidmap.records import Kind
 from voidmap.surface.crowded import less_likely_in_crowds
@@ -63,5 +64,12 @@ def test_a_large_thing_in_such_a_photo_is_less_doubted_and_a_flat_one_stays_what
     assert told[-1].void_probability < 0.1
 
 
+def test_a_crowd_is_told_and_how_great_it_is() -> None:
+    (note,) = crowd_notes(less_likely_in_crowds([thing(5.0, 0.8)] * 30))
+    assert note.startswith("7.5 times as many small things")
+    assert crowd_notes(less_likely_in_crowds([thing(5.0, 0.8)] * 4)) == ()
+
+
 def test_no_things_are_no_crowd() -> None:
     assert less_likely_in_crowds([]) == []
+    assert crowd_notes([]) == ()

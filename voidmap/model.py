@@ -220,7 +220,8 @@ class Region:
     ``kind_chances`` gives a probability to every kind and sums to 1. ``measures`` holds the shape and
     texture figures that the kinds were judged by (name with unit: value). ``size_intervals_mm`` are a void's: what is
     flat here may turn out to be one by its depth. ``beside_edge``: it is a bay of the edge, or a void that opens there;
-    its depth says nothing of that, for the bench is deep too.
+    its depth says nothing of that, for the bench is deep too. ``crowd``: so many times as many small things of the slab
+    are doubtful as may be, which made it the less likely a void.
     """
 
     mask: NDArray[np.bool_]
@@ -241,3 +242,4 @@ class Region:
     measures: dict[str, float]
     size_intervals_mm: SizeIntervals | None = None
     beside_edge: bool = False
+    crowd: float = 1.0

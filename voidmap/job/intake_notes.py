@@ -12,7 +12,7 @@ from voidmap.records import Defect
 
 if TYPE_CHECKING:
     from voidmap.depth.lamplight import LampLight
-    from voidmap.model import Ortho, Photo, Plane, SlabFound
+    from voidmap.model import Ortho, Photo, Plane, Region, SlabFound
 
 BESIDE_EDGE = "may be a void that opens on the side, or the slab's own edge: look"
 """A bay's note, by which it is known again."""
@@ -32,6 +32,10 @@ class Found(Protocol):
     @property
     def light(self) -> LampLight | None:
         """The lamp, where one photo is by it."""
+
+    @property
+    def regions(self) -> Sequence[Region]:
+        """What lies on the top."""
 
 
 def hidden_notes(defects: Sequence[Defect], *, pegs: bool) -> tuple[str, ...]:
@@ -68,6 +72,18 @@ def _bay_notes(defects: Sequence[Defect], photos: int) -> tuple[str, ...]:
     )
 
 
+def crowd_notes(regions: Sequence[Region]) -> tuple[str, ...]:
+    """Say that small voids may be left out where the wood's own figure looks like many of them."""
+    crowd = max((r.crowd for r in regions), default=1.0)
+    if crowd <= 1.0:
+        return ()
+    return (
+        f"{crowd:.1f} times as many small things as usual look half like holes and checks here: the wood's own figure, "
+        "or the photo's tones. What is doubtful is not called a void, and a small one may be among it: photograph "
+        "nearer, without a filter or strong tones, and look at the slab itself.",
+    )
+
+
 def assumptions(
     photos: Sequence[Photo], planes: Sequence[Plane], found: Found, defects: Sequence[Defect], *, thick: bool
 ) -> tuple[str, ...]:
@@ -91,6 +107,7 @@ def assumptions(
         *beside_notes(found.slab, planes),
         *hidden_notes(defects, pegs=light is not None),
         *_bay_notes(defects, len(photos)),
+        *crowd_notes(found.regions),
     ]
     if light is not None:
         by_shadow = sum(any(e.source == "shadow" for e in d.depth.estimates) for d in defects if d.depth is not None)

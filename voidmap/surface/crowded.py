@@ -49,4 +49,4 @@ def _less_likely(region: Region, times: float) -> Region:
     if kind.is_void and chance < bar_of(region.measures, chances):
         flats = {k: p for k, p in region.kind_chances.items() if not k.is_void}
         kind = max(flats, key=lambda k: flats[k], default=Kind.STAIN)
-    return replace(region, kind=kind, void_probability=chance)
+    return replace(region, kind=kind, void_probability=chance, crowd=times)
