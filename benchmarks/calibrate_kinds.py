@@ -6,7 +6,8 @@ What the trees of the model let through is not as often a void whatever it looks
 than the wood around it is mostly wood that a dark ring sets off, a doubtful dot mostly a hole. Photos with truth are
 those of ``benchmarks/make_slabs.py``, of slabs that the trees were not grown on (one photo of each: NAME-a.jpg). What
 the program chooses on them is told by a logistic regression on its log odds, bent at one half, its form, and how uneven
-it is; what is chosen hangs on that, so it is made twice. Prints log losses with a fifth of the slabs left out at a
+it is; what is chosen hangs on that, so it is made twice (pieces judged anew on the way go by the weights in the
+installed model: set them to ``AS_IT_IS`` to begin with). Prints log losses with a fifth of the slabs left out at a
 time, and how often things are voids that are then given a chance, by size: sizes are not weighed, for those of other
 slabs may differ (weighing them too gives log losses less by a twentieth, and loses a hole of 250 mm2 on a photo of
 another renderer).

@@ -13,7 +13,7 @@ import numpy as np
 
 from voidmap import units
 from voidmap.errors import ValueRefused
-from voidmap.records import Defect, EdgeRun, Kind, Method, Outline, SlabRecord
+from voidmap.records import SLITS, Defect, EdgeRun, Kind, Method, Outline, SlabRecord
 
 METHODS = {
     "tinted_resin": "tinted resin",
@@ -87,7 +87,7 @@ def suggest(defect: Defect, slab: SlabRecord) -> tuple[str, str]:
     if not defect.is_void:
         what = "sound knot" if defect.kind is Kind.SOUND_KNOT else "stain"
         return "leave", f"a {what} is flat: the seal coats cover it"
-    if defect.kind in (Kind.CRACK, Kind.SEAM_GAP):
+    if defect.kind in SLITS:
         return _line(defect)
     if defect.kind is Kind.HOLE:
         return _hole(defect, slab)
@@ -186,7 +186,7 @@ def preparation(defect: Defect, slab: SlabRecord, method: str) -> tuple[str, ...
         steps.append("pick out loose bark down to sound wood, wire-brush")
     elif defect.kind is Kind.KNOT_HOLE:
         steps.append("pick out what is loose; where the pick sinks in (punky), soak with thin resin first")
-    elif defect.kind in (Kind.CRACK, Kind.SEAM_GAP):
+    elif defect.kind in SLITS:
         steps.append("clear dust and glue out with a thin blade")
     else:
         steps.append("clear it with a wire or a drill bit turned by hand")

@@ -19,7 +19,7 @@ from voidmap.records.coats import (
     SiteAdvice,
     Verdict,
 )
-from voidmap.records.common import RULES, Interval, Kind, Outline, Point
+from voidmap.records.common import RULES, SLITS, Interval, Kind, Outline, Point
 from voidmap.records.fill import (
     Allowances,
     Batch,
@@ -56,6 +56,7 @@ from voidmap.records.shots import BoardsPrinted, LensFile, Shot, ShotPlan
 
 __all__ = [
     "RULES",
+    "SLITS",
     "Allowances",
     "Batch",
     "BoardPlace",

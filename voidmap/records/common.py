@@ -34,3 +34,7 @@ class Kind(StrEnum):
     def is_void(self) -> bool:
         """Whether resin would sink into it."""
         return self not in (Kind.SOUND_KNOT, Kind.STAIN)
+
+
+SLITS = (Kind.CRACK, Kind.SEAM_GAP)
+"""Kinds that are long and narrow."""

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from voidmap.model import Region
 from voidmap.records import Kind
-from voidmap.surface.kinds import bar_of
+from voidmap.surface.kinds import bar_of, times_as_likely
 
 # Smaller things (a square centimetre) are counted.
 SMALL_MM2 = 100.0
@@ -43,8 +43,7 @@ def less_likely_in_crowds(regions: Sequence[Region]) -> list[Region]:
 
 def _less_likely(region: Region, times: float) -> Region:
     power = POWER_SMALL if region.area_mm2 < SMALL_MM2 else POWER_LARGE
-    share = times**-power
-    chance = region.void_probability * share / (1.0 - region.void_probability * (1.0 - share))
+    chance = times_as_likely(region.void_probability, times**-power)
     kind, chances = region.kind, {str(k): p for k, p in region.kind_chances.items()}
     if kind.is_void and chance < bar_of(region.measures, chances):
         flats = {k: p for k, p in region.kind_chances.items() if not k.is_void}

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from voidmap.records import Kind
+from voidmap.records import SLITS, Kind
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.lines import LEAST_LENGTH_MM, WIDEST_MM
@@ -20,7 +20,6 @@ WIDEST_HOLE_MM = 12.0
 # beetle's is told from it by nothing, and is filled alike. Of 135 knots' holes on 100 simulated slabs 2 % are smaller
 # than such a disc, of 354 worms' holes 95 %. Nor are they slits: along them they are wider than this in the mean.
 LEAST_KNOT_HOLE_MM, WIDEST_SLIT_MM = 4.0, 2.0
-_SLITS = (Kind.CRACK, Kind.SEAM_GAP)
 
 
 def by_form(found: Candidate, judgement: Judgement) -> Judgement:
@@ -29,12 +28,12 @@ def by_form(found: Candidate, judgement: Judgement) -> Judgement:
     The chance of a kind that is never of that size goes to the other voids, each in its share.
     """
     length, area = (float(np.exp(found.features[name])) for name in ("log_length", "log_area"))
-    other: tuple[Kind, ...] = _SLITS if area > WIDEST_MM * length else ()
+    other: tuple[Kind, ...] = SLITS if area > WIDEST_MM * length else ()
     other += (Kind.HOLE,) if area > np.pi / 4 * WIDEST_HOLE_MM**2 else ()
     small = area < np.pi / 4 * LEAST_KNOT_HOLE_MM**2 or area < WIDEST_SLIT_MM * length
     other += (Kind.KNOT_HOLE, Kind.BARK_VOID) if small else ()
     formed = _without(judgement, other)
-    if formed.kind in _SLITS and length < LEAST_LENGTH_MM and found.features["log_slender"] < np.log(COMPACT):
+    if formed.kind in SLITS and length < LEAST_LENGTH_MM and found.features["log_slender"] < np.log(COMPACT):
         return replace(formed, kind=Kind.HOLE)
     return formed
 

@@ -92,10 +92,9 @@ class Judgement:
         A hole in a knot has the knot around it, and looks the less uneven against that than the knot against the wood:
         among holes of knots the look tells nothing.
         """
-        if self.kind is not Kind.KNOT_HOLE or self.by_look == 0.0:
+        if self.kind is not Kind.KNOT_HOLE:
             return self.void_probability
-        odds = float(_log_odds(np.array([self.void_probability]))[0]) - self.by_look
-        return 1.0 / (1.0 + math.exp(-odds))
+        return times_as_likely(self.void_probability, math.exp(-self.by_look))
 
     @property
     def is_void(self) -> bool:
@@ -140,7 +139,7 @@ def _laid_out(sets: Sequence[Sequence[Any]]) -> _Trees:
 
 
 def judge(found: Sequence[Mapping[str, float]], by_look: Sequence[float] | None = None) -> list[Judgement]:
-    """Judge candidates by their figures (see ``features.describe``), with other weights by look than the model's own.
+    """Judge candidates by their figures (see ``features.describe``); ``by_look`` stands in for the model's own weights.
 
     A candidate is a void when that is likelier than not (by ``CALL_SMALL`` and ``CALL_LARGE`` for small and large
     things, ``CALL_UNLIKE`` for what fades or is evenly dark), else a flat thing or nothing, whichever is likelier;
@@ -195,6 +194,11 @@ def look_terms(chance: Floats, found: Sequence[Mapping[str, float]]) -> Floats:
     dot, line = (np.array([f[name] > 0.0 for f in found]) for name in ("is_dot", "is_line"))
     forms = [form * each for form in (dot, line & ~dot, ~line & ~dot) for each in (np.ones_like(uneven), uneven)]
     return np.column_stack([odds, np.maximum(odds, 0.0), *forms])
+
+
+def times_as_likely(chance: float, times: float) -> float:
+    """Return the chance of what has so many times the odds."""
+    return chance * times / (1.0 + chance * (times - 1.0))
 
 
 def _log_odds(chance: Floats) -> Floats:

@@ -11,7 +11,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from voidmap.model import Floats
-from voidmap.records import Kind
+from voidmap.records import SLITS
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.mosaic import Bools
@@ -52,7 +52,7 @@ def merged(judged: Sequence[Judged], mm_per_px: float) -> list[Judged]:
 def is_narrow(item: Judged) -> bool:
     """Whether it is a crack by its kind or its shape; a crack that runs into a hole stays apart from it."""
     found, judgement = item
-    return judgement.kind in (Kind.CRACK, Kind.SEAM_GAP) or found.features["log_slender"] > np.log(SLENDER)
+    return judgement.kind in SLITS or found.features["log_slender"] > np.log(SLENDER)
 
 
 def _cross(one: Floats | None, other: Floats | None, beyond_px: float) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from voidmap.model import Floats, Ortho, Plane, Region, SlabFound
-from voidmap.records import Kind
+from voidmap.records import SLITS, Kind
 from voidmap.surface.bores import bored
 from voidmap.surface.candidates import Looked, look_at
 from voidmap.surface.compressed import is_drawn_by_compression
@@ -163,7 +163,7 @@ def worth_telling(region: Region) -> bool:
     if region.kind is Kind.STAIN:
         doubtful = region.void_probability >= MAY_BE_VOID
         return region.area_mm2 >= (LEAST_DOUBT_MM2 if doubtful else LEAST_STAIN_MM2)
-    if region.kind in (Kind.CRACK, Kind.SEAM_GAP):
+    if region.kind in SLITS:
         told = region.length_mm >= LEAST_LENGTH_MM and region.area_mm2 >= LEAST_WIDTH_MM * region.length_mm
         return told and region.edge_opening_mm <= BESIDE_EDGE_SHARE * region.length_mm
     return region.area_mm2 >= LEAST_HOLE_MM2
@@ -174,7 +174,7 @@ def _traced_best(judged: list[Judged]) -> list[Judged]:
 
     A line that looks like another kind of void is a part of the patch, its darkest.
     """
-    lines = [c for c, j in judged if c.source == "line" and j.kind in (Kind.CRACK, Kind.SEAM_GAP)]
+    lines = [c for c, j in judged if c.source == "line" and j.kind in SLITS]
 
     def doubled(found: Candidate) -> bool:
         if found.source != "patch" or found.features["log_slender"] < np.log(SLENDER):

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from voidmap.model import Region, SlabFound
-from voidmap.records import Kind
+from voidmap.records import SLITS, Kind
 
 # So much of a line's outline lies this near to the slab's outline, and so much of what is nearest is a live edge.
 NEAR_MM, MOSTLY = 11.0, 0.9
@@ -31,7 +31,7 @@ def without_rind_lines(regions: Sequence[Region], slab: SlabFound) -> list[Regio
     edge = cKDTree(slab.outline_mm)
 
     def follows(region: Region) -> bool:
-        if region.kind not in (Kind.CRACK, Kind.SEAM_GAP):
+        if region.kind not in SLITS:
             return False
         away, nearest = edge.query(region.outline_mm)
         return bool(np.quantile(away, MOSTLY) < NEAR_MM and live[nearest].mean() > MOSTLY)

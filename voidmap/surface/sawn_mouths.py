@@ -14,7 +14,7 @@ import numpy as np
 from voidmap.model import Floats, Ortho, SlabFound
 from voidmap.records import Kind
 from voidmap.surface.features import Candidate
-from voidmap.surface.kinds import Judgement
+from voidmap.surface.kinds import Judgement, times_as_likely
 from voidmap.surface.merge import Judged, paste
 from voidmap.surface.nested import shared
 from voidmap.surface.odd import disc
@@ -124,8 +124,7 @@ def _drawn(outline_px: Floats) -> Cover:
 
 
 def _likelier(judgement: Judgement) -> Judgement:
-    chance = judgement.void_probability
-    chance = ODDS * chance / (1.0 + (ODDS - 1.0) * chance)
+    chance = times_as_likely(judgement.void_probability, ODDS)
     weights = {kind: share * (ODDS if kind.is_void else 1.0) for kind, share in judgement.kind_chances.items()}
     kinds = {kind: weight / sum(weights.values()) for kind, weight in weights.items()}
     kind = max(MOUTHED, key=lambda kind: kinds[kind]) if chance >= 0.5 else judgement.kind

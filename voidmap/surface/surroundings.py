@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from voidmap.records import Kind
+from voidmap.records import SLITS
 from voidmap.surface.candidates import Looked
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import FADING_DARK, Judgement
@@ -36,8 +36,6 @@ LEAST_LEFT, LEAST_CORE = 0.2, 0.08
 # What is left of it lies within this of the sound wood (natural log). All 4 patches that go by that on 156 simulated
 # slabs are fields of wood around cracks; with half the void's darkness here too a lit void would go for a pit in it.
 MUCH_SURER, PLAIN = 5.0, 0.35
-# What is thin is faint wherever it is thinner: the darkest part of a crack is not all of it.
-FAINT_IN_PARTS = (Kind.CRACK, Kind.SEAM_GAP)
 
 
 def without_surroundings(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
@@ -62,7 +60,8 @@ def _as_far(whole: Judged, core: Judged) -> float | None:
     far = -AS_FAR * core[0].features["dark_middle"]
     if share >= 1.0 or core[1].chance_among < whole[1].chance_among:
         return None
-    if core[0].source == "patch" and core[1].kind not in FAINT_IN_PARTS and share > LEAST_CORE:
+    # What is thin is faint wherever it is thinner: the darkest part of a crack is not all of it.
+    if core[0].source == "patch" and core[1].kind not in SLITS and share > LEAST_CORE:
         return far
     return min(far, PLAIN) if _much_surer(core[1], whole[1]) else None
 

@@ -19,7 +19,7 @@ from voidmap.surface.candidates import Looked
 from voidmap.surface.doubtful import is_line, is_stubby
 from voidmap.surface.features import Candidate
 from voidmap.surface.follow import path_of
-from voidmap.surface.kinds import Judgement, judge
+from voidmap.surface.kinds import Judgement, judge, times_as_likely
 
 # What runs this far off the grain was rarely a crack where the kinds were learned.
 OFF_GRAIN_DEG = 15.0
@@ -71,8 +71,7 @@ def with_cracks_across(looked: Looked, judgements: Sequence[Judgement]) -> list[
 
 def _less_likely(judgement: Judgement) -> Judgement:
     """Return how a line that would be a crack by its look is judged when it does not swell."""
-    odds = EVEN_ODDS * judgement.void_probability / max(1.0 - judgement.void_probability, 1e-6)
-    chance = odds / (1.0 + odds)
+    chance = times_as_likely(judgement.void_probability, EVEN_ODDS)
     return replace(judgement, kind=judgement.kind if chance >= LIKELY else None, void_probability=chance)
 
 
