@@ -52,6 +52,19 @@ def test_corners_found_without_bias():
     assert np.sqrt(np.mean(error**2)) < 0.05
 
 
+@pytest.mark.parametrize("axis", [0, 1])
+def test_board_that_the_frame_cuts_anywhere_serves_or_is_left_out(axis: int) -> None:
+    """A single row of corners tells no plane: no board is made of it, wherever the photo ends."""
+    whole = np.moveaxis(photo_of((0, 700, 500)).pixels[:, :, 0], axis, 0)
+    seen = []
+    for end in range(500, len(whole), 20):
+        boards = find_boards(np.ascontiguousarray(np.moveaxis(whole[:end], 0, axis)))
+        assert all(np.ptp(b.board_mm, axis=0).min() > 20.0 for b in boards)
+        seen.append(sum(len(b.board_mm) for b in boards))
+    assert seen[0] == 0
+    assert seen[-1] == 24
+
+
 def test_lengths_on_a_square_on_photo_of_two_boards():
     photo = photo_of((0, 100, 120), (1, 1100, 800))
     (plane,) = solve_planes([photo])

@@ -45,7 +45,7 @@ def share_called_slab(picture: Floats, *parts: tuple[slice, slice]) -> list[floa
     y0, y1, x0, x1 = (round(v * coarse.scale) for v in (200, 260, 240, 330))
     board[y0:y1, x0:x1] = True
     ring[y0 - 8 : y1 + 8, x0 - 8 : x1 + 8] = True
-    found, _ = cut_apart(coarse, board, ring, board)
+    found, _, _ = cut_apart(coarse, board, ring, board)
     rows, columns = (np.round((np.arange(n) + 0.5) / coarse.scale - 0.5).astype(int) for n in board.shape)
     at = np.ix_(rows.clip(0, SIZE[0] - 1), columns.clip(0, SIZE[1] - 1))
     return [float(found[region(part)[at]].mean()) for part in parts]
@@ -70,3 +70,25 @@ def test_pale_sapwood_beside_brown_wood_is_slab(paler: float, bench: tuple[float
     wood, sap = share_called_slab(picture * figure(BESIDE), HEART, BESIDE)
     assert wood > 0.98
     assert sap > 0.98
+
+
+@pytest.mark.parametrize("dim", [0.25, 0.5, 1.0])
+def test_wood_far_from_the_board_is_slab_however_the_light_falls_off(dim: float) -> None:
+    """A window at one side: the light at the far end is down to a quarter of that at the near one (sRGB: ^ 1/2.2)."""
+    light = np.linspace(dim, 1.0, SIZE[1]) ** (1 / 2.2)
+    (wood,) = share_called_slab(drawn((120.0, 125.0, 130.0)) * light[None, :, None], HEART)
+    assert wood > 0.98
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.2])
+def test_shade_that_takes_light_from_the_slabs_side_is_bench(share: float) -> None:
+    """Dark wood on a grey bench; its shade is as dark as the wood, and leans to the wood's tint near it."""
+    dark, grey = np.array([45.0, 60.0, 88.0]), np.array([150.0, 150.0, 150.0])
+    picture = np.tile(grey, (*SIZE, 1))
+    picture[HEART] = dark
+    picture *= figure(HEART)
+    tint = np.log(dark / dark.mean())
+    picture[BESIDE] = 65.0 * np.exp(share * tint)
+    wood, shade = share_called_slab(picture, HEART, BESIDE)
+    assert wood > 0.98
+    assert shade < 0.02

@@ -81,6 +81,22 @@ def test_shadow_on_the_bench_is_no_slab(soft_mm: float) -> None:
     assert within(scene.area_mm2, record.area_interval_mm2) or overlap(scene, found) >= 0.995
 
 
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize("heart", [(70, 90, 125), (150, 180, 205)])
+def test_slab_far_from_the_window_is_all_found(heart: tuple[int, int, int], way: int) -> None:
+    """Light that falls off to a tenth over the photo, with the board at the window's end."""
+    look = Look(heart=heart, sap=(165, 195, 215))
+    scene = draw_scene(
+        rectangle(800, 380, 3), (pattern_at(-230 * way, 20, 8),), np.random.default_rng(17), look=look, grain_deg=3
+    )
+    # The 8-bit code goes with about the 2.2nd root of the light.
+    light = np.linspace(1.0, 0.1, scene.ortho.pixels.shape[1])[::way] ** (1 / 2.2)
+    lit = np.round(scene.ortho.pixels * light[None, :, None]).astype(np.uint8)
+    found, record = measured(replace(scene, ortho=replace(scene.ortho, pixels=lit)))
+    assert overlap(scene, found) >= 0.99
+    assert within(800 * 380, record.area_interval_mm2)
+
+
 def test_sheet_that_hangs_over_the_edge_is_covered_and_bench_is_not() -> None:
     scene = draw_scene(
         rectangle(700, 420), (pattern_at(-120, 0), pattern_at(215, 125, 0)), np.random.default_rng(4),
@@ -135,6 +151,25 @@ def test_slab_that_fills_the_photo_has_no_edge() -> None:
     assert found.mask.sum() > 0.99 * scene.ortho.valid.sum()
     assert record.leaves_frame
     assert record.edge_mm < 0.05 * 2 * (1000 + 760)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_cracks_and_stains_of_a_slab_that_fills_the_photo_are_no_edge(seed: int) -> None:
+    """Two long cracks, a stain and the lens's own fall-off: closed around the board they would pass for an edge."""
+    rng = np.random.default_rng(20 + seed)
+    scene = draw_scene(rectangle(1800, 1500), (pattern_at(-100, 50, 8),), rng, look=Look(sap_mm=0))
+    height, width = scene.ortho.valid.shape
+    marks = np.zeros((height, width), np.float32)
+    for row in (0.2, 0.8):
+        ends = [(0, round(height * (row + rng.uniform(-0.08, 0.08)))), (width, round(height * row))]
+        cv2.line(marks, *ends, 1.2, 4)
+    cv2.ellipse(marks, (round(0.8 * width), round(0.5 * height)), (60, 130), 20.0, 0, 360, 0.35, -1)
+    y, x = np.mgrid[-1 : 1 : height * 1j, -1 : 1 : width * 1j]
+    lit = np.exp(-cv2.GaussianBlur(marks, (0, 0), 2.0) - 0.12 * (x**2 + y**2))
+    pixels = np.round(scene.ortho.pixels * lit[..., None]).astype(np.uint8)
+    found, record = measured(replace(scene, ortho=replace(scene.ortho, pixels=pixels)))
+    assert found.mask.sum() > 0.99 * scene.ortho.valid.sum()
+    assert record.leaves_frame
 
 
 def test_board_between_dark_strips_of_bench_ends_where_they_begin() -> None:

@@ -147,7 +147,7 @@ def _board_corners(grey: NDArray[np.uint8], number: int, markers: dict[int, Floa
         guesses.append(image[0])
         squares.append(image[1:] - image[0])
         kept.append(corner)
-    if len(kept) < LEAST_CORNERS:
+    if not _tell_a_plane(np.array(kept)):
         return None
     return _refined(grey, number, np.array(guesses), np.array(kept), np.array(squares), len(markers))
 
@@ -161,7 +161,7 @@ def _refined(
     half = int(np.clip(WINDOW_MM * shortest, *WINDOW_PX))
     inside = np.all((guesses > half + 2) & (guesses < np.array(grey.shape[::-1]) - half - 3), axis=1)
     guesses, board_mm, axes = guesses[inside], board_mm[inside], axes[inside]
-    if len(guesses) < LEAST_CORNERS:
+    if not _tell_a_plane(board_mm):
         return None
     low = np.maximum(guesses.min(axis=0).astype(int) - 4 * half, 0)
     high = guesses.max(axis=0).astype(int) + 4 * half
@@ -171,7 +171,7 @@ def _refined(
     found = np.asarray(cv2.cornerSubPix(patch, start, (half, half), (-1, -1), criteria), np.float64).reshape(-1, 2)
     contrast = _contrast(patch, found, board_mm, axes)
     good = (np.hypot(*(found - start.reshape(-1, 2)).T) < half) & (contrast > LEAST_CONTRAST)
-    if good.sum() < LEAST_CORNERS:
+    if not _tell_a_plane(board_mm[good]):
         return None
     return BoardSeen(
         number=number,
@@ -182,6 +182,14 @@ def _refined(
         markers=markers,
         edges=find_edges(grey, board_mm[good], found[good] + low),
     )
+
+
+def _tell_a_plane(board_mm: Floats) -> bool:
+    """Return whether corners (N, 2) are enough, and do not lie in one row, as those of a board cut by the frame may."""
+    if len(board_mm) < LEAST_CORNERS:
+        return False
+    lines = np.round(board_mm / SQUARE_MM).astype(int)
+    return any((np.unique(lines[:, axis], return_counts=True)[1] >= 2).sum() >= 2 for axis in (0, 1))
 
 
 def _contrast(patch: NDArray[np.uint8], corners: Floats, board_mm: Floats, axes: Floats) -> Floats:

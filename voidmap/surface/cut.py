@@ -16,6 +16,7 @@ from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 from scipy.spatial import cKDTree
 
 from voidmap.model import Floats
+from voidmap.surface.falloff import TO_SIGMA, curves_over, fall_of_light
 from voidmap.surface.patches import Bools, Coarse, along_grain
 
 F32 = NDArray[np.float32]
@@ -36,12 +37,15 @@ FEW, ALL = (800, 8), (1_000_000, 16)
 TONE = slice(0, 3)
 TEXTURE = slice(3, 5)
 COLOUR = slice(1, 3)
-# A darker patch with the bench's own colour may be bench in the slab's shadow: how far that is believed.
-SHADE_TRUST = 0.3
+# A patch that gets less than three quarters of the bench's light (log units of the 8-bit picture) and has its colour
+# may be bench in the slab's shadow: how far that is believed. Sapwood may be a little darker than the bench.
+SHADE_LEAST, SHADE_TRUST = 0.15, 0.3
 # Shade is lit by other lamps or by the sky: against the bench in the light its tint (log R/G and B/G of the 8-bit
 # picture) is shifted by up to so much (daylight of 5,500 K to 10,000 K, CIE 15, seen in sRGB), and about this much to
 # either side.
 SKY_TINT, SHADE_TINT = np.array([-0.14, 0.23]), 0.035
+# Near the slab some of the shade's light comes from the slab's side: its tint leans to the wood's by up to this share.
+FROM_SIDE = 0.2
 # A paler patch whose tint is nearer to the wood's than to the bench's may be sapwood: how far that is believed, and
 # what difference of tint says nothing (log units).
 SAP_TRUST, TINT_SAME = 0.3, 0.03
@@ -61,18 +65,27 @@ STRIP_UNKNOWN = 0.05
 # picture's own noise, and what starts from it hangs on half a grey step.
 OTHER, OTHER_SHARE = float(np.exp(-0.5 * 12.0**2)), 0.5
 # A patch at the photo's border is first taken for bench when it is less typical of the slab than this; the
-# stricter figure holds where it leaves at least this share of the border.
-UNLIKE = (0.02, 0.1, 0.5)
-UNLIKE_SHARE = 0.15
+# stricter figure holds where it leaves at least this share of the border. Of wood's own patches a quarter are less
+# typical than the last: where it leaves no half of the border, none of it is known to be bench.
+UNLIKE, UNLIKE_SHARE = (0.02, 0.1, 0.5), (0.15, 0.15, 0.5)
 # Patches around a sheet are not learned from when they are this typical of the photo's border (the sheet may
 # hang over the slab's edge), unless that leaves less than this share of them (the slab reaches the border).
 OFF_BENCH = 0.3
 OFF_BENCH_SHARE = 0.4
 # A patch is learned from when its look speaks this much (log ratio) for the side that it is on.
 AGREES = -1.0
+# A patch is paper when this much of it lies on a sheet and it is no darker than the sheet's brightest by more than this
+# (log units; the pattern's black is .8 below).
+WITHIN, PAPER_EVEN = 0.95, 0.15
 # Share of the photo's border that must have the wood's texture, and its tint, for the slab to fill the photo. Heart
 # and sap of one tree differ in tint by less than this (log units).
 FILLS_SHARE, TREE_TINT = 0.6, 0.3
+# Slab and bench differ in some look by this many of its scatters at least: wood cut along its own cracks and figure
+# differs by up to 2 or so from the rest of it, a bench of nearly the wood's look by 3.4.
+TOLD_APART = 3.0
+# That is asked where more than this share of the slab's line runs within so many coarse px of the photo's border: where
+# the slab lies clear of it, what closes around the boards is the slab.
+RUNS_OUT, FRAME_PX = 0.1, 6
 # An outline with more than this share of its length where no edge is visible is no outline.
 MOST_BARE = 0.33
 # What parallax says of a patch counts so much against its looks.
@@ -87,7 +100,7 @@ CERTAIN = 1e5
 
 def cut_apart(
     coarse: Coarse, certain: Bools, around: Bools, ignore: Bools, nats: F32 | None = None
-) -> tuple[Bools, float]:
+) -> tuple[Bools, float, Floats]:
     """Label every coarse px slab or bench.
 
     Parameters
@@ -108,7 +121,10 @@ def cut_apart(
     mask
         (h, w) bool, True on the slab.
     bare
-        Share of the line between slab and bench where no edge is visible, 0 (all on edges) to 1.
+        Share of the line between slab and bench where no edge is visible, 0 (all on edges) to 1; 1 also where no
+        bench is seen, or what is called bench looks as the slab does.
+    tone
+        (n,) log brightness of each patch with the fall of the light over the picture taken out.
     """
     seed = coarse.mean(certain) > 0.5
     hidden = coarse.mean(ignore) > 0.3
@@ -116,23 +132,29 @@ def cut_apart(
     frame = coarse.mean(_frame(coarse.valid)) * coarse.sizes
     looks = along_grain(coarse, around & ~ignore)
     touching = coarse.mean(_near_border(coarse.valid, 2)) > 0.5
-    slab = (coarse.mean(around) > 0.5) & ~hidden & ~touching
-    bench = (coarse.mean(_near_border(coarse.valid, BORDER_PX)) > 0.5) & ~touching & ~slab & ~hidden
-    off_bench = slab & (_typical_in_all(coarse, looks, bench) < OFF_BENCH)
-    if off_bench.sum() >= max(OFF_BENCH_SHARE * slab.sum(), FEW[1] + 1):
-        slab = off_bench
-    bench &= _unlike(_typical_in_all(coarse, looks, slab), bench)
+    learned = ~hidden & ~touching
+    slab = (coarse.mean(around) > 0.5) & learned
+    bench = (coarse.mean(_near_border(coarse.valid, BORDER_PX)) > 0.5) & ~slab & learned
+    tone, paper, curves = looks[:, 0].copy(), _paper(coarse, ignore), curves_over(coarse)
+    looks[:, 0] = tone - fall_of_light(curves, tone, [paper, slab, bench])
+    slab, bench = _seeds(coarse, looks, slab, bench)
+    if bench.sum() <= FEW[1]:
+        return np.ones_like(coarse.valid), 1.0, looks[:, 0]
     heights = 0.0 if nats is None else HEIGHT_WEIGHT * coarse.mean(nats)
     side = seed
     for _ in range(ROUNDS):
+        looks[:, 0] = tone - fall_of_light(curves, tone, [paper, slab, bench])
         before, ratio = side, _look_ratio(coarse, looks, slab, bench) + heights
         ratio[hidden | outside] = 0.0
         side = _min_cut(coarse, LOOK_WEIGHT * ratio * coarse.sizes - BORDER_WEIGHT * frame, seed)
         if (side != before).sum() <= SETTLED * len(side):
             break
-        slab = side & ~hidden & ~touching & (ratio > AGREES)
-        bench = ~side & ~hidden & ~touching & (ratio < -AGREES)
-    return np.asarray(side[coarse.labels]), _bare_share(coarse, side, outside)
+        slab, bench = side & learned & (ratio > AGREES), ~side & learned & (ratio < -AGREES)
+    mask, bare = np.asarray(side[coarse.labels]), _bare_share(coarse, side, outside)
+    seen = ~hidden & ~outside
+    if _at_border(mask, coarse.valid) > RUNS_OUT and _told_apart(looks, side & seen, ~side & seen) < TOLD_APART:
+        bare = 1.0
+    return mask, bare, looks[:, 0]
 
 
 def cut_off_strips(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bools, float]:
@@ -185,6 +207,13 @@ def cut_off_strips(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bo
     return np.asarray(side[coarse.labels]), bare
 
 
+def _seeds(coarse: Coarse, looks: Floats, around: Bools, border: Bools) -> tuple[Bools, Bools]:
+    """Return the patches around the sheets that are first taken for slab, and those of the border for bench."""
+    off_bench = around & (_typical_in_all(coarse, looks, border) < OFF_BENCH)
+    slab = off_bench if off_bench.sum() >= max(OFF_BENCH_SHARE * around.sum(), FEW[1] + 1) else around
+    return slab, border & _unlike(_typical_in_all(coarse, looks, slab), border)
+
+
 def _along_a_side(coarse: Coarse, chosen: Bools) -> Bools:
     """Return those of the chosen patches that hang together along a good part of a side of the photo."""
     pieces, count = ndimage.label(chosen[coarse.labels])
@@ -200,12 +229,40 @@ def _one_tint(looks: Floats, wood: Bools, around: Bools) -> Bools:
     return np.asarray(np.abs(looks[around][:, COLOUR] - usual).max(axis=1) < TREE_TINT)
 
 
+def _at_border(mask: Bools, valid: Bools) -> float:
+    """Return the share of a mask's line that runs along the photo's border."""
+    line = _frame(mask & valid)
+    return float((line & _near_border(valid, FRAME_PX)).sum() / max(1, line.sum()))
+
+
+def _told_apart(looks: Floats, slab: Bools, bench: Bools) -> float:
+    """Return by how many of their scatters the two differ in the look that tells them best."""
+    if min(slab.sum(), bench.sum()) <= FEW[1]:
+        return 0.0
+    usual = [np.median(looks[known], axis=0) for known in (slab, bench)]
+    off = [np.median(np.abs(looks[known] - u), axis=0) for known, u in zip((slab, bench), usual, strict=True)]
+    scatter = TO_SIGMA * np.hypot(*off) / np.sqrt(2.0) + LEAST_SCATTER
+    return float((np.abs(usual[0] - usual[1]) / scatter).max())
+
+
 def _bare_share(coarse: Coarse, side: Bools, outside: Bools) -> float:
     a, b = coarse.pairs.T
     line = (side[a] != side[b]) & ~outside[a] & ~outside[b]
     if not line.any():
         return 1.0
     return float(coarse.links[line].sum() / coarse.lengths[line].sum())
+
+
+def _paper(coarse: Coarse, sheets: Bools) -> Bools:
+    """Return the patches of bare paper: the brightest of each sheet."""
+    tone = coarse.looks[:, 0]
+    pieces, count = ndimage.label(sheets)
+    white: Bools = np.zeros(len(tone), dtype=bool)
+    for k in range(1, count + 1):
+        inside = coarse.mean(pieces == k) > WITHIN
+        if inside.any():
+            white |= inside & (tone > np.percentile(tone[inside], 90) - PAPER_EVEN)
+    return white
 
 
 def _frame(valid: Bools) -> Bools:
@@ -231,7 +288,7 @@ def _look_ratio(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools, stand:
     total = np.zeros(len(looks))
     if min(slab.sum(), bench.sum()) <= stand[1]:
         return total
-    shade, sap = _as_shade(coarse, looks, bench, stand), _as_sap(looks, slab, bench, stand)
+    shade, sap = _as_shade(coarse, looks, slab, bench, stand), _as_sap(looks, slab, bench, stand)
     for columns in (TONE, TEXTURE):
         typical = [_typical(coarse, looks[:, columns], LEAST_SCATTER[columns], known, stand) for known in (slab, bench)]
         typical[0] = np.maximum(typical[0], SAP_TRUST * sap)
@@ -240,13 +297,17 @@ def _look_ratio(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools, stand:
     return total
 
 
-def _as_shade(coarse: Coarse, looks: Floats, bench: Bools, stand: tuple[int, int]) -> Floats:
+def _as_shade(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools, stand: tuple[int, int]) -> Floats:
     """How typical each darker look's tint is of bench in the shade, 0 to 1."""
     tint = looks[:, COLOUR]
-    sky = np.clip((tint - np.median(tint[bench], axis=0)) @ SKY_TINT / (SKY_TINT @ SKY_TINT), 0.0, 1.0)
-    as_lit = np.where(bench[:, None], tint, tint - sky[:, None] * SKY_TINT)
+    usual = np.median(tint[bench], axis=0)
+    sky = np.clip((tint - usual) @ SKY_TINT / (SKY_TINT @ SKY_TINT), 0.0, 1.0)
+    as_lit = tint - sky[:, None] * SKY_TINT
+    wood = np.median(tint[slab], axis=0) - usual
+    side = np.clip((as_lit - usual) @ wood / max(float(wood @ wood), TINT_SAME**2), 0.0, FROM_SIDE)
+    as_lit = np.where(bench[:, None], tint, as_lit - side[:, None] * wood)
     typical = _typical(coarse, as_lit, np.maximum(LEAST_SCATTER[COLOUR], SHADE_TINT), bench, stand)
-    return np.where(looks[:, 0] < np.percentile(looks[bench, 0], 25), typical, 0.0)
+    return np.where(looks[:, 0] < np.median(looks[bench, 0]) - SHADE_LEAST, typical, 0.0)
 
 
 def _as_sap(looks: Floats, slab: Bools, bench: Bools, stand: tuple[int, int]) -> Floats:
@@ -261,8 +322,8 @@ def _as_sap(looks: Floats, slab: Bools, bench: Bools, stand: tuple[int, int]) ->
 
 def _unlike(typical: Floats, band: Bools) -> Bools:
     """Return the patches that look so unlike the slab that the band along the border has enough of them."""
-    for most in UNLIKE:
-        if (typical < most)[band].sum() >= UNLIKE_SHARE * band.sum():
+    for most, share in zip(UNLIKE, UNLIKE_SHARE, strict=True):
+        if (typical < most)[band].sum() >= share * band.sum():
             return typical < most
     return np.zeros_like(band)
 

@@ -225,10 +225,10 @@ def coarse_px(length_mm: float, ortho: Ortho, coarse: Coarse) -> int:
 def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools, nats: F32 | None) -> Bools:
     """Return the slab's rough mask: within the photo if its outline stands on edges, else filling the photo."""
     if ignore.any():
-        mask, bare = cut_apart(coarse, known, ring, ignore, nats)
+        mask, bare, tone = cut_apart(coarse, known, ring, ignore, nats)
         if bare <= MOST_BARE:
             piece = _one_piece(mask & coarse.valid, known)
-            rind = _rind(coarse, piece & ~ignore, ring & ~ignore)
+            rind = _rind(coarse, piece & ~ignore, ring & ~ignore, tone)
             return _one_piece(piece & ~rind, known)
     mask, bare = cut_off_strips(coarse, ring, ignore)
     mask = _one_piece(mask & coarse.valid, ring)
@@ -240,9 +240,9 @@ def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools, nats: F32 |
     return mask
 
 
-def _rind(coarse: Coarse, slab: Bools, ring: Bools) -> Bools:
+def _rind(coarse: Coarse, slab: Bools, ring: Bools, tone: Floats) -> Bools:
     """Return dark px along the slab's line: bark on its slanting side, or a shadow, beside the top's edge."""
-    light = np.asarray(coarse.looks[:, 0][coarse.labels])
+    light = np.asarray(tone[coarse.labels])
     if not (ring & slab).any():
         return np.zeros_like(slab)
     dark = slab & (light < np.percentile(light[ring & slab], 5) - RIND_DARKER)
