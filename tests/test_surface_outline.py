@@ -97,6 +97,21 @@ def test_slab_far_from_the_window_is_all_found(heart: tuple[int, int, int], way:
     assert within(800 * 380, record.area_interval_mm2)
 
 
+def test_end_of_the_slab_in_a_hard_shadow_is_found() -> None:
+    """A shadow that falls across an end, down to a quarter of the light, and goes on over the bench."""
+    look = Look(heart=(105, 130, 160), sap=(105, 130, 160), bench=(170, 185, 205))
+    scene = draw_scene(
+        rectangle(800, 380, 3), (pattern_at(-200, 20, 8),), np.random.default_rng(17), look=look, grain_deg=3
+    )
+    height, width = scene.ortho.valid.shape
+    shadow = np.zeros((height, width), np.float32)
+    shadow[:, round(0.72 * width) :] = 1.0
+    light = 1.0 - 0.75 * cv2.GaussianBlur(shadow, (0, 0), 12.0)
+    pixels = np.round(scene.ortho.pixels * light[..., None] ** (1 / 2.2)).astype(np.uint8)
+    found, _ = measured(replace(scene, ortho=replace(scene.ortho, pixels=pixels)))
+    assert overlap(scene, found) >= 0.98
+
+
 def test_sheet_that_hangs_over_the_edge_is_covered_and_bench_is_not() -> None:
     scene = draw_scene(
         rectangle(700, 420), (pattern_at(-120, 0), pattern_at(215, 125, 0)), np.random.default_rng(4),

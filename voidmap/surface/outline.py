@@ -35,6 +35,8 @@ RING_MM = 12.0
 BESIDE_MM = 12.0
 # Bark and shadow are this much darker (log units) than the darkest twentieth of the wood around the boards.
 RIND_DARKER = 0.25
+# No more of it is cut away than the band along the outline reaches back over: dark wood there is found again.
+RIND_DEEP_MM = 50.0
 # The outermost coarse px of a photo, half filled and blurred, are no evidence of an edge.
 BORDER_GAP_PX = 4
 # A slab that is not seen whole fills at least this share of the photo.
@@ -100,7 +102,14 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], heights: Heights | No
     ring = _grow(hidden, coarse_px(RING_MM, small, coarse)) if len(sheets) else _middle(coarse)
     known = _fill(coarse, small, patterns_mm) if len(sheets) else ring
     nats = heights(small) if heights is not None else None
-    rough = _rough(coarse, known & coarse.valid, ring & coarse.valid, _grow(hidden, 1), _shrunk(nats, small, coarse))
+    rough = _rough(
+        coarse,
+        known & coarse.valid,
+        ring & coarse.valid,
+        _grow(hidden, 1),
+        _shrunk(nats, small, coarse),
+        coarse_px(RIND_DEEP_MM, small, coarse),
+    )
     beside = coarse_px(BESIDE_MM, small, coarse)
     for sheet in sheets:
         rough = _under_sheet(rough, _fill(coarse, small, [sheet]), known, beside) & coarse.valid
@@ -222,13 +231,16 @@ def coarse_px(length_mm: float, ortho: Ortho, coarse: Coarse) -> int:
     return max(1, round(length_mm / ortho.mm_per_px * coarse.scale))
 
 
-def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools, nats: F32 | None) -> Bools:
-    """Return the slab's rough mask: within the photo if its outline stands on edges, else filling the photo."""
+def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools, nats: F32 | None, rind_deep: int) -> Bools:
+    """Return the slab's rough mask: within the photo if its outline stands on edges, else filling the photo.
+
+    No rind is looked for deeper than ``rind_deep`` coarse px.
+    """
     if ignore.any():
         mask, bare, tone = cut_apart(coarse, known, ring, ignore, nats)
         if bare <= MOST_BARE:
             piece = _one_piece(mask & coarse.valid, known)
-            rind = _rind(coarse, piece & ~ignore, ring & ~ignore, tone)
+            rind = _rind(coarse, piece & ~ignore, ring & ~ignore, tone) & _grow(~piece, rind_deep)
             return _one_piece(piece & ~rind, known)
     mask, bare = cut_off_strips(coarse, ring, ignore)
     mask = _one_piece(mask & coarse.valid, ring)
