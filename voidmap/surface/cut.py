@@ -201,8 +201,9 @@ def cut_off_strips(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bo
         before, side = side, _min_cut(coarse, gain, seed)
         if (side != before).sum() <= SETTLED * len(side):
             break
-    bare = _bare_share(coarse, side, outside)
-    if bare > MOST_BARE and (alike & (typical[1][around] > STRIP_UNLIKE)).mean() > FILLS_SHARE:
+    bare, seen = _bare_share(coarse, side, outside), ~hidden & ~outside
+    one = bare > MOST_BARE or _told_apart(looks, side & seen, ~side & seen) < TOLD_APART
+    if one and (alike & (typical[1][around] > STRIP_UNLIKE)).mean() > FILLS_SHARE:
         return np.ones_like(coarse.valid), 0.0
     return np.asarray(side[coarse.labels]), bare
 
