@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from voidmap.coat.surround import sheets_px
+from voidmap.coat.surround import sheets_px, surface_px
 from voidmap.model import Photo
 from voidmap.scale.boards import PATTERN_MM
 from voidmap.scale.given import plane_from_mm_per_px
@@ -59,3 +59,34 @@ def test_a_printed_bar_is_no_edge_of_the_paper() -> None:
     first = round(CORNER_MM[0] / MM_PER_PX)
     picture[top - 6 : top + 6, first : first + 800] = 30
     assert margins_mm(picture)[1] == pytest.approx(MARGIN_MM, abs=2.5)
+
+
+def close_up(seed: int) -> np.ndarray:
+    """Wood with pores and rings aslant, at the size in which it is looked at for a bench, (500, 700, 3) float."""
+    rng = np.random.default_rng(seed)
+    rows, columns = np.mgrid[0:500, 0:700]
+    rings = np.interp(rows + 0.05 * columns, np.arange(560), cv2.GaussianBlur(rng.normal(0, 2, (560, 1)), (0, 0), 2.0).ravel())
+    wood = np.array([120.0, 155.0, 190.0]) * np.exp(0.10 * rings + rng.normal(0, 0.01, (500, 700)))[..., None]
+    return np.asarray(wood)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("soft", [1.0, 6.0])
+def test_a_shadows_edge_is_no_bench(seed: int, soft: float) -> None:
+    """Half of the light is gone at one side, the sky's blue part less so (the 8-bit code goes with its 2.2nd root)."""
+    shadow = np.zeros((500, 700), np.float32)
+    cv2.fillPoly(shadow, [np.array([[90, 0], [210, 0], [240, 499], [120, 499]])], 1.0)
+    dark = cv2.GaussianBlur(shadow, (0, 0), soft)[..., None] * np.array([0.48, 0.53, 0.58])
+    lit = close_up(seed) * (1 - dark) ** (1 / 2.2)
+    assert surface_px(np.clip(lit, 0, 255).astype(np.uint8), []) is None
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("bench", [(130.0, 130.0, 130.0), (75.0, 80.0, 95.0)])
+def test_a_bench_beside_the_coat_is_left_out_also_beyond_a_shadow(seed: int, bench: tuple[float, ...]) -> None:
+    picture = close_up(seed)
+    picture[:, 180:260] *= 0.5 ** (1 / 2.2)
+    picture[:, :60] = np.array(bench) * np.random.default_rng(seed).normal(1.0, 0.03, (500, 60, 1))
+    outline = surface_px(np.clip(picture, 0, 255).astype(np.uint8), [])
+    assert outline is not None
+    assert outline[:, 0].min() == pytest.approx(60 * 4, abs=12)

@@ -3,12 +3,14 @@
 A coat's photo is a close-up: the surface fills the frame, or a bench shows along a side of it. Such a bench is
 parted from the surface by an edge that runs from side to side of the frame, sharp all along, with another colour
 beyond it; growth rings are not of another colour on their two sides, the step to sapwood is not sharp, and fills,
-reflections and boards don't run from side to side.
+reflections and boards don't run from side to side. A shadow's edge may: but the wood's figure runs on across it, and
+the tint beyond it is that of the same wood in the shade.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -17,6 +19,9 @@ from numpy.typing import NDArray
 from voidmap.coat.ground import Bytes, Floats32
 from voidmap.model import Floats, Plane
 from voidmap.scale.boards import PATTERN_MM
+from voidmap.shade import SHADE_TINT, less_sky
+
+Number = TypeVar("Number", bound=np.generic)
 
 STEP_MM = 0.5
 """Step outward from a board's pattern in the search for the paper's edge."""
@@ -43,6 +48,15 @@ LEAST_RUN = 0.8
 """Share of the edge's length on which it must be sharp, and of another colour beyond."""
 OUT_OF_ORDINARY = 0.9
 """The step along a bench's edge is over this quantile of all steps around: growth rings and fills have edges too."""
+FIGURE_CELLS, FIGURE_SIGMA, FIGURE_LAG = (4, 16), 25.0, 8
+"""The figure on both sides of an edge is read so far from it, cells; what is wider along it (1 sigma) is taken out; it
+may cross aslant, by so many cells."""
+FIGURE_MOST = 4.0
+"""Reflections, knots and fills count for no more than this many times the figure's median."""
+SAME_FIGURE = 0.3
+"""Two sides whose figure correlates by this are one wood: 4 sigma, where some 200 rings and pores cross the edge."""
+EDGES_TRIED, EDGE_CLEAR = 3, 24
+"""A shadow has two edges, and a bench may lie beyond: so many are tried, so many cells apart."""
 GLARE = 240.0
 """All channels at or over this: a lamp's reflection, whose edges are no bench's."""
 DEEPEST = 0.45
@@ -141,17 +155,65 @@ def _edge_from_left(small: Floats32, hidden: NDArray[np.bool_]) -> NDArray[np.in
     step[:, EDGE_STEP_PX:-EDGE_STEP_PX] = cv2.max(cv2.max(blue, green), red)
     shown = ~hidden[:, : part.shape[1]]
     step[~shown] = 0
-    path = _best_path(np.minimum(step[:, :reach], 2 * LEAST_STEP))
+    usual = np.quantile(step[shown], OUT_OF_ORDINARY)
+    for _ in range(EDGES_TRIED):
+        path = _best_path(np.minimum(step[:, :reach], 2 * LEAST_STEP))
+        if not _is_edge(part, step, path, ~shown, usual):
+            return None
+        if not _in_shade(part, path, ~shown):
+            return path
+        away = np.abs(np.arange(step.shape[1])[None, :] - path[:, None])
+        step[away <= EDGE_CLEAR] = 0
+    return None
+
+
+def _is_edge(part: Floats32, step: Floats32, path: NDArray[np.int64], hidden: NDArray[np.bool_], usual: float) -> bool:
+    """Whether the path is sharp all along, out of the ordinary, and of another colour beyond."""
     rows = np.arange(len(path))
     free = ~hidden[rows, path]
     if free.mean() < 0.5:
-        return None
+        return False
     along = step[rows, path][free]
-    sharp = (along >= LEAST_STEP).mean()
-    if sharp < LEAST_RUN or np.median(along) < np.quantile(step[shown], OUT_OF_ORDINARY):
-        return None
-    apart = _other_colour(part, path)[free].mean()
-    return path if min(sharp, apart) >= LEAST_RUN else None
+    if (along >= LEAST_STEP).mean() < LEAST_RUN or np.median(along) < usual:
+        return False
+    return float(_other_colour(part, path)[free].mean()) >= LEAST_RUN
+
+
+def _in_shade(part: Floats32, path: NDArray[np.int64], hidden: NDArray[np.bool_]) -> bool:
+    """Whether one wood lies on both sides of the path, in the light and in the shade."""
+    logs = np.log(part + 1.0)
+    sides = [_beside(logs, path, sign, FIGURE_CELLS) for sign in (1, -1)]
+    free = ~np.any([_beside(hidden, path, sign, FIGURE_CELLS) > 0 for sign in (1, -1)], axis=0)
+    if free.mean() < 0.5:
+        return False
+    lit, dark = sorted(sides, key=lambda side: -float(np.median(side[free])))
+    blue, green, red = np.median((dark - lit)[free], axis=0)
+    if np.abs(less_sky(np.array([red - green, blue - green]))).max() > SHADE_TINT:
+        return False
+    figures = [np.where(free, _figure(side.mean(axis=1), free), np.nan) for side in sides]
+    alike = [_correlation(figures[0], np.roll(figures[1], lag)) for lag in range(-FIGURE_LAG, FIGURE_LAG + 1)]
+    return max(alike) >= SAME_FIGURE
+
+
+def _figure(values: Floats, free: NDArray[np.bool_]) -> Floats:
+    """Return what of values (n,) along an edge is finer than ``FIGURE_SIGMA``, from the free ones alone."""
+    weight = free.astype(np.float64)
+    wide = [cv2.GaussianBlur(v[:, None], (1, 0), 1.0, sigmaY=FIGURE_SIGMA).ravel() for v in (values * weight, weight)]
+    fine = values - wide[0] / np.maximum(wide[1], 1e-6)
+    most = FIGURE_MOST * float(np.median(np.abs(fine[free])))
+    return np.asarray(np.clip(fine, -most, most))
+
+
+def _correlation(a: Floats, b: Floats) -> float:
+    both = ~np.isnan(a) & ~np.isnan(b)
+    a, b = a[both] - a[both].mean(), b[both] - b[both].mean()
+    return float(a @ b) / max(float(np.sqrt((a @ a) * (b @ b))), 1e-12)
+
+
+def _beside(values: NDArray[Number], path: NDArray[np.int64], sign: int, cells: tuple[int, int]) -> Floats:
+    """Mean of values (rows, columns, ...) between so many cells inward (sign 1) or outward (-1) of the path, by row."""
+    columns = np.clip(path[:, None] + sign * np.arange(*cells)[None, :], 0, values.shape[1] - 1)
+    return np.asarray(values[np.arange(len(path))[:, None], columns].mean(axis=1), dtype=np.float64)
 
 
 def _best_path(gain: Floats32) -> NDArray[np.int64]:
@@ -175,11 +237,7 @@ def _best_path(gain: Floats32) -> NDArray[np.int64]:
 
 def _other_colour(part: Floats32, path: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Whether the bands on both sides of the path differ in each row, in the way that they mostly do."""
-    near, far = BAND_CELLS
-    rows = np.arange(len(path))[:, None]
-    reach = np.arange(near, far)[None, :]
-    inner = part[rows, np.minimum(path[:, None] + reach, part.shape[1] - 1)].mean(axis=1)
-    outer = part[rows, np.maximum(path[:, None] - reach, 0)].mean(axis=1)
+    inner, outer = (_beside(part, path, sign, BAND_CELLS) for sign in (1, -1))
     difference = cv2.blur(inner - outer, (1, 41))
     channel = int(np.argmax(np.abs(np.median(difference, axis=0))))
     sign = np.sign(np.median(difference[:, channel]))

@@ -16,6 +16,7 @@ from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 from scipy.spatial import cKDTree
 
 from voidmap.model import Floats
+from voidmap.shade import SHADE_TINT, less_sky
 from voidmap.surface.falloff import TO_SIGMA, curves_over, fall_of_light
 from voidmap.surface.patches import Bools, Coarse, along_grain
 
@@ -40,10 +41,6 @@ COLOUR = slice(1, 3)
 # A patch that gets less than three quarters of the bench's light (log units of the 8-bit picture) and has its colour
 # may be bench in the slab's shadow: how far that is believed. Sapwood may be a little darker than the bench.
 SHADE_LEAST, SHADE_TRUST = 0.15, 0.3
-# Shade is lit by other lamps or by the sky: against the bench in the light its tint (log R/G and B/G of the 8-bit
-# picture) is shifted by up to so much (daylight of 5,500 K to 10,000 K, CIE 15, seen in sRGB), and about this much to
-# either side.
-SKY_TINT, SHADE_TINT = np.array([-0.14, 0.23]), 0.035
 # Near the slab some of the shade's light comes from the slab's side: its tint leans to the wood's by up to this share.
 FROM_SIDE = 0.2
 # A paler patch whose tint is nearer to the wood's than to the bench's may be sapwood: how far that is believed, and
@@ -302,8 +299,7 @@ def _as_shade(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools, stand: t
     """How typical each darker look's tint is of bench in the shade, 0 to 1."""
     tint = looks[:, COLOUR]
     usual = np.median(tint[bench], axis=0)
-    sky = np.clip((tint - usual) @ SKY_TINT / (SKY_TINT @ SKY_TINT), 0.0, 1.0)
-    as_lit = tint - sky[:, None] * SKY_TINT
+    as_lit = usual + less_sky(tint - usual)
     wood = np.median(tint[slab], axis=0) - usual
     side = np.clip((as_lit - usual) @ wood / max(float(wood @ wood), TINT_SAME**2), 0.0, FROM_SIDE)
     as_lit = np.where(bench[:, None], tint, as_lit - side[:, None] * wood)
