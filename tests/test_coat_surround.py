@@ -65,7 +65,8 @@ def close_up(seed: int) -> np.ndarray:
     """Wood with pores and rings aslant, at the size in which it is looked at for a bench, (500, 700, 3) float."""
     rng = np.random.default_rng(seed)
     rows, columns = np.mgrid[0:500, 0:700]
-    rings = np.interp(rows + 0.05 * columns, np.arange(560), cv2.GaussianBlur(rng.normal(0, 2, (560, 1)), (0, 0), 2.0).ravel())
+    figure = cv2.GaussianBlur(rng.normal(0, 2, (560, 1)), (0, 0), 2.0).ravel()
+    rings = np.interp(rows + 0.05 * columns, np.arange(560), figure)
     wood = np.array([120.0, 155.0, 190.0]) * np.exp(0.10 * rings + rng.normal(0, 0.01, (500, 700)))[..., None]
     return np.asarray(wood)
 

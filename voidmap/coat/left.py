@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,35 +111,60 @@ class Closure:
     rate: float | None
 
 
+class _Told(NamedTuple):
+    """What one coat told of a site: whether it was gone, had outlived a coat before, and over how many coats.
+
+    ``shown`` is the chance that the photo would have shown it, had it stayed.
+    """
+
+    gone: bool
+    stubborn: bool
+    coats: int
+    shown: float
+
+
 def closure_of(records: Sequence[CoatRecord], rng: np.random.Generator) -> Closure:
-    """Learn the closure from a job's sites; one that stayed over several coats between photos counts for each."""
-    told: Counter[tuple[bool, bool, int]] = Counter()
-    times: Counter[str] = Counter(p.site for p in records[0].pinholes)
+    """Learn the closure from a job's sites; one that stayed over several coats between photos counts for each.
+
+    A site that is gone has closed, or stayed and was missed: a poor photo makes few closures of many sites gone.
+    """
+    told: Counter[_Told] = Counter()
+    times: Counter[str] = Counter()
+    size_mm: dict[str, float] = {}
     for before, now in pairwise(records):
+        _remember(before, times, size_mm)
         coats = max(1, now.number - before.number)
-        for gone in now.closed:
-            if gone.seen:
-                told[True, times[gone.site] > 1, coats] += 1
-        for p in now.pinholes:
-            if times[p.site]:
-                told[False, times[p.site] > 1, coats] += 1
-        times.update(p.site for p in now.pinholes)
-    closed = sum(n for (gone, _, _), n in told.items() if gone)
-    stayed = told.total() - closed
-    rate = closed / told.total() if told else None
-    if any(coats > 1 for _, _, coats in told):
+        gone = [site.site for site in now.closed if site.seen and times[site.site]]
+        stayed = [p.site for p in now.pinholes if times[p.site]]
+        sites = [(site, True) for site in gone] + [(site, False) for site in stayed]
+        shown = chance_shown(now.power.curve, [size_mm[site] for site, _ in sites])
+        for (site, is_gone), chance in zip(sites, shown, strict=True):
+            told[_Told(is_gone, times[site] > 1, coats, round(float(chance), 2))] += 1
+    closed = sum(n for site, n in told.items() if site.gone)
+    stayed_in_all = told.total() - closed
+    rate = None
+    if any(site.coats > 1 for site in told):
         rate = float(np.median(_posterior(told, rng)))
-    fresh = Counter({key: n for key, n in told.items() if not key[1]})
-    stubborn = Counter({key: n for key, n in told.items() if key[1]})
-    return Closure(_posterior(fresh, rng), _posterior(stubborn, rng), _posterior(told, rng), closed, stayed, rate)
+    elif told:
+        rate = max(0.0, 1.0 - stayed_in_all / max(sum(n * site.shown for site, n in told.items()), 1e-9))
+    fresh, stubborn = (Counter({t: n for t, n in told.items() if t.stubborn == old}) for old in (False, True))
+    return Closure(
+        _posterior(fresh, rng), _posterior(stubborn, rng), _posterior(told, rng), closed, stayed_in_all, rate
+    )
 
 
-def _posterior(told: Counter[tuple[bool, bool, int]], rng: np.random.Generator) -> Floats:
+def _remember(record: CoatRecord, times: Counter[str], size_mm: dict[str, float]) -> None:
+    """Count how often each site was found open, and keep its last size."""
+    times.update(p.site for p in record.pinholes)
+    size_mm.update({p.site: p.diameter_mm for p in record.pinholes})
+
+
+def _posterior(told: Counter[_Told], rng: np.random.Generator) -> Floats:
     level = (np.arange(LEVELS) + 0.5) / LEVELS
     weight = (CLOSURE_PRIOR[0] - 1) * np.log(level) + (CLOSURE_PRIOR[1] - 1) * np.log(1 - level)
-    for (gone, _, coats), n in told.items():
-        stays = (1 - level) ** coats
-        weight += n * (np.log(1 - stays) if gone else np.log(stays))
+    for site, n in told.items():
+        stays = (1 - level) ** site.coats
+        weight += n * (np.log1p(-stays * site.shown) if site.gone else np.log(stays))
     chance = np.exp(weight - weight.max())
     drawn = rng.choice(LEVELS, size=DRAWS, p=chance / chance.sum())
     return np.asarray((drawn + rng.random(DRAWS)) / LEVELS, dtype=np.float64)
