@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -36,13 +37,15 @@ def figure(part: tuple[slice, slice]) -> Floats:
     return np.asarray(np.where(region(part), lines[:, None], 1.0)[..., None])
 
 
-def share_called_slab(picture: Floats, *parts: tuple[slice, slice]) -> list[float]:
-    """What share of each part is called slab, when a board is known to lie in the wood's middle."""
+def share_called_slab(
+    picture: Floats, *parts: tuple[slice, slice], board_at: tuple[int, int] = (200, 240)
+) -> list[float]:
+    """What share of each part is called slab, when a board is known to lie in the wood, its corner at row and column ``board_at``."""
     noisy = picture + np.random.default_rng(8).normal(0, 1.5, picture.shape)
     valid = np.ones(SIZE, dtype=bool)
     coarse = break_up(Ortho(np.clip(noisy, 0, 255).astype(np.uint8), valid, 0.0, 0.0, 1.0))
     board, ring = np.zeros((2, *coarse.valid.shape), dtype=bool)
-    y0, y1, x0, x1 = (round(v * coarse.scale) for v in (200, 260, 240, 330))
+    y0, y1, x0, x1 = (round(v * coarse.scale) for v in (board_at[0], board_at[0] + 60, board_at[1], board_at[1] + 90))
     board[y0:y1, x0:x1] = True
     ring[y0 - 8 : y1 + 8, x0 - 8 : x1 + 8] = True
     found, _, _ = cut_apart(coarse, board, ring, board)
@@ -92,3 +95,16 @@ def test_shade_that_takes_light_from_the_slabs_side_is_bench(share: float) -> No
     wood, shade = share_called_slab(picture, HEART, BESIDE)
     assert wood > 0.98
     assert shade < 0.02
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_bench_around_a_board_at_the_slabs_edge_is_bench(seed: int) -> None:
+    """Grey bench, as bright as the wood and cloudy; a part of what lies around the board is bench."""
+    clouds = np.random.default_rng(seed).normal(0.0, 1.0, SIZE)
+    clouds = cv2.GaussianBlur(clouds, (0, 0), 9.0)
+    picture = drawn((145.0, 145.0, 145.0))
+    bench = ~region(HEART)
+    picture[bench] *= np.exp(0.25 * clouds / clouds.std())[bench][:, None]
+    wood, beside = share_called_slab(picture, HEART, BESIDE, board_at=(142, 122))
+    assert wood > 0.98
+    assert beside < 0.02

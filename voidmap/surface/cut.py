@@ -69,6 +69,9 @@ UNLIKE, UNLIKE_SHARE = (0.02, 0.1, 0.5), (0.15, 0.15, 0.5)
 # hang over the slab's edge), unless that leaves less than this share of them (the slab reaches the border).
 OFF_BENCH = 0.3
 OFF_BENCH_SHARE = 0.4
+# Nor when their tint lies as near to the bench's as that of so many per cent of it, or as a shade's may, and this many
+# times nearer than to the wood's.
+USUAL_TINTS, TINT_NEARER = 95, 4.0
 # A patch is learned from when its look speaks this much (log ratio) for the side that it is on.
 AGREES = -1.0
 # A patch is paper when this much of it lies on a sheet and it is no darker than the sheet's brightest by more than this
@@ -207,9 +210,23 @@ def cut_off_strips(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bo
 
 def _seeds(coarse: Coarse, looks: Floats, around: Bools, border: Bools) -> tuple[Bools, Bools]:
     """Return the patches around the sheets that are first taken for slab, and those of the border for bench."""
-    off_bench = around & (_typical_in_all(coarse, looks, border) < OFF_BENCH)
+    bench = border & _unlike(_typical_in_all(coarse, looks, around), border)
+    off_bench = around & (_typical_in_all(coarse, looks, border) < OFF_BENCH) & ~_of_its_tint(looks, bench, around)
     slab = off_bench if off_bench.sum() >= max(OFF_BENCH_SHARE * around.sum(), FEW[1] + 1) else around
     return slab, border & _unlike(_typical_in_all(coarse, looks, slab), border)
+
+
+def _of_its_tint(looks: Floats, bench: Bools, wood: Bools) -> Bools:
+    """Return the patches whose tint is one of the bench's usual ones, and far nearer to them than to the wood's.
+
+    In the shade beside the slab a bench keeps its tint, not its tone.
+    """
+    if not (bench.any() and wood.any()):
+        return np.zeros(len(looks), dtype=bool)
+    tint = looks[:, COLOUR] / LEAST_SCATTER[COLOUR]
+    far = [np.linalg.norm(tint - np.median(tint[known], axis=0), axis=1) for known in (bench, wood)]
+    usual = max(float(np.percentile(far[0][bench], USUAL_TINTS)), SHADE_TINT / LEAST_SCATTER[COLOUR].max())
+    return np.asarray(far[0] < np.minimum(far[1] / TINT_NEARER, usual))
 
 
 def _along_a_side(coarse: Coarse, chosen: Bools) -> Bools:
