@@ -40,7 +40,7 @@ def figure(part: tuple[slice, slice]) -> Floats:
 def share_called_slab(
     picture: Floats, *parts: tuple[slice, slice], board_at: tuple[int, int] = (200, 240)
 ) -> list[float]:
-    """What share of each part is called slab, when a board is known to lie in the wood, its corner at row and column ``board_at``."""
+    """What share of each part is called slab, when a board is known to lie in the wood, from ``board_at`` on."""
     noisy = picture + np.random.default_rng(8).normal(0, 1.5, picture.shape)
     valid = np.ones(SIZE, dtype=bool)
     coarse = break_up(Ortho(np.clip(noisy, 0, 255).astype(np.uint8), valid, 0.0, 0.0, 1.0))
@@ -108,3 +108,13 @@ def test_bench_around_a_board_at_the_slabs_edge_is_bench(seed: int) -> None:
     wood, beside = share_called_slab(picture, HEART, BESIDE, board_at=(142, 122))
     assert wood > 0.98
     assert beside < 0.02
+
+
+def test_a_picture_that_is_mostly_beyond_the_photo_has_looks() -> None:
+    """Turned and oblique photos leave most of the square-on picture black, without any slope."""
+    valid = np.zeros(SIZE, dtype=bool)
+    valid[100:330, 150:420] = True
+    picture = np.where(valid[..., None], drawn(BENCH), 0.0)
+    coarse = break_up(Ortho(picture.astype(np.uint8), valid, 0.0, 0.0, 1.0))
+    assert valid.mean() < 0.3
+    assert np.isfinite(coarse.looks).all()

@@ -30,6 +30,8 @@ TEXTURE_SHARES = 3
 # A step this many times its surroundings' usual step makes the cut e times cheaper.
 STEP_SCALE = 1.5
 LEAST_STEP = 0.02
+# Slopes are no less than those of an 8-bit step of a bright grey over a px (log units).
+LEAST_SLOPE = 0.004
 # Names of the columns of Coarse.looks.
 LOOKS = ("brightness", "red", "blue", "detail", "grain")
 
@@ -88,7 +90,7 @@ def break_up(small: Ortho) -> Coarse:
     links = _links(count, pairs, lengths, steps)
     blue, green, red = logs[..., 0], logs[..., 1], logs[..., 2]
     tones = [_means(labels, plane, sizes) for plane in (logs.mean(axis=2), red - green, blue - green)]
-    texture = _texture(_detail(small.pixels, size), logs, labels, pairs, links)
+    texture = _texture(_detail(small.pixels, size), logs, valid, labels, pairs, links)
     detail = np.log(texture[:, 0] + DETAIL_SOFT)
     looks = np.column_stack([*tones, detail, np.zeros(count)])
     tensor = texture[:, 1:]
@@ -140,7 +142,9 @@ def _detail(pixels: NDArray[np.uint8], size: tuple[int, int]) -> tuple[Floats, .
     return spread / (level + LOG_SOFT), *(np.asarray(p, dtype=np.float64) for p in products)
 
 
-def _texture(planes: tuple[Floats, ...], logs: Floats, labels: Ints, pairs: NDArray[np.int64], links: Floats) -> Floats:
+def _texture(
+    planes: tuple[Floats, ...], logs: Floats, valid: Bools, labels: Ints, pairs: NDArray[np.int64], links: Floats
+) -> Floats:
     """Mean of each plane over each patch and its like neighbours, (n, 4), strong edges left out.
 
     An edge's own gradients would speak of a texture that neither side has, so px near one count for little,
@@ -149,7 +153,9 @@ def _texture(planes: tuple[Floats, ...], logs: Floats, labels: Ints, pairs: NDAr
     soft = cv2.GaussianBlur(logs.mean(axis=2), (0, 0), 0.8)
     slope = np.hypot(cv2.Scharr(soft, cv2.CV_64F, 1, 0), cv2.Scharr(soft, cv2.CV_64F, 0, 1)) / 32.0
     worst = cv2.dilate(slope, np.ones((3, 3), np.uint8))
-    quiet = 1.0 / (1.0 + (worst / (3.0 * np.median(worst))) ** 4)
+    # Beyond the photo all is black, and in an oblique one that is most of the picture.
+    usual = float(np.median(worst[valid])) if valid.any() else 0.0
+    quiet = 1.0 / (1.0 + (worst / (3.0 * max(usual, LEAST_SLOPE))) ** 4)
     count = int(labels.max()) + 1
     sums = [np.bincount(labels.ravel(), (p * quiet).ravel(), count) for p in (*planes, np.ones_like(quiet))]
     total = np.column_stack(sums)
