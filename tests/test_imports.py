@@ -11,7 +11,7 @@ ROOT = Path(voidmap.__file__).parent
 LAYERS = [
     ("errors", "records"),
     ("model", "units", "statistics"),
-    ("schemas", "photo", "shown"),
+    ("schemas", "photo", "shown", "shade"),
     ("files",),
     ("scale",),
     ("surface",),
