@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from voidmap.model import Floats, Ortho
-from voidmap.surface.cut import cut_apart
+from voidmap.surface.cut import bench_by_tint, cut_apart
 from voidmap.surface.patches import break_up
 
 Bools = NDArray[np.bool_]
@@ -108,6 +108,24 @@ def test_bench_around_a_board_at_the_slabs_edge_is_bench(seed: int) -> None:
     wood, beside = share_called_slab(picture, HEART, BESIDE, board_at=(142, 122))
     assert wood > 0.98
     assert beside < 0.02
+
+
+def test_bench_in_the_shade_around_a_board_is_known_by_its_tint() -> None:
+    """Seventeen patches of a grey bench, in the shade, among a hundred of brown wood; sapwood is no bench."""
+    rng = np.random.default_rng(4)
+    usual = {
+        "wood": (4.9, 0.35, -0.36),
+        "bench": (5.0, 0.04, 0.03),
+        "shade": (4.7, 0.05, 0.02),
+        "sap": (5.2, 0.18, -0.2),
+    }
+    counts = {"wood": 100, "bench": 300, "shade": 17, "sap": 20}
+    stuff = np.repeat(list(counts), list(counts.values()))
+    looks = np.zeros((len(stuff), 5))
+    looks[:, :3] = [usual[name] for name in stuff] + rng.normal(0.0, (0.05, 0.01, 0.01), (len(stuff), 3))
+    told = bench_by_tint(looks, stuff == "bench", np.isin(stuff, ["wood", "shade", "sap"]))
+    assert told[stuff == "shade"].all()
+    assert not told[np.isin(stuff, ["wood", "sap"])].any()
 
 
 def test_a_picture_that_is_mostly_beyond_the_photo_has_looks() -> None:

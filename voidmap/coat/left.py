@@ -100,7 +100,7 @@ class Closure:
     """The chance that a site closes under one coat.
 
     Draws (DRAWS,) for sites of one coat (``fresh``), for those that outlived a coat (``stubborn``), and for all alike;
-    how many closed and stayed so far, and the rate that this makes (None with one coat).
+    how many were gone and stayed so far, and the rate at which they closed, misses taken off (None with one coat).
     """
 
     fresh: Floats
@@ -138,6 +138,7 @@ def closure_of(records: Sequence[CoatRecord], rng: np.random.Generator) -> Closu
         stayed = [p.site for p in now.pinholes if times[p.site]]
         sites = [(site, True) for site in gone] + [(site, False) for site in stayed]
         shown = chance_shown(now.power.curve, [size_mm[site] for site, _ in sites])
+        # Rounded, so that sites which tell the same are counted together.
         for (site, is_gone), chance in zip(sites, shown, strict=True):
             told[_Told(is_gone, times[site] > 1, coats, round(float(chance), 2))] += 1
     closed = sum(n for site, n in told.items() if site.gone)

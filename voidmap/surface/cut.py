@@ -81,7 +81,7 @@ WITHIN, PAPER_EVEN = 0.95, 0.15
 # and sap of one tree differ in tint by less than this (log units).
 FILLS_SHARE, TREE_TINT = 0.6, 0.3
 # Slab and bench differ in some look by this many of its scatters at least: wood cut along its own cracks and figure
-# differs by up to 2 or so from the rest of it, a bench of nearly the wood's look by 3.4.
+# differs by up to 2 or so from the rest of it, most benches of nearly the wood's look by 3.4 and more (one by 2.0).
 TOLD_APART = 3.0
 # That is asked where more than this share of the slab's line runs within so many coarse px of the photo's border: where
 # the slab lies clear of it, what closes around the boards is the slab.
@@ -211,15 +211,16 @@ def cut_off_strips(coarse: Coarse, slab_seeds: Bools, ignore: Bools) -> tuple[Bo
 def _seeds(coarse: Coarse, looks: Floats, around: Bools, border: Bools) -> tuple[Bools, Bools]:
     """Return the patches around the sheets that are first taken for slab, and those of the border for bench."""
     bench = border & _unlike(_typical_in_all(coarse, looks, around), border)
-    off_bench = around & (_typical_in_all(coarse, looks, border) < OFF_BENCH) & ~_of_its_tint(looks, bench, around)
+    off_bench = around & (_typical_in_all(coarse, looks, border) < OFF_BENCH) & ~bench_by_tint(looks, bench, around)
     slab = off_bench if off_bench.sum() >= max(OFF_BENCH_SHARE * around.sum(), FEW[1] + 1) else around
     return slab, border & _unlike(_typical_in_all(coarse, looks, slab), border)
 
 
-def _of_its_tint(looks: Floats, bench: Bools, wood: Bools) -> Bools:
-    """Return the patches whose tint is one of the bench's usual ones, and far nearer to them than to the wood's.
+def bench_by_tint(looks: Floats, bench: Bools, wood: Bools) -> Bools:
+    """Return the patches (n,) whose tint is the bench's, and far nearer to it than to the wood's.
 
-    In the shade beside the slab a bench keeps its tint, not its tone.
+    In the shade beside the slab a bench keeps its tint, not its tone. ``looks`` (n, 5) are log units, as named in
+    ``LOOKS``; ``bench`` and ``wood`` (n,) what is taken for either.
     """
     if not (bench.any() and wood.any()):
         return np.zeros(len(looks), dtype=bool)
