@@ -1,6 +1,7 @@
 """Labelled candidates of simulated slabs: what the model that names finds is trained on.
 
-Photos are simulated once and kept; each is also taken as another camera may have developed it.
+Photos are simulated once and kept; each is also taken as another camera may have developed it, and with its tones
+evened out place by place.
 """
 
 from __future__ import annotations
@@ -23,6 +24,11 @@ from voidmap.surface.kinds import NOTHING
 
 # Phones' tone mapping lifts shadows: darkness (log of light against the wood's) comes to so much of itself.
 LIFT = (0.4, 0.9)
+# ... and evens the light out place by place: by histograms of so many tiles a side, none steeper than so many times the
+# usual; or by what is left of the light's slow part (log, 1 sigma of so much of the picture's width) with its fine part
+# made stronger.
+TILES, STEEPEST = (4, 12), (1.2, 3.0)
+SLOW_SHARE, SLOW_LEFT, FINE_GAIN = (0.01, 0.1), (0.3, 0.8), (1.0, 1.6)
 # The curve that photos are kept by, near enough, and the least light that is told from none.
 GAMMA, LEAST_LIGHT = 2.2, 0.002
 # A label's rim may be off by so many pixels.
@@ -63,6 +69,8 @@ FAMILIES = (
         close_every=NEVER,
         lift=True,
     ),
+    # More of the usual, on larger photos.
+    Family(range(7000, 7060), megapixels=(5.0, 8.0), overhead=(1.0, 4.0), close_every=NEVER),
 )
 
 
@@ -119,6 +127,27 @@ def lifted(ortho: Ortho, rng: np.random.Generator) -> Ortho:
     gain = np.where(grey < wood, (grey / wood) ** np.float32(power - 1.0), np.float32(1.0))
     pixels = 255.0 * np.clip(light * gain[..., None], 0, 1) ** np.float32(1.0 / GAMMA)
     return replace(ortho, pixels=pixels.astype(np.uint8))
+
+
+def evened_out(ortho: Ortho, rng: np.random.Generator) -> Ortho:
+    """Return the picture with its tones evened out place by place, as phones do it to show both lamp and shade."""
+    lab = cv2.cvtColor(ortho.pixels, cv2.COLOR_BGR2LAB)
+    # What the photo does not show has no part in it.
+    lab[~ortho.valid] = np.median(lab[::8, ::8][ortho.valid[::8, ::8]], axis=0).astype(np.uint8)
+    if rng.random() < 0.5:
+        tiles = int(rng.integers(TILES[0], TILES[1] + 1))
+        even = cv2.createCLAHE(float(rng.uniform(*STEEPEST)), (tiles, tiles)).apply(lab[..., 0])
+    else:
+        tone = np.log(lab[..., 0].astype(np.float32) + 1.0)
+        width = float(np.exp(rng.uniform(*np.log(SLOW_SHARE)))) * ortho.pixels.shape[1]
+        small = cv2.resize(tone, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA)
+        slow = cv2.resize(cv2.GaussianBlur(small, (0, 0), width / 8), tone.shape[::-1], interpolation=cv2.INTER_LINEAR)
+        middle = float(np.median(slow[::8, ::8][ortho.valid[::8, ::8]]))
+        left, gain = float(rng.uniform(*SLOW_LEFT)), float(rng.uniform(*FINE_GAIN))
+        even = np.clip(np.exp(middle + left * (slow - middle) + gain * (tone - slow)) - 1.0, 0, 255).astype(np.uint8)
+    share = float(rng.uniform(0.4, 1.0))
+    lab[..., 0] = cv2.addWeighted(even, share, lab[..., 0], 1.0 - share, 0)
+    return replace(ortho, pixels=cv2.cvtColor(lab, cv2.COLOR_LAB2BGR))
 
 
 def shrunk(ortho: Ortho, slab: SlabFound, factor: float) -> tuple[Ortho, SlabFound]:
@@ -205,7 +234,10 @@ def photo(seed: int, family: Family, close: bool, folder: Path) -> tuple[np.ndar
 
 
 def scene_rows(seed: int, family: Family, cache: Path) -> list[Rows]:
-    """Return the labelled candidates of one scene's photos, as they are and as others may have developed them."""
+    """Return the labelled candidates of one scene's photos, as they are and as others may have developed them.
+
+    A photo gives three or, with ``lift``, four pictures.
+    """
 
     def made(close: bool) -> list[Rows]:
         pixels, truth = photo(seed, family, close, cache / "scenes")
@@ -215,6 +247,9 @@ def scene_rows(seed: int, family: Family, cache: Path) -> list[Rows]:
             again = [(lifted(ortho, rng), slab), redeveloped(lifted(ortho, rng), slab, rng)]
         else:
             again = [redeveloped(ortho, slab, np.random.default_rng([seed, 99, close]))]
+        rng = np.random.default_rng([seed, 97, close])
+        even = evened_out(ortho, rng)
+        again.append(redeveloped(even, slab, rng) if rng.random() < 0.5 else (even, slab))
         return [labelled(seed, *view, truth) for view in [(ortho, slab), *again]]
 
     rows: list[Rows] = []

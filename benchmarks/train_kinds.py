@@ -3,12 +3,12 @@
     python benchmarks/train_kinds.py --cache DIR --out voidmap/surface/kinds.json
 
 Slabs, benches, lights and cameras are random (voidmap.simulate); a scene's seed says all (``kind_rows.FAMILIES``).
-Every scene gives one photo of the whole slab, some a close view as well, each also as another camera may have developed
+Every scene gives one photo of the whole slab, some a close view as well, each also as other cameras may have developed
 it. Each candidate is labelled by what truly lies there. The model is a sum of shallow decision trees for each label
 (gradient boosting, J. H. Friedman, 2001; scikit-learn does it, ``pip install scikit-learn``), the mean of ``BAGS``
 fits. It is calibrated on scenes that its trees have not seen: the same mean is fitted without each fold of scenes, the
 fold's finds are chosen as the program chooses them, and the chance of a void is mapped to the share of true voids
-among them. ``calibrate_kinds.py`` then sets that right by look, on scenes that had no part in this.
+among them.
 
 ``--cache`` keeps photos and candidates (delete its ``rows`` when the code that makes candidates has changed). With the
 photos there, candidates take about 5 s of one core a photo and the fits some minutes. Use seeds below 10000 here: the
@@ -31,18 +31,18 @@ from drawn_kinds import drawn_rows
 from kind_rows import FAMILIES, Rows, kept_rows, scene_rows
 
 from voidmap.records import Kind
-from voidmap.surface.kinds import AS_IT_IS, NOTHING, judged_by, softmax
+from voidmap.surface.kinds import NOTHING, judged_by, softmax
 from voidmap.surface.regions import select
 
 LABELS = [*(str(kind) for kind in Kind), NOTHING]
 FOLDS = 3
 # The model is the mean of so many fits, each with its own draws: single fits differ at the border.
-BAGS = 3
+BAGS = 2
 TREES = {
-    "learning_rate": 0.1,
-    "max_iter": 60,
-    "max_depth": 4,
-    "max_leaf_nodes": 16,
+    "learning_rate": 0.15,
+    "max_iter": 100,
+    "max_depth": 5,
+    "max_leaf_nodes": 24,
     "min_samples_leaf": 15,
     "l2_regularization": 4.0,
     "max_features": 0.5,
@@ -202,7 +202,6 @@ def train(names: list[str], pictures: Sequence[Rows]) -> dict:
         "labels": LABELS,
         "temperature": round(warmth, 3),
         "void_map": through,
-        "by_look": AS_IT_IS,
         "start": [round(float(v), 4) for v in whole.start],
         "figures": names,
         "trees": whole.trees,

@@ -208,6 +208,14 @@ def test_a_line_without_width_is_no_crack(area_mm2: float, told: bool) -> None:
     assert worth_telling(found) is told
 
 
+@pytest.mark.parametrize(("chance", "sigmas", "told"), [(0.1, 9.0, True), (0.1, 5.0, False), (0.4, 5.0, True)])
+def test_a_stain_within_the_slab_s_own_colours_is_figure_unless_it_may_be_a_void(
+    chance: float, sigmas: float, told: bool
+) -> None:
+    found = replace(region(ellipse(60, 50), Kind.STAIN), area_mm2=90.0, void_probability=chance)
+    assert worth_telling(replace(found, measures={"odd": float(np.log1p(sigmas))})) is told
+
+
 def test_a_knot_is_looked_at_without_its_hole() -> None:
     knot, hole = region(ellipse(60, 50), Kind.SOUND_KNOT), region(ellipse(20, 15, 60), Kind.KNOT_HOLE, (50, 50))
     kept, same = without_holes([knot, hole], 1.0)

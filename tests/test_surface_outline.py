@@ -18,6 +18,7 @@ from voidmap.records import Lens, SlabRecord
 from voidmap.surface import find_slab, slab_record, whole_slab
 from voidmap.surface.covered import fill_polygons, find_sheets, rim_at_cover
 from voidmap.surface.edges import EDGE_SCALE_MM, edge_length_mm
+from voidmap.surface.tops_end import BEYOND_MM, bench_beyond
 
 SCALE_REL = 0.001
 
@@ -200,6 +201,39 @@ def test_board_between_dark_strips_of_bench_ends_where_they_begin() -> None:
     assert found.mask[:, strip : width - strip].mean() > 0.98
     assert found.mask[:, : strip - 2].mean() < 0.02
     assert found.mask[:, width - strip + 2 :].mean() < 0.02
+
+
+@pytest.mark.parametrize(("hole", "off_mm2"), [(False, 2.0), (True, 15.0)])
+def test_close_view_of_a_board_goes_to_its_edges_and_into_the_photo_s_corners(hole: bool, off_mm2: float) -> None:
+    # A line camera's picture: 196 mm of a board and 11 mm of dark bench on both sides, 72 mm high. A knot has fallen
+    # out a few mm from its end and from the photo's border.
+    rng, mm, (height, width), bare = np.random.default_rng(2), 0.14, (512, 1400), 79
+    grain = cv2.GaussianBlur(rng.normal(size=(height, width)), (0, 0), 2.0, sigmaY=60.0)
+    light = 150.0 * np.exp(0.05 * grain / grain.std())
+    if hole:
+        cv2.ellipse(light, (width - bare - 70, 400), (55, 9), 0.0, 0.0, 360.0, 25.0, -1)
+    light[:, :bare], light[:, width - bare :] = 28.0, 28.0
+    light = cv2.GaussianBlur(light, (0, 0), 1.5) + rng.normal(0.0, 2.0, light.shape)
+    pixels = np.clip(light[..., None] * np.array([0.6, 0.85, 1.0]), 0, 255).astype(np.uint8)
+    slab = find_slab(Ortho(pixels, np.ones((height, width), bool), 0.0, 0.0, mm), ())
+    truth = np.zeros((height, width), bool)
+    truth[:, bare : width - bare] = True
+    # More than half a millimetre off over hardly any area: of 12,800 mm2 a few, the most of them beside the hole.
+    near = np.round(0.5 / mm).astype(int)
+    inner, outer = (
+        cv2.morphologyEx(truth.view(np.uint8), op, np.ones((1, 2 * near + 1), np.uint8)) > 0 for op in (0, 1)
+    )
+    assert (inner & ~slab.mask).sum() * mm**2 < off_mm2
+    assert (slab.mask & ~outer).sum() * mm**2 < off_mm2
+    assert slab.leaves_frame
+
+
+def test_bench_is_what_lies_far_out_or_the_outer_half_of_what_the_photo_shows() -> None:
+    far = np.tile(np.arange(60, dtype=np.float32), (20, 1))
+    assert (bench_beyond(far, far < 60) == (far > BEYOND_MM)).all()
+    # Only 12 mm are seen beside the slab.
+    near = bench_beyond(far, far <= 12)
+    assert (near == ((far > 6) & (far <= 12))).all()
 
 
 def test_whole_slab_takes_all_of_the_photo() -> None:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import json
-from importlib.resources import files
-
 import cv2
 import numpy as np
 import pytest
@@ -20,7 +17,7 @@ from voidmap.surface.across import widths_px
 from voidmap.surface.candidates import Looked, find_candidates
 from voidmap.surface.features import Candidate
 from voidmap.surface.follow import followed
-from voidmap.surface.kinds import AS_IT_IS, NOTHING, Judgement, judge, judged_by, look_terms
+from voidmap.surface.kinds import NOTHING, Judgement, judge, judged_by
 from voidmap.surface.light import Evened
 from voidmap.surface.measure import area_interval, greatest_width_px, rim_length, spine_length_px
 from voidmap.surface.nested import related, shared
@@ -364,6 +361,7 @@ def test_a_hole_knows_of_the_knot_around_it() -> None:
         cover = cover_of(covered_share((200, 200), ellipse(radius, radius, 100, 100)), (0, 0))
         assert cover is not None
         figures = {"step": step, "dark_middle": -step, "lean_x": 0.3, "lean_y": 0.0}
+        figures["log_area"] = 2 * np.log(radius)
         return Candidate(cover, "patch", 0.0, features=figures)
 
     knot, hole = related([thing(60, 0.5), thing(30, 1.0)], 0.3)
@@ -514,38 +512,6 @@ def test_one_of_many_that_look_alike_must_be_surer_to_be_called(
     other = {**own, "step": their_step, "log_area": np.log(20.0 * their_size)}
     assert judged([own, *[other] * others], [0.73, *[0.1] * others])[0].is_void is called
     assert judged([own, *[other] * others], [0.9, *[0.1] * others])[0].is_void
-
-
-@pytest.mark.parametrize("form", ["patch", "line", "dot"])
-def test_what_is_no_more_uneven_than_the_wood_around_is_less_likely_a_void(form: str) -> None:
-    weights = json.loads(files("voidmap.surface").joinpath("kinds.json").read_text())["by_look"]
-    wood = {"is_line": float(form == "line"), "is_dot": float(form == "dot"), "outside_spread": 0.2}
-    found = [{**wood, "dark_spread": spread} for spread in (0.1, 0.2, 0.4, 0.8)]
-    odds = look_terms(np.full(4, 0.6), found) @ np.array(weights)
-    assert (np.diff(odds) > 0.2).all()
-    # Twice the wood's scatter and twice the thing's own say the same.
-    twice = {**wood, "dark_spread": 0.4, "outside_spread": 0.4}
-    assert look_terms(np.full(1, 0.6), [twice]) @ np.array(weights) == pytest.approx(odds[1])
-
-
-def test_no_look_makes_a_thing_surer_than_the_surest_known_and_holes_of_knots_are_compared_without_it() -> None:
-    figures = {"is_line": 0.0, "is_dot": 0.0, "log_area": np.log(600.0), "log_length": np.log(40.0), "dark_middle": 0.0}
-    figures |= {"step": 0.5, "rim_width": 1.1, "log_slender": 9.0, "dark_spread": 0.6, "outside_spread": 0.1}
-    labels, surest = [*Kind, NOTHING], 0.96
-    weights = (*AS_IT_IS[:-1], 1.0)
-    for kind, among in ((Kind.BARK_VOID, surest), (Kind.KNOT_HOLE, 0.9)):
-        chances = np.array([[{kind: 0.9, NOTHING: 0.1}.get(name, 0.0) for name in labels]])
-        known = [[0.0, 0.9, 1.0], [0.0, 0.9, surest]]
-        (found,) = judged_by([figures], chances, np.ones(1), [str(name) for name in labels], known, weights)
-        assert found.void_probability == pytest.approx(surest)
-        assert found.chance_among == pytest.approx(among, abs=0.01)
-
-
-def test_weights_that_leave_a_chance_as_it_is_do() -> None:
-    chance = np.array([0.03, 0.5, 0.97])
-    look = {"dark_spread": 0.3, "outside_spread": 0.1, "is_dot": 0.0, "is_line": 0.0}
-    odds = look_terms(chance, [look] * 3) @ np.array(AS_IT_IS)
-    assert 1 / (1 + np.exp(-odds)) == pytest.approx(chance)
 
 
 def test_nothing_to_judge_gives_nothing() -> None:

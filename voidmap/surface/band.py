@@ -74,6 +74,11 @@ class Band:
         x, y = _places(self.middle_px, self.outward, self.offsets_mm, self.mm_per_px)
         return _masked(mask, x, y)
 
+    def values(self, picture: F32) -> F32:
+        """Return what the reduced picture (h, w) float32 holds, laid out in the band, (rows, columns)."""
+        x, y = _places(self.middle_px, self.outward, self.offsets_mm, self.mm_per_px)
+        return np.asarray(cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+
     def rows_of(self, length_mm: float) -> int:
         """Return a length along the edge in whole rows, at least 1."""
         return max(1, round(length_mm / ALONG_MM))

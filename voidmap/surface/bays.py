@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from voidmap.model import Floats
-from voidmap.surface.band import ALONG_MM, Band
+from voidmap.surface.band import ACROSS_MM, ALONG_MM, MIDDLE_SMOOTH_MM, Band
 from voidmap.surface.closed_line import filled, runs
 from voidmap.surface.runs_on import Mouth, as_mouth
 from voidmap.surface.sawn import SawnBay, sawn_bays
+from voidmap.surface.tops_end import rough_end
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -23,6 +24,10 @@ Ints = NDArray[np.intp]
 USUAL_PERCENTILE, USUAL_OVER_MM, WIDER_MM = 20, 320.0, (1.5, 3.0, 6.0, 10.0, 15.0)
 # A bay's depth goes to the wider strip to this share: less, and the bench is seen in it; more, and the strip bulges.
 LEAST_FILLED, MOST_FILLED = 0.7, 1.9
+# Where the photo shows nothing this far beyond the rough outline, it is the photo that ends there.
+BESIDE_MM = 2.0
+# In the photo's corners the rough outline lies as far beyond the end as in the median over this length.
+USUAL_BESIDE_MM = 160.0
 # A bay is at least this deep.
 LEAST_DEPTH_MM = 2.0
 # A void breaks the edge abruptly, or is deep against its mouth; a bend of the edge is neither. Pairs of the share of
@@ -69,7 +74,7 @@ class Bridged:
     mouths: tuple[SawnBay, ...]
 
 
-def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> Bridged:
+def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats, in_photo: Bools | None = None) -> Bridged:
     """Carry the top's end over bays that are voids, and cut off what only lies against the slab.
 
     Parameters
@@ -78,19 +83,26 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> Bridged:
         The band that both were found in.
     top_mm, side_mm
         (rows,) offsets of the end of the wood and of what is neither wood nor bench.
+    in_photo
+        (rows, columns) where the photo shows anything (None: everywhere).
 
     Returns
     -------
     Bridged
     """
-    top = smooth_top(top_mm)
+    read = smooth_top(top_mm)
+    bent = _bent(band, in_photo)
+    whole = _in_corners(band, read, bent)
+    top = _without_bulges(band, whole, bent)
+    side_mm = np.where(top > read, top, side_mm + (top - read))
     out, bridged = top.copy(), np.zeros(len(top), dtype=bool)
     sawn = sawn_bays(band, top)
     for bay in sawn:
         out[bay.rows], bridged[bay.rows] = np.maximum(bay.sawn_mm, out[bay.rows]), True
     on_line = bridged.copy()
     strip = side_mm - top
-    wider = [(rows, ends) for rows, ends in wider_runs(band, strip) if not bridged[rows].any()]
+    # Where the photo cuts the slab off there is no edge beside a bay to tell it by.
+    wider = [(rows, ends) for rows, ends in wider_runs(band, strip) if not (bridged[rows].any() or bent[[*ends]].any())]
     mouths = [m for m in (as_mouth(top, side_mm, *run, band) for run in wider) if m]
     doubt_mm2, undecided = _take_likely(mouths, out, bridged)
     likely = bridged.copy()
@@ -107,7 +119,43 @@ def bridge_bays(band: Band, top_mm: Floats, side_mm: Floats) -> Bridged:
         if _is_tab(band, out[rows] - chord):
             out[rows] = chord
     left = tuple(m for m in undecided if not bridged[m.rows].any())
+    out = np.maximum(out, whole)
     return Bridged(out, bridged, on_line, doubt_mm2, left, tuple(bay for bay in sawn if bay.is_wide))
+
+
+def _bent(band: Band, in_photo: Bools | None) -> Bools:
+    """Tell rows where the photo cuts the slab off, and those beside: the band goes round the corner of edge and border.
+
+    ``in_photo`` (rows, columns) tells where the photo shows anything (None: everywhere).
+    """
+    rows = len(band.tone)
+    if in_photo is None:
+        return np.zeros(rows, dtype=bool)
+    beyond = np.round((rough_end(band) - band.offsets_mm[0] + BESIDE_MM) / ACROSS_MM).astype(int)
+    outside = ~in_photo[np.arange(rows), np.clip(beyond, 0, in_photo.shape[1] - 1)]
+    return np.asarray(ndimage.maximum_filter1d(outside, 2 * band.rows_of(2 * MIDDLE_SMOOTH_MM) + 1, mode="wrap"))
+
+
+def _in_corners(band: Band, top_mm: Floats, bent: Bools) -> Floats:
+    """Return the top's end (rows,), in the photo's corners where the rough outline has it.
+
+    Rows fan out there, and read what lies beside them. How far the rough outline lies beyond the end next to the corner
+    is taken off.
+    """
+    straight = np.nonzero(~bent)[0]
+    if not bent.any() or not len(straight):
+        return top_mm
+    rough = rough_end(band)
+    beyond = np.interp(np.arange(len(bent)), straight, (rough - top_mm)[straight], period=len(bent))
+    usual = ndimage.median_filter(beyond, min(len(bent), band.rows_of(USUAL_BESIDE_MM)) | 1, mode="wrap")
+    return np.where(bent, np.maximum(top_mm, rough - np.maximum(usual, 0.0)), top_mm)
+
+
+def _without_bulges(band: Band, top_mm: Floats, bent: Bools) -> Floats:
+    """Return the top's end (rows,) without what fills the photo's corners, which is no shoulder of a bay."""
+    around = 2 * band.rows_of(4 * MIDDLE_SMOOTH_MM) + 1
+    highest = ndimage.maximum_filter1d(np.where(bent, -np.inf, top_mm), around, mode="wrap")
+    return np.where(bent & np.isfinite(highest), np.minimum(top_mm, highest), top_mm)
 
 
 def smooth_top(top_mm: Floats) -> Floats:

@@ -26,6 +26,12 @@ INNER_RING_MM, OUTER_RING_MM = (0.2, 1.2), (0.5, 2.0)
 LEAST_TEXTURE_CELLS = 24
 # Light below this share of the sound wood's is as dark as only a void's bottom is.
 BLACK_SHARE = 0.35
+# How uneven a thing is: its darkness from its 10 % to its 90 % quantile over the scatter of the wood around it. A
+# void's floor and walls lie in uneven shade; a field of wood that a ring or a stain sets off varies as wood does. Of
+# patches of 100 to 400 mm² that are doubtful by all else it parts the voids from the others nearly by itself (0.96 of
+# pairs, on 156 simulated slabs). Beyond this range it says no more, and so does a step at the rim beyond its own; wood
+# is not evener than the least scatter (natural log).
+UNEVEN, STEPS, LEAST_SCATTER = (0.3, 6.0), (0.05, 20.0), 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,7 +162,7 @@ def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
     at_rim = median(dark[ring_in], middle)
     outside = dark[ring_out] if ring_out.any() else np.zeros(1, np.float32)
     bright, beyond, dim = quantiles(outside, 0.9, 0.5, 0.1)
-    step = beyond - at_rim
+    step, scatter = beyond - at_rim, max(bright - dim, LEAST_SCATTER)
     slope = _slope_on(cover, dark, box)
     width = abs(step) / (math.sqrt(2 * math.pi) * max(slope, 1e-4))
     light = np.exp(values)
@@ -167,7 +173,9 @@ def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
         "dark_high": high,
         "dark_spread": high - low,
         "outside_spread": bright - dim,
+        "uneven": _log_within((high - low) / scatter, UNEVEN),
         "step": step,
+        "step_in_scatters": _log_within(step / scatter, STEPS),
         "rim_width": min(width / blur_px, 20.0),
         "rim_width_mm": min(width * mm, 10.0),
         "collar": median(dark[core], at_rim) - at_rim,
@@ -177,6 +185,11 @@ def _darkness(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
         "lean_y": lean_y,
         "at_border": 1.0 - float(np.mean(bare[around])) if around.any() else 1.0,
     }
+
+
+def _log_within(value: float, limits: tuple[float, float]) -> float:
+    """Natural log of a value that is first brought between the limits."""
+    return math.log(min(max(value, limits[0]), limits[1]))
 
 
 def _lean(light: Floats32, inside: Bools) -> tuple[float, float]:

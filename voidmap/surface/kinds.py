@@ -4,15 +4,12 @@ The chances come from a small model (``kinds.json``): a sum of shallow decision 
 ``features.describe`` and ``nested.related``, trained on simulated slabs by ``benchmarks/train_kinds.py`` and
 calibrated on slabs held out from the trees. Each label has trees of its own; a tree is a value or ``[figure's number
 in "figures", cut, low, high]`` where ``low`` is taken when the figure is at most the cut. ``void_map`` turns the
-model's chance of a void into the share of voids among what is chosen on slabs held out, and ``by_look`` that into
-the share among patches, lines or dots that are as uneven, on slabs that had no part in the model at all:
-``benchmarks/calibrate_kinds.py``.
+model's chance of a void into the share of voids among what is chosen on slabs held out.
 """
 
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -35,8 +32,8 @@ FLAT_DARK, FLAT_STEP = 0.12, 0.08
 # Compact: length squared over area at most this (a disc has 1.3), and this full against its convex hull.
 FLAT_SLENDER, FLAT_SOLIDITY = 16.0, 0.5
 # ... and its middle lies so far from the sound wood, in sigmas of this slab's own colours: rings that are as dark all
-# over a slab of strong figure are its figure. Of what this let through on 49 photos 31 % is truly something, beside
-# 19 % without; 18 of 185 flat things are lost.
+# over a slab of strong figure are its figure, and so is a stain that stands out by less. Of what this let through on 49
+# photos 31 % is truly something, beside 19 % without; 18 of 185 flat things are lost.
 FLAT_SIGMAS = 6.5
 # A false call costs a look and a strip of tape whatever its size, a missed void the resin that drains through it: what
 # holds next to nothing must be the surer to be called (7 to 3), what would hold a cup is called at 1 to 2, all else
@@ -57,16 +54,6 @@ CALL_UNLIKE = 0.75
 # size or a third of it on the slab, with four fifths of its step or more at their rims, that are hardly voids, is
 # called one at 3 to 1 only. Rings are such a family where a phone evens out the tones place by place.
 MANY, LIKE_SIZE, LIKE_STEP, HARDLY, CALL_OF_MANY = 30, 3.0, 0.8, 0.3, 0.75
-# How uneven a thing is: its darkness from its 10 % to its 90 % quantile over the scatter of the wood around it. A
-# void's floor and walls lie in uneven shade; a field of wood that a ring or a stain sets off varies as wood does. Of
-# patches of 100 to 400 mm² that the trees give 0.3 to 0.9 it parts the voids from the others nearly by itself (0.96 of
-# pairs, on 156 simulated slabs), and those of other renderers that the trees doubt are as uneven as voids. Beyond this
-# range it says no more; wood is not evener than the least scatter (natural log).
-UNEVEN, LEAST_SCATTER = (0.3, 6.0), 0.03
-# No chance is nearer to none or to certain, so that it has odds.
-LEAST_CHANCE = 1e-4
-# Weights of ``look_terms`` that leave a chance as it is.
-AS_IT_IS = (1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 # Smaller flat things are pores and flecks.
 LEAST_FLAT_MM2 = 4.0
 
@@ -76,25 +63,13 @@ class Judgement:
     """A candidate's kind (None: nothing at all), its chance to be a void, and the chance of each kind.
 
     ``fit`` is how well it is expected to fit the void if it is one (intersection over union): of a knot, the hole in
-    it and a dark spot in that, the hole fits. ``by_look`` is what its look added to the log odds of a void.
+    it and a dark spot in that, the hole fits.
     """
 
     kind: Kind | None
     void_probability: float
     kind_chances: Mapping[Kind, float]
     fit: float = 1.0
-    by_look: float = 0.0
-
-    @property
-    def chance_among(self) -> float:
-        """The chance by which things that overlap are compared.
-
-        A hole in a knot has the knot around it, and looks the less uneven against that than the knot against the wood:
-        among holes of knots the look tells nothing.
-        """
-        if self.kind is not Kind.KNOT_HOLE:
-            return self.void_probability
-        return times_as_likely(self.void_probability, math.exp(-self.by_look))
 
     @property
     def is_void(self) -> bool:
@@ -138,8 +113,8 @@ def _laid_out(sets: Sequence[Sequence[Any]]) -> _Trees:
     return _Trees(np.hstack(ask), np.hstack(cut), np.array(nodes, np.float64).reshape(count, -1), label)
 
 
-def judge(found: Sequence[Mapping[str, float]], by_look: Sequence[float] | None = None) -> list[Judgement]:
-    """Judge candidates by their figures (see ``features.describe``); ``by_look`` stands in for the model's own weights.
+def judge(found: Sequence[Mapping[str, float]]) -> list[Judgement]:
+    """Judge candidates by their figures (see ``features.describe``).
 
     A candidate is a void when that is likelier than not (by ``CALL_SMALL`` and ``CALL_LARGE`` for small and large
     things, ``CALL_UNLIKE`` for what fades or is evenly dark), else a flat thing or nothing, whichever is likelier;
@@ -152,8 +127,7 @@ def judge(found: Sequence[Mapping[str, float]], by_look: Sequence[float] | None 
     sums = _sums(trees, np.array([[f[name] for name in model["figures"]] for f in found]))
     chances = softmax((np.array(model["start"]) + sums[:, :-1]) / model["temperature"])
     fits = model["fit_start"] + sums[:, -1]
-    weights = model["by_look"] if by_look is None else by_look
-    return judged_by(found, chances, fits, model["labels"], model["void_map"], weights)
+    return judged_by(found, chances, fits, model["labels"], model["void_map"])
 
 
 def judged_by(
@@ -162,48 +136,21 @@ def judged_by(
     fits: Floats,
     labels: Sequence[str],
     void_map: Sequence[Sequence[float]],
-    by_look: Sequence[float] | None = None,
 ) -> list[Judgement]:
-    """Judge candidates by the chance of each label (N, K), how each would fit (N,), and the maps of a void's chance.
-
-    Without weights ``by_look`` their look is not weighed.
-    """
+    """Judge candidates by the chance of each label (N, K), how each would fit (N,), and the map of a void's chance."""
     rows = [dict(zip(labels, row, strict=True)) for row in spread(chances)]
     voids = np.interp([sum(row[kind] for kind in Kind if kind.is_void) for row in rows], void_map[0], void_map[1])
-    added = np.zeros(len(voids))
-    if by_look is not None:
-        # Of what looks most like a void on simulated slabs hardly one in a hundred is none; of real ones less is known.
-        looked = np.minimum(1.0 / (1.0 + np.exp(-(look_terms(voids, found) @ np.array(by_look)))), void_map[1][-1])
-        added, voids = _log_odds(looked) - _log_odds(voids), looked
     bars = np.array([bar_of(figures, row) for figures, row in zip(found, rows, strict=True)])
     bars = np.maximum(bars, np.where(_one_of_many(found, voids), CALL_OF_MANY, 0.0))
     return [
-        replace(_judged(*each), fit=float(np.clip(fit, 0.01, 1.0)), by_look=look)
-        for *each, fit, look in zip(found, rows, voids.tolist(), bars.tolist(), fits, added.tolist(), strict=True)
+        replace(_judged(*each), fit=float(np.clip(fit, 0.01, 1.0)))
+        for *each, fit in zip(found, rows, voids.tolist(), bars.tolist(), fits, strict=True)
     ]
-
-
-def look_terms(chance: Floats, found: Sequence[Mapping[str, float]]) -> Floats:
-    """Return the terms (N, 8) of a void's log odds by its chance (N,) before its look is weighed, and its look.
-
-    Its log odds, those above zero alone, and of a dot, of a line and of a patch one and how uneven it is (log).
-    """
-    odds = _log_odds(chance)
-    spread_in, scatter = (np.array([f[name] for f in found]) for name in ("dark_spread", "outside_spread"))
-    uneven = np.log(np.clip(spread_in / np.maximum(scatter, LEAST_SCATTER), *UNEVEN))
-    dot, line = (np.array([f[name] > 0.0 for f in found]) for name in ("is_dot", "is_line"))
-    forms = [form * each for form in (dot, line & ~dot, ~line & ~dot) for each in (np.ones_like(uneven), uneven)]
-    return np.column_stack([odds, np.maximum(odds, 0.0), *forms])
 
 
 def times_as_likely(chance: float, times: float) -> float:
     """Return the chance of what has so many times the odds."""
     return chance * times / (1.0 + chance * (times - 1.0))
-
-
-def _log_odds(chance: Floats) -> Floats:
-    told = np.clip(chance, LEAST_CHANCE, 1.0 - LEAST_CHANCE)
-    return np.asarray(np.log(told / (1.0 - told)), dtype=np.float64)
 
 
 def spread(chances: Floats) -> Floats:

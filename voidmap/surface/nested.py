@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.model import Floats
 from voidmap.surface.features import Candidate
@@ -15,6 +16,9 @@ from voidmap.surface.rim import Cover
 CROWD_MM = 25.0
 # A thing lies within another when the other covers this share of it and is larger by more than its inverse.
 WITHIN = 0.9
+# Things are alike that are up to so many times as large or as small; one has others beside it whose step at the rim is
+# this share of its own or more.
+LIKE_SIZE, LIKE_STEP = 3.0, 0.8
 # Patches at least this much darker at the rim (natural log) say where the lamp stands.
 TELLING_STEP = 0.15
 
@@ -34,7 +38,9 @@ def shared(one: Cover, other: Cover) -> float:
 def related(found: Sequence[Candidate], mm_per_px: float) -> list[Candidate]:
     """Add to each candidate's figures what its neighbours say of it.
 
-    ``crowd`` counts things of its own source nearby (pores and pencil dashes come in crowds). ``outer_share``,
+    ``crowd`` counts things of its own source nearby (pores and pencil dashes come in crowds), ``alike`` those of its
+    size on the whole slab whose step at the rim is about its own or more: where a camera lifts rings and pores, they
+    are many, however dark they are. ``outer_share``,
     ``outer_step`` and ``outer_dark`` speak of the smallest patch around it, ``inner_share``, ``inner_step`` and
     ``inner_dark`` of the largest patch within it: a hole in a knot. ``lean_along`` is how far its shade leans to the
     side to which the slab's dark patches lean together: a void's wall toward the lamp lies in shade.
@@ -43,17 +49,27 @@ def related(found: Sequence[Candidate], mm_per_px: float) -> list[Candidate]:
     sources = np.array([c.source for c in found])
     lamp = _common_lean(found)
     outer, inner = _nesting(found)
+    many = _alike(found, sources)
     told = []
     for k, (candidate, middle) in enumerate(zip(found, middles, strict=True)):
         near = np.hypot(*(middles - middle).T) * mm_per_px < CROWD_MM
         own = {name: value for name, value in candidate.features.items() if name not in ("lean_x", "lean_y")}
         lean = np.array([candidate.features["lean_x"], candidate.features["lean_y"]])
         own["crowd"] = float(np.log(np.count_nonzero(near & (sources == candidate.source))))
+        own["alike"] = float(np.log(many[k]))
         own["lean_along"] = float(lean @ lamp)
         own |= _beside("outer", candidate, found[outer[k]] if outer[k] >= 0 else None)
         own |= _beside("inner", candidate, found[inner[k]] if inner[k] >= 0 else None)
         told.append(replace(candidate, features=own))
     return told
+
+
+def _alike(found: Sequence[Candidate], sources: NDArray[np.str_]) -> NDArray[np.intp]:
+    """Count for each thing, itself too, those of its source and size whose step is like its own or more, (N,)."""
+    size, step = (np.array([c.features[name] for c in found]) for name in ("log_area", "step"))
+    like = (np.abs(size - size[:, None]) < np.log(LIKE_SIZE)) & (step >= LIKE_STEP * step[:, None])
+    np.fill_diagonal(like, val=True)
+    return np.count_nonzero(like & (sources == sources[:, None]), axis=1)
 
 
 def _beside(name: str, own: Candidate, other: Candidate | None) -> dict[str, float]:

@@ -22,7 +22,7 @@ from voidmap.surface.cut import MOST_BARE, cut_apart, cut_off_strips
 from voidmap.surface.measure import Z95
 from voidmap.surface.patches import Coarse, break_up
 from voidmap.surface.runs_on import Mouth
-from voidmap.surface.tops_end import BEYOND_MM, WITHIN_MM, area_doubt_mm2, disputed_mm2, find_tops_end
+from voidmap.surface.tops_end import WITHIN_MM, area_doubt_mm2, bench_beyond, disputed_mm2, find_tops_end
 
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -175,12 +175,13 @@ def _settled(small: Ortho, rough: Bools, hidden: Bools, nats: F32 | None) -> _Ed
     size = small.valid.shape[::-1]
     slab, sheets = (cv2.resize(m.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0 for m in (rough, hidden))
     band = lay_band(small, slab, sheets, nats)
-    far_mm = (cv2.distanceTransform(m.astype(np.uint8), cv2.DIST_L2, 5) * small.mm_per_px for m in (slab, ~slab))
-    wood, bench = (
-        band.seen & band.at(np.asarray(far > least)) for far, least in zip(far_mm, (WITHIN_MM, BEYOND_MM), strict=True)
+    deep_mm, far_mm = (
+        np.asarray(cv2.distanceTransform(m.view(np.uint8), cv2.DIST_L2, 5) * small.mm_per_px) for m in (slab, ~slab)
     )
+    wood = band.seen & band.at(deep_mm > WITHIN_MM)
+    bench = bench_beyond(band.values(far_mm), band.seen)
     ends = find_tops_end(band, wood, bench)
-    found = bridge_bays(band, ends.top_mm, ends.side_mm)
+    found = bridge_bays(band, ends.top_mm, ends.side_mm, band.at(small.valid))
     beside_mm2 = float(odd_beside(band, np.maximum(ends.side_mm, found.top_mm), bench).sum() * ALONG_MM)
     # What may be slab or not lies within the area's 95 % interval, all of it.
     doubts = [area_doubt_mm2(ends.doubt_mm), disputed_mm2(band, found.top_mm), found.doubt_mm2, beside_mm2 / Z95]

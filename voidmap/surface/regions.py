@@ -21,7 +21,7 @@ from voidmap.surface.follow import followed
 from voidmap.surface.form import by_form
 from voidmap.surface.holes import without_holes
 from voidmap.surface.in_line import joined_in_line
-from voidmap.surface.kinds import Judgement, judge
+from voidmap.surface.kinds import FLAT_SIGMAS, Judgement, judge
 from voidmap.surface.knot_checks import with_checks
 from voidmap.surface.lines import LEAST_LENGTH_MM
 from voidmap.surface.measure import (
@@ -161,8 +161,10 @@ def select(
 def worth_telling(region: Region) -> bool:
     """Tell whether a thing asks for anything at the bench, and is not the slab's own edge."""
     if region.kind is Kind.STAIN:
-        doubtful = region.void_probability >= MAY_BE_VOID
-        return region.area_mm2 >= (LEAST_DOUBT_MM2 if doubtful else LEAST_STAIN_MM2)
+        if region.void_probability >= MAY_BE_VOID:
+            return region.area_mm2 >= LEAST_DOUBT_MM2
+        stands_out = region.measures.get("odd", np.inf) > np.log1p(FLAT_SIGMAS)
+        return region.area_mm2 >= LEAST_STAIN_MM2 and bool(stands_out)
     if region.kind in SLITS:
         told = region.length_mm >= LEAST_LENGTH_MM and region.area_mm2 >= LEAST_WIDTH_MM * region.length_mm
         return told and region.edge_opening_mm <= BESIDE_EDGE_SHARE * region.length_mm
@@ -209,7 +211,7 @@ def _without_parts(judged: Sequence[Judged]) -> list[Judged]:
     def rank(item: Judged) -> tuple[bool, float]:
         found, judgement = item
         area = found.cover.area_px
-        worth = judgement.chance_among**SURER * judgement.fit * area**LARGER if judgement.is_void else area
+        worth = judgement.void_probability**SURER * judgement.fit * area**LARGER if judgement.is_void else area
         return (not judgement.is_void, -worth)
 
     kept: list[Judged] = []
@@ -241,7 +243,7 @@ def _whole(judged: Sequence[Judged]) -> list[Judged]:
     """
     patches = [(c, j) for c, j in judged if c.source == "patch" and j.is_void]
     around = _around(patches)
-    likely = [(c, j) for c, j in patches if j.chance_among >= 0.5 and id(c) not in around]
+    likely = [(c, j) for c, j in patches if j.void_probability >= 0.5 and id(c) not in around]
 
     def is_part(own: Judged, whole: Judged) -> bool:
         share = own[0].cover.area_px / whole[0].cover.area_px
@@ -268,14 +270,14 @@ def _around(patches: Sequence[Judged]) -> set[int]:
 def _leaks(whole: Judged, own: Judged) -> bool:
     """Tell whether a patch is a void within it and arms that run out from it along growth rings."""
     armed = whole[1].kind in MOUTHED and whole[0].features["solidity"] < LEAKY_SOLIDITY
-    surer = own[1].chance_among >= whole[1].chance_among
+    surer = own[1].void_probability >= whole[1].void_probability
     return armed and surer and abs(own[0].features["step"]) > STEEPER * abs(whole[0].features["step"])
 
 
 def _darker_part(own: Judged, whole: Judged) -> bool:
     """Tell whether one void within another would be a darker part of it, by their kinds and the steps at their rims."""
     kind = whole[1].kind
-    alike = kind in SURE and own[1].kind is kind and whole[1].chance_among >= SURE[kind]
+    alike = kind in SURE and own[1].kind is kind and whole[1].void_probability >= SURE[kind]
     return alike and abs(own[0].features["step"]) < STEEPER * abs(whole[0].features["step"])
 
 
@@ -284,7 +286,7 @@ def _itself(judgement: Judgement) -> float:
 
     Its chance counts twice: a doubtful one around a sure one costs a false call and the core's own as well.
     """
-    return judgement.chance_among**2 * judgement.fit
+    return judgement.void_probability**2 * judgement.fit
 
 
 def _both(one: Judged, other: Judged) -> tuple[float, float]:

@@ -58,7 +58,7 @@ def _as_far(whole: Judged, core: Judged) -> float | None:
     """Return how far from the sound wood a patch may lie around a void in it; None where it is no such pair."""
     share = core[0].cover.area_px / whole[0].cover.area_px
     far = -AS_FAR * core[0].features["dark_middle"]
-    if share >= 1.0 or core[1].chance_among < whole[1].chance_among:
+    if share >= 1.0 or core[1].void_probability < whole[1].void_probability:
         return None
     # What is thin is faint wherever it is thinner: the darkest part of a crack is not all of it.
     if core[0].source == "patch" and core[1].kind not in SLITS and share > LEAST_CORE:
@@ -67,7 +67,7 @@ def _as_far(whole: Judged, core: Judged) -> float | None:
 
 
 def _much_surer(core: Judgement, whole: Judgement) -> bool:
-    own, other = core.chance_among, whole.chance_among
+    own, other = core.void_probability, whole.void_probability
     return own * (1.0 - other) >= MUCH_SURER * other * (1.0 - own)
 
 

@@ -27,6 +27,8 @@ Ints = NDArray[np.intp]
 # Wood is learned from what lies this far within the rough outline, bench from what lies this far outside it;
 # once the end is known, from what lies 4 mm within both.
 WITHIN_MM, BEYOND_MM, AGAIN_MM = 10.0, 25.0, 4.0
+# Fewer px say nothing of a stuff.
+LEAST_KNOWN = 50
 # Looks are counted in bins of these sizes (log units) over these ranges, in stretches of this length.
 TONE_BIN, TONE_FROM, TONES = 0.12, 2.4, 27
 TINT_BIN, RED_FROM, BLUE_FROM, TINTS = 0.07, -0.6, -1.0, 22
@@ -123,13 +125,29 @@ def find_tops_end(band: Band, wood: Bools, bench: Bools) -> TopsEnd:
     return TopsEnd(at[top], at[last[rows, top]], np.asarray(doubt, dtype=np.float64))
 
 
+def bench_beyond(far_mm: F32, seen: Bools) -> Bools:
+    """Tell which px of the band are surely bench, (rows, columns), by how far they lie outside of the rough outline.
+
+    Where the photo shows nothing as far out as ``BEYOND_MM``, the outer half of what it shows has to do.
+    """
+    bench = seen & (far_mm > BEYOND_MM)
+    if bench.sum() >= LEAST_KNOWN:
+        return bench
+    farthest = np.where(seen, far_mm, np.float32(0)).max(axis=1, keepdims=True)
+    return np.asarray(seen & (far_mm > np.maximum(AGAIN_MM, 0.5 * farthest)))
+
+
+def rough_end(band: Band) -> Floats:
+    """Return where the rough outline ends in each row, (rows,) mm."""
+    return np.asarray(band.offsets_mm[0] + (band.slab.sum(axis=1) - 0.5) * ACROSS_MM, dtype=np.float64)
+
+
 def disputed_mm2(band: Band, top_mm: Floats) -> float:
     """Return the 1-sigma doubt of the area where the rough outline and the end of the top (rows,) mm lie apart.
 
     One of the two read a shadow, bark or sapwood wrongly, and all along the edge alike.
     """
-    rough_mm = band.offsets_mm[0] + (band.slab.sum(axis=1) - 0.5) * ACROSS_MM
-    apart = np.abs(top_mm - rough_mm)
+    apart = np.abs(top_mm - rough_end(band))
     return float(apart[apart > ROUGH_MM].sum() * ALONG_MM / 2.0)
 
 
@@ -191,7 +209,7 @@ def _how_common(bins: _Bins, keys: Ints, shape: tuple[int, ...], known: Bools) -
     table = ndimage.gaussian_filter1d(table, 0.8, axis=0, mode="wrap")
     own = table / np.maximum(table.sum(axis=1, keepdims=True), 1e-9)
     share = (OWN * own + (1 - OWN) * whole / max(float(whole.sum()), 1e-9))[bins.stretch, keys]
-    usual = float(np.percentile(share[known][::5], TYPICAL_PERCENTILE)) if known.sum() >= 50 else 1.0
+    usual = float(np.percentile(share[known][::5], TYPICAL_PERCENTILE)) if known.sum() >= LEAST_KNOWN else 1.0
     return np.asarray(np.log(np.clip(share / max(usual, 1e-12), LEAST, 1.0)), dtype=np.float32)
 
 
