@@ -23,7 +23,8 @@ DOUBTFUL, SURE = 0.3, 0.9
 FEW, FOR_EACH_SURE = 4.0, 0.5
 # The odds of a small and of a larger thing are divided by this power of how many times as many there are, which makes
 # the chances on those 80 photos come true: of the small things with 0.7 and more 449 of 1,900 are voids, of those that
-# still have it 192 of 264. Of 1,143 such voids on the 216 it takes 6.
+# still have it 192 of 264. Of 1,143 such voids on the 216 it takes 6. (Counted with a model of kinds that had not been
+# grown on such photos; the one that has doubts fewer.)
 POWER_SMALL, POWER_LARGE = 2.3, 1.0
 
 

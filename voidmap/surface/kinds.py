@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from voidmap.model import Floats
 from voidmap.records import Kind
+from voidmap.surface.nested import LIKE_SIZE, LIKE_STEP
 
 # The label of a candidate that is nothing: growth rings, pores, pencil, shadows.
 NOTHING = "nothing"
@@ -53,7 +54,7 @@ CALL_UNLIKE = 0.75
 # Of many things that look alike one looks like a void by chance: what has this many others of up to three times its
 # size or a third of it on the slab, with four fifths of its step or more at their rims, that are hardly voids, is
 # called one at 3 to 1 only. Rings are such a family where a phone evens out the tones place by place.
-MANY, LIKE_SIZE, LIKE_STEP, HARDLY, CALL_OF_MANY = 30, 3.0, 0.8, 0.3, 0.75
+MANY, HARDLY, CALL_OF_MANY = 30, 0.3, 0.75
 # Smaller flat things are pores and flecks.
 LEAST_FLAT_MM2 = 4.0
 
