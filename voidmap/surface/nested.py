@@ -40,10 +40,10 @@ def related(found: Sequence[Candidate], mm_per_px: float) -> list[Candidate]:
 
     ``crowd`` counts things of its own source nearby (pores and pencil dashes come in crowds), ``alike`` those of its
     size on the whole slab whose step at the rim is about its own or more: where a camera lifts rings and pores, they
-    are many, however dark they are. ``outer_share``,
-    ``outer_step`` and ``outer_dark`` speak of the smallest patch around it, ``inner_share``, ``inner_step`` and
-    ``inner_dark`` of the largest patch within it: a hole in a knot. ``lean_along`` is how far its shade leans to the
-    side to which the slab's dark patches lean together: a void's wall toward the lamp lies in shade.
+    are many, however dark they are. ``outer_share``, ``outer_step`` and ``outer_dark`` speak of the smallest patch
+    around it, ``inner_share``, ``inner_step`` and ``inner_dark`` of the largest patch within it: a hole in a knot.
+    ``lean_along`` is how far its shade leans to the side to which the slab's dark patches lean together: a void's wall
+    toward the lamp lies in shade.
     """
     middles = np.array([c.cover.outline_px.mean(axis=0) for c in found]).reshape(-1, 2)
     sources = np.array([c.source for c in found])
