@@ -79,7 +79,7 @@ def strips_of(photo: Path, views: int) -> Strips:
     ):
         find_slab(rectify(photos[0], plane), plane.patterns_mm, heights)
     small = laid.call_args.args[0]
-    band, top_mm, side_mm = bridged.call_args.args
+    band, top_mm, side_mm, in_photo = bridged.call_args.args
     top_mm = smooth_top(top_mm)
     true = fill_polygons(small, [plane.to_mm(np.array(truth["slab"]["outline_px"], dtype=float))]) & small.valid
     true_mm = band.offsets_mm[0] + ACROSS_MM * (band.at(true).sum(axis=1) - 0.5)
@@ -100,7 +100,7 @@ def strips_of(photo: Path, views: int) -> Strips:
             nats = height_of(band, run, top_mm[run], natural)
             rows.append((*looks, share > RIGHT_SHARE, area, np.nan if nats is None else nats))
     with patch.object(bays, "POSSIBLE", LEFT_FROM):
-        for mouth in bridge_bays(band, top_mm, side_mm).undecided:
+        for mouth in bridge_bays(band, top_mm, side_mm, in_photo).undecided:
             share, area = share_right(mouth.rows, mouth.natural_mm)
             if area >= LEAST_MM2:
                 left.append((mouth.chance, share > 0.5))
