@@ -43,11 +43,20 @@ def patch(
     return Candidate(cover, "patch", 0.0, features=features), Judgement(kind, chance, chances, fit)
 
 
+@pytest.mark.parametrize(("outer", "taken"), [(0.55, "whole"), (0.45, "part")])
+def test_the_floor_of_a_void_is_not_cut_where_the_whole_is_likely(outer: float, taken: str) -> None:
+    whole, part = patch(ellipse(60, 50), outer, 0.3), patch(ellipse(50, 42), 0.9, 0.5)
+    found, judged = zip(whole, part, strict=True)
+    ((kept, _),) = select(found, judged, 0.25)
+    assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else part)[0].cover.area_px)
+
+
 @pytest.mark.parametrize(
     ("chance", "fit", "taken"), [(0.55, 0.8, "whole"), (0.9, 0.55, "whole"), (0.55, 0.3, "part"), (0.9, 0.4, "part")]
 )
-def test_of_two_rims_of_a_void_the_one_that_fits_better_stays(chance: float, fit: float, taken: str) -> None:
-    whole, part = patch(ellipse(60, 50), chance, fit), patch(ellipse(50, 42), 0.9, 0.5)
+def test_of_two_rims_of_a_knot_s_hole_the_one_that_fits_better_stays(chance: float, fit: float, taken: str) -> None:
+    whole = patch(ellipse(60, 50), chance, fit, Kind.KNOT_HOLE)
+    part = patch(ellipse(50, 42), 0.9, 0.5, Kind.KNOT_HOLE)
     found, judged = zip(whole, part, strict=True)
     ((kept, _),) = select(found, judged, 0.25)
     assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else part)[0].cover.area_px)
