@@ -69,8 +69,8 @@ LEAKY_SOLIDITY = 0.56
 # Two finds that cover this much of each other are the same thing.
 SAME_SHARE = 0.7
 # How much surer and larger count among voids that overlap (powers of the chance and the area) beside the fit: all are
-# called voids, and what a piece of a void leaves out is resin too. With 0.25 for the area three fewer of 705 voids on 80
-# simulated slabs are found, and one more thing is falsely called.
+# called voids, and what a piece of a void leaves out is resin too. With 0.25 for the area three fewer of 705 voids on
+# 80 simulated slabs are found, and one more thing is falsely called.
 SURER, LARGER = 0.5, 0.1
 # A slender patch is taken for traced when lines run along so much of its length and cover so much of it.
 TRACED_SHARE = 0.6
