@@ -75,6 +75,17 @@ def test_pale_sapwood_beside_brown_wood_is_slab(paler: float, bench: tuple[float
     assert sap > 0.98
 
 
+@pytest.mark.parametrize("heart", [(75.0, 125.0, 205.0), (60.0, 110.0, 190.0)])
+def test_sapwood_that_outshines_a_bench_of_its_own_tint_and_grain_is_slab(heart: tuple[float, float, float]) -> None:
+    """Pale sapwood of orange wood leans to an olive plank's tint, but nothing of the planks is as bright."""
+    picture = drawn((100.0, 130.0, 135.0))
+    picture[HEART] = heart
+    picture[BESIDE] = (150.0, 190.0, 205.0)
+    wood, sap = share_called_slab(picture * figure((slice(None), slice(None))), HEART, BESIDE)
+    assert wood > 0.98
+    assert sap > 0.98
+
+
 @pytest.mark.parametrize("dim", [0.25, 0.5, 1.0])
 def test_wood_far_from_the_board_is_slab_however_the_light_falls_off(dim: float) -> None:
     """A window at one side: the light at the far end is down to a quarter of that at the near one (sRGB: ^ 1/2.2)."""
