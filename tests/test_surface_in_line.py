@@ -218,3 +218,18 @@ def test_the_chance_of_a_crack_rises_with_its_own_and_with_how_far_it_goes_on() 
 def test_lines_that_cross_stay_two_and_a_branch_is_a_part_of_its_crack(first: tuple[float, float], count: int) -> None:
     trunk, other = a_line(((40, 80), (330, 80))), a_line((first, (260, 20)))
     assert len(merged([(trunk, CALLED), (other, CALLED)], MM_PER_PX)) == count
+
+
+def test_two_lines_along_one_trunk_are_a_crack_that_forks() -> None:
+    """Each crosses the other where they run as one: none of them is dropped for the other."""
+    trunk, other = a_line(((40, 80), (330, 80))), a_line(((20, 82), (250, 79)))
+    ((crack, _),) = merged([(trunk, CALLED), (other, CALLED)], MM_PER_PX)
+    assert columns(crack) == pytest.approx((20, 330), abs=3)
+
+
+@pytest.mark.parametrize(("kind", "count"), [(Kind.BARK_VOID, 1), (Kind.KNOT_HOLE, 2)])
+def test_a_slender_piece_belongs_to_the_bark_void_beside_it_but_not_to_a_hole(kind: Kind, count: int) -> None:
+    slender = a_line(((40, 80), (120, 80)), log_slender=float(np.log(25)))
+    wide = a_line(((60, 85), (100, 85)), log_slender=float(np.log(4)))
+    pieces = [(slender, Judgement(Kind.BARK_VOID, 0.9, {})), (wide, Judgement(kind, 0.9, {}))]
+    assert len(merged(pieces, MM_PER_PX)) == count

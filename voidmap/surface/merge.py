@@ -11,10 +11,11 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from voidmap.model import Floats
-from voidmap.records import SLITS
+from voidmap.records import SLITS, Kind
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.mosaic import Bools
+from voidmap.surface.nested import PART_SHARE, shared
 from voidmap.surface.rim import Cover, cover_of
 
 Judged = tuple[Candidate, Judgement]
@@ -34,14 +35,16 @@ the other."""
 def merged(judged: Sequence[Judged], mm_per_px: float) -> list[Judged]:
     """Join voids that lie within ``BRIDGE_MM`` of each other; flat things and lone voids stay as they are.
 
-    Lines that cross stay apart.
+    Lines that cross stay apart; lines that run as one for the most of either are a crack that forks, though each may
+    cross the other time and again there.
     """
     voids = [item for item in judged if item[1].is_void]
     rest = [item for item in judged if not item[1].is_void]
     reach = max(1, round(0.5 * BRIDGE_MM / mm_per_px))
-    alike = ((i, j) for i in range(len(voids)) for j in range(i) if is_narrow(voids[i]) == is_narrow(voids[j]))
+    alike = ((i, j) for i in range(len(voids)) for j in range(i) if _alike(voids[i], voids[j]))
     near = ((i, j) for i, j in alike if _near(voids[i][0].cover, voids[j][0].cover, reach))
-    pairs = [(i, j) for i, j in near if not _cross(voids[i][0].path_px, voids[j][0].path_px, BEYOND_MM / mm_per_px)]
+    beyond = BEYOND_MM / mm_per_px
+    pairs = [(i, j) for i, j in near if _fork(voids[i], voids[j]) or not _cross(voids[i], voids[j], beyond)]
     rows, columns = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
     graph = coo_matrix((np.ones(len(rows)), (rows, columns)), shape=(len(voids), len(voids)))
     count, group_of = connected_components(graph, directed=False)
@@ -55,11 +58,24 @@ def is_narrow(item: Judged) -> bool:
     return judgement.kind in SLITS or found.features["log_slender"] > np.log(SLENDER)
 
 
-def _cross(one: Floats | None, other: Floats | None, beyond_px: float) -> bool:
-    """Whether two traced lines (N, 2) and (M, 2) cross, both running on so far on both sides of the crossing."""
-    if one is None or other is None:
+def _alike(one: Judged, other: Judged) -> bool:
+    """Whether two things may be one void: both wide or both narrow, or both of bark, whose dark pieces may be either."""
+    bark = one[1].kind is other[1].kind is Kind.BARK_VOID
+    return bark or is_narrow(one) == is_narrow(other)
+
+
+def _fork(one: Judged, other: Judged) -> bool:
+    """Whether two lines run as one for the most of either."""
+    a, b = one[0].cover, other[0].cover
+    return max(shared(a, b), shared(b, a)) > PART_SHARE
+
+
+def _cross(one: Judged, other: Judged, beyond_px: float) -> bool:
+    """Whether two traced lines cross, both running on so far on both sides of the crossing."""
+    paths = [found.path_px for found, _ in (one, other) if found.path_px is not None]
+    if len(paths) < 2:
         return False
-    middles = [_thinned(path[_walked(path, beyond_px)]) for path in (one, other)]
+    middles = [_thinned(path[_walked(path, beyond_px)]) for path in paths]
     if min(len(path) for path in middles) < 2:
         return False
     own, rival = (np.diff(path, axis=0) for path in middles)
