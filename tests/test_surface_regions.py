@@ -317,7 +317,7 @@ def test_called_cracks_alone_are_followed_and_not_into_a_hole(
     found = [Candidate(line, "line", 9.0, path + 7.0, 3.0, bones_px=path + 7.0, features=figures)]
     judged = [Judgement(kind, 0.9, {})]
     if hole:
-        found.append(Candidate(disc, "patch", 0.0))
+        found.append(Candidate(disc, "patch", 0.0, features={"log_length": np.log(6.0), "log_slender": np.log(1.3)}))
         judged.append(Judgement(Kind.HOLE, 0.9, {}))
     looked = Looked(tuple(found), evened, 0.8, (7, 7), slab_of(np.ones(evened.seen.shape), 0.5)[1])
     crack, _ = followed(looked, list(zip(found, judged, strict=True)))[0]
@@ -327,6 +327,31 @@ def test_called_cracks_alone_are_followed_and_not_into_a_hole(
     if kind is not None:
         assert np.exp(crack.features["log_length"]) == pytest.approx(0.5 * len(crack.path_px), rel=0.05)
         assert abs(crack.cover.outline_px[:, 1].mean() - 47.0) < 2.0
+
+
+@pytest.mark.parametrize(("rows", "reached"), [((39, 42), True), ((36, 45), False)], ids=["slender", "compact"])
+def test_a_short_slender_dark_place_is_a_start_of_the_faint_crack_around_it(
+    rows: tuple[int, int], reached: bool
+) -> None:
+    rng = np.random.default_rng(8)
+    dark = rng.normal(0, 0.02, (80, 320)).astype(np.float32)
+    dark[39:42, 60:230] -= 0.15
+    spot = np.zeros((80, 320), np.float32)
+    spot[slice(*rows), 150:163] = 1.0
+    dark -= spot
+    seen = np.ones(dark.shape, bool)
+    evened = Evened(dark, seen, ~seen, np.zeros((1, 1, 3), np.float32), np.ones((1, 1), bool), 1, 0.0, 0.5)
+    cover = cover_of(spot, (0, 0))
+    assert cover is not None
+    area_mm2 = 0.25 * cover.area_px
+    figures = {"log_length": np.log(6.5), "log_area": np.log(area_mm2), "log_slender": np.log(6.5**2 / area_mm2)}
+    item = (
+        Candidate(cover, "dot", 0.0, features=figures),
+        Judgement(Kind.BARK_VOID, 0.9, {Kind.BARK_VOID: 0.6, Kind.CRACK: 0.4}),
+    )
+    ((found, judgement),) = followed(Looked((item[0],), evened, 0.8, (0, 0), slab_of(seen, 0.5)[1]), [item])
+    assert (judgement.kind is Kind.CRACK) is reached
+    assert (np.ptp(found.cover.outline_px[:, 0]) > 120) == reached
 
 
 def test_a_crack_drawn_at_its_rims_level_stays_in_one_piece() -> None:

@@ -17,6 +17,7 @@ from voidmap.model import Floats
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked, moved
 from voidmap.surface.features import Candidate
+from voidmap.surface.form import COMPACT, by_form
 from voidmap.surface.lines import WIDEST_MM, measured
 from voidmap.surface.merge import SLENDER, Judged
 from voidmap.surface.reach import CALLED, past_ends
@@ -32,7 +33,7 @@ def followed(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
     out = list(judged)
     stops = stopping(judged)
     corner = np.array(looked.corner, dtype=np.float64)
-    lines = {k: line for k, item in enumerate(out) if item[1].is_void and (line := as_line(item)) is not None}
+    lines = {k: line for k, item in enumerate(out) if item[1].is_void and (line := _start(item)) is not None}
     for _ in range(ROUNDS):
         onward = past_ends([path_of(found) - corner for found, _ in lines.values()], looked.evened, CALLED)
         longer = {}
@@ -58,13 +59,34 @@ def as_line(item: Judged) -> Judged | None:
     found, judgement = item
     if found.source == "line" and found.path_px is not None:
         return item
-    if found.source != "patch" or judgement.kind is not Kind.CRACK:
+    if found.source != "patch" or judgement.kind is not Kind.CRACK or not _is_slender(found, SLENDER):
         return None
+    return _along_skeleton(item)
+
+
+def _start(item: Judged) -> Judged | None:
+    """Return what a crack is followed from: a line, or a dark place that is a crack by its form, also a short one."""
+    line = as_line(item)
+    if line is not None:
+        return line
+    found = item[0]
+    if not _is_slender(found, COMPACT if found.source == "dot" else SLENDER):
+        return None
+    judgement = by_form(*item)
+    return _along_skeleton((found, judgement)) if judgement.kind is Kind.CRACK else None
+
+
+def _is_slender(found: Candidate, least: float) -> bool:
+    """Tell whether a thing is at least so slender, and no wider than a line is measured."""
     wide_mm = math.exp(found.features["log_length"] - found.features["log_slender"])
-    if found.features["log_slender"] < math.log(SLENDER) or wide_mm > WIDEST_MM:
-        return None
+    return found.features["log_slender"] >= math.log(least) and wide_mm <= WIDEST_MM
+
+
+def _along_skeleton(item: Judged) -> Judged | None:
+    """Return a thing as a line along its skeleton; None when that is no path."""
     from skimage.morphology import skeletonize
 
+    found, judgement = item
     thin = skeletonize(np.pad(found.cover.mask, 1))
     corner = np.array(found.cover.corner, dtype=np.float64) - 1.0
     path = longest_path(thin) + corner

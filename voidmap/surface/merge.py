@@ -59,7 +59,7 @@ def is_narrow(item: Judged) -> bool:
 
 
 def _alike(one: Judged, other: Judged) -> bool:
-    """Whether two things may be one void: both wide or both narrow, or both of bark, whose dark pieces may be either."""
+    """Whether two things may be one void: both wide, both narrow, or both of bark, whose pieces may be either."""
     bark = one[1].kind is other[1].kind is Kind.BARK_VOID
     return bark or is_narrow(one) == is_narrow(other)
 
