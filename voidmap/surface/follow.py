@@ -31,9 +31,9 @@ ROUNDS = 2
 def followed(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
     """Return what was judged, the cracks called voids as long as they can be followed (their ``log_length`` too)."""
     out = list(judged)
-    stops = stopping(judged)
     corner = np.array(looked.corner, dtype=np.float64)
     lines = {k: line for k, item in enumerate(out) if item[1].is_void and (line := _start(item)) is not None}
+    stops = stopping([item for k, item in enumerate(out) if k not in lines])
     for _ in range(ROUNDS):
         onward = past_ends([path_of(found) - corner for found, _ in lines.values()], looked.evened, CALLED)
         longer = {}
