@@ -83,6 +83,14 @@ def test_what_is_no_darker_than_the_knot_it_lies_on_is_a_part_of_it(
     assert any(j.is_void for _, j in select(found, judged, 0.25)) == is_void
 
 
+@pytest.mark.parametrize(("chance", "taken"), [(0.4, Kind.CRACK), (0.6, Kind.KNOT_HOLE)])
+def test_a_check_in_what_is_rather_a_sound_knot_is_the_void(chance: float, taken: Kind) -> None:
+    knot, check = patch(ellipse(60, 50), chance, 0.9, Kind.KNOT_HOLE), patch(ellipse(50, 3), 0.7, 0.4, Kind.CRACK)
+    found, judged = zip(knot, check, strict=True)
+    ((_, kept),) = select(found, judged, 0.25)
+    assert kept.kind is taken
+
+
 @pytest.mark.parametrize(
     ("half", "kind", "taken"),
     [

@@ -206,15 +206,21 @@ def _outlined_best(judged: list[Judged]) -> list[Judged]:
 def _without_parts(judged: Sequence[Judged]) -> list[Judged]:
     """Drop what shares its place with something else.
 
-    Of voids that overlap the one that is likeliest a void and fits best stays, of two alike the larger; a flat thing
-    goes where a void or a greater flat thing is.
+    Of voids that overlap the one that is likeliest a void and fits best stays, of two alike the larger; but of a crack
+    and a thing around it that is rather no void the crack: a knot with a check in it. A flat thing goes where a void or
+    a greater flat thing is.
     """
+    cracks = [c.cover for c, j in judged if j.kind in SLITS and j.void_probability >= 0.5]
+
+    def is_around(item: Judged) -> bool:
+        doubtful = item[1].is_void and item[1].void_probability < 0.5
+        return doubtful and any(shared(crack, item[0].cover) > PART_SHARE for crack in cracks)
 
     def rank(item: Judged) -> tuple[bool, float]:
         return (not item[1].is_void, -_worth(item))
 
     kept: list[Judged] = []
-    for item in sorted(_whole(judged), key=rank):
+    for item in sorted((item for item in _whole(judged) if not is_around(item)), key=rank):
         if item[1].is_void:
             free = all(max(_both(item, other)) <= PART_SHARE for other in kept)
         else:
