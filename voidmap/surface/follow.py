@@ -2,7 +2,7 @@
 
 A line is judged by what is sure of it. Once it is called a crack the chance that it goes on is far greater than that
 of a line somewhere: it is drawn on as far as the sum of the evidence ahead of it carries (see ``reach``), but not into
-another void.
+another void. A short dark place is where a crack is widest: what goes on from it is no wider.
 """
 
 from __future__ import annotations
@@ -26,6 +26,9 @@ from voidmap.surface.skeleton import longest_path, smoothed
 
 # What is reached ahead of a bend, or at the end of what is looked at, is followed on from there once more.
 ROUNDS = 2
+# What goes on from a dark place is no wider than it is, give or take this: the one is measured as a patch, the other as
+# a line.
+WIDER = 2.0
 
 
 def followed(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
@@ -41,7 +44,9 @@ def followed(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
             before, after = (up_to(points + corner, stops) for points in ends)
             if len(before) + len(after):
                 path = np.vstack([before[::-1], path_of(found), after])
-                longer[k] = drawn_anew(found, path, bones_of(found), looked), judgement
+                anew = drawn_anew(found, path, bones_of(found), looked)
+                if judged[k][0].source != "dot" or _wide_px(anew) <= WIDER * _wide_px(found):
+                    longer[k] = anew, judgement
         lines = longer
         for k, item in longer.items():
             out[k] = item
@@ -74,6 +79,11 @@ def _start(item: Judged) -> Judged | None:
         return None
     judgement = by_form(*item)
     return _along_skeleton((found, judgement)) if judgement.kind is Kind.CRACK else None
+
+
+def _wide_px(line: Candidate) -> float:
+    """Return how wide a line's cover is in the mean, px."""
+    return line.cover.area_px / float(np.hypot(*np.diff(path_of(line), axis=0).T).sum())
 
 
 def _is_slender(found: Candidate, least: float) -> bool:
