@@ -19,6 +19,7 @@ from voidmap.surface.explained import without_explained
 from voidmap.surface.features import Candidate
 from voidmap.surface.follow import followed
 from voidmap.surface.form import by_form
+from voidmap.surface.grey import less_likely_grey
 from voidmap.surface.holes import without_holes
 from voidmap.surface.in_line import joined_in_line
 from voidmap.surface.kinds import FLAT_SIGMAS, Judgement, judge
@@ -122,7 +123,7 @@ def find_regions(
     looked = look_at(ortho, slab, grain_deg)
     judged = with_cracks_across(looked, judge([c.features for c in looked.candidates]))
     mouths = mouths_of(slab, ortho)
-    judgements = with_sawn_mouths(looked.candidates, judged, mouths)
+    judgements = with_sawn_mouths(looked.candidates, less_likely_grey(looked, judged, ortho), mouths)
     chosen = select(looked.candidates, judgements, ortho.mm_per_px, looked)
     kept = with_whole_mouths(chosen, mouths, slab, ortho.mm_per_px)
     if not kept:
