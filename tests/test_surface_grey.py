@@ -24,11 +24,24 @@ SHADE = 0.4 * WOOD * (WOOD / 255.0) ** 0.5
 CALLED = Judgement(Kind.CRACK, 0.9, {Kind.CRACK: 0.8, Kind.STAIN: 0.2})
 
 
-def judged(colour: np.ndarray, columns: tuple[int, int], *, hidden: slice | None = None) -> Judgement:
-    """Judge a line of 3 px and this colour that runs from column to column, called a crack by its look."""
-    rng = np.random.default_rng(4)
+def a_line(columns: tuple[int, int]) -> Candidate:
+    """A line of 3 px that runs from column to column."""
     share = np.zeros(SIZE, np.float32)
     share[58:61, slice(*columns)] = 1.0
+    cover = cover_of(share, (0, 0))
+    assert cover is not None
+    path = np.column_stack([np.arange(*columns), np.full(columns[1] - columns[0], 59.0)]).astype(float)
+    length_mm = MM_PER_PX * (columns[1] - columns[0])
+    figures = {"log_length": np.log(length_mm), "log_area": np.log(1.5 * length_mm), "is_line": 1.0}
+    return Candidate(cover, "line", 9.0, path, 3.0, bones_px=path, features=figures)
+
+
+def judged(colour: np.ndarray, *lines: tuple[int, int], hidden: slice | None = None) -> list[Judgement]:
+    """Judge lines of this colour from column to column, all of them called cracks by their looks."""
+    rng = np.random.default_rng(4)
+    share = np.zeros(SIZE, np.float32)
+    for columns in lines:
+        share[58:61, slice(*columns)] = 1.0
     light = np.where(share[..., None] > 0, colour, WOOD) * np.exp(rng.normal(0, 0.05, (*SIZE, 1)))
     pixels = np.clip(light + rng.normal(0, 2, light.shape), 0, 255).astype(np.uint8)
     every = np.ones(SIZE, bool)
@@ -39,20 +52,14 @@ def judged(colour: np.ndarray, columns: tuple[int, int], *, hidden: slice | None
     evened = Evened(
         np.zeros(SIZE, np.float32), seen, ~seen, np.zeros((1, 1, 3), np.float32), every[:1, :1], 1, 0.0, MM_PER_PX
     )
-    cover = cover_of(share, (0, 0))
-    assert cover is not None
-    path = np.column_stack([np.arange(*columns), np.full(columns[1] - columns[0], 59.0)]).astype(float)
-    length_mm = MM_PER_PX * (columns[1] - columns[0])
-    figures = {"log_length": np.log(length_mm), "log_area": np.log(1.5 * length_mm), "is_line": 1.0}
-    line = Candidate(cover, "line", 9.0, path, 3.0, bones_px=path, features=figures)
     slab = SlabFound(every, ~every, np.zeros((4, 2)), ("sawn",) * 4, 0.1, leaves_frame=False)
-    (judgement,) = less_likely_grey(Looked((line,), evened, 0.8, (0, 0), slab), [CALLED], ortho)
-    return judgement
+    looked = Looked(tuple(map(a_line, lines)), evened, 0.8, (0, 0), slab)
+    return less_likely_grey(looked, [CALLED] * len(lines), ortho)
 
 
 def test_graphite_is_no_crack_and_shade_stays_one() -> None:
-    assert judged(SHADE, (40, 240)) == CALLED
-    drawn = judged(GRAPHITE, (40, 240))
+    assert judged(SHADE, (40, 240)) == [CALLED]
+    (drawn,) = judged(GRAPHITE, (40, 240))
     assert not drawn.is_void
     assert drawn.void_probability < 0.2
 
@@ -65,8 +72,15 @@ def test_graphite_is_no_crack_and_shade_stays_one() -> None:
 def test_what_tells_no_colour_stays_as_it_was(
     columns: tuple[int, int], hidden: slice | None, colour: np.ndarray
 ) -> None:
-    assert judged(colour, columns, hidden=hidden) == CALLED
+    assert judged(colour, columns, hidden=hidden) == [CALLED]
 
 
 def test_a_line_out_of_view_altogether_stays_as_it_was() -> None:
-    assert judged(GRAPHITE, (40, 240), hidden=slice(None)) == CALLED
+    assert judged(GRAPHITE, (40, 240), hidden=slice(None)) == [CALLED]
+
+
+def test_a_short_piece_of_what_is_drawn_is_drawn() -> None:
+    whole, piece = judged(GRAPHITE, (40, 240), (100, 115))
+    assert piece.void_probability == pytest.approx(whole.void_probability)
+    assert not piece.is_void
+    assert judged(GRAPHITE, (40, 60), (100, 115)) == [CALLED, CALLED]

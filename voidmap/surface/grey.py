@@ -11,16 +11,18 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.model import Floats, Ortho
 from voidmap.surface.candidates import Looked
+from voidmap.surface.features import Candidate
 from voidmap.surface.follow import as_line, path_of
 from voidmap.surface.kinds import Judgement, bar_of, times_as_likely
 from voidmap.surface.merge import Judged
 from voidmap.surface.sample import colours_at
 
-# Lines from this long on, up to this wide in the mean, are asked, if they are voids with this chance at least.
-LEAST_MM, WIDEST_MM, LEAST_CHANCE = 12.0, 3.0, 0.2
+# Things up to this wide in the mean are asked, if they are voids with this chance at least.
+WIDEST_MM, LEAST_CHANCE = 3.0, 0.2
 # The light missing is added up from the middle to so far on both sides, against what lies from there to so far: the
 # colours of a compressed photo run over a millimetre.
 WITHIN_MM, BESIDE_MM, STEP_MM = 2.0, (2.3, 4.5), 0.25
@@ -43,6 +45,8 @@ STEEPNESS, MOST, UNCERTAIN = 15.0, 0.3, 0.1
 def less_likely_grey(looked: Looked, judgements: Sequence[Judgement], ortho: Ortho) -> list[Judgement]:
     """Return how each candidate is judged, thin lines that are greyer than shade as less likely voids.
 
+    Thin things that lie along such a line are pieces of it, and as much less likely.
+
     Parameters
     ----------
     looked
@@ -52,26 +56,53 @@ def less_likely_grey(looked: Looked, judgements: Sequence[Judgement], ortho: Ort
     ortho
         The slab's top seen square-on, the picture that the candidates were found in.
     """
-    items = zip(looked.candidates, judgements, strict=True)
-    return [_by_colour(item, looked, ortho) for item in items]
+    items = list(zip(looked.candidates, judgements, strict=True))
+    thin = [_is_thin(item, ortho.mm_per_px) for item in items]
+    lines = [as_line(item) if is_thin else None for item, is_thin in zip(items, thin, strict=True)]
+    paths = [None if line is None else path_of(line[0]) for line in lines]
+    nats = np.array([0.0 if path is None else _against(path, looked, ortho) for path in paths])
+    for path, against in [(path, each) for path, each in zip(paths, nats, strict=True) if path is not None and each]:
+        along = _that_lie_along(path, looked.candidates, WITHIN_MM / ortho.mm_per_px)
+        nats = np.where(along & thin, np.maximum(nats, against), nats)
+    return [_less_likely(item, each) if each else item[1] for item, each in zip(items, nats.tolist(), strict=True)]
 
 
-def _by_colour(item: Judged, looked: Looked, ortho: Ortho) -> Judgement:
+def _is_thin(item: Judged, mm_per_px: float) -> bool:
     found, judgement = item
     length_mm = float(np.exp(found.features["log_length"]))
-    thin = found.cover.area_px * ortho.mm_per_px**2 <= WIDEST_MM * length_mm
-    if judgement.void_probability < LEAST_CHANCE or length_mm < LEAST_MM or not thin:
-        return judgement
-    line = as_line(item)
-    colour = None if line is None else _greyness(path_of(line[0]), looked, ortho)
+    may_be = judgement.void_probability >= LEAST_CHANCE
+    return may_be and found.cover.area_px * mm_per_px**2 <= WIDEST_MM * length_mm
+
+
+def _that_lie_along(path_px: Floats, found: Sequence[Candidate], reach_px: float) -> NDArray[np.bool_]:
+    """Tell which things' rims lie all of them so near to a line (N, 2) px, (M,)."""
+    from scipy.spatial import cKDTree
+
+    tree, low, high = cKDTree(path_px), path_px.min(axis=0) - reach_px, path_px.max(axis=0) + reach_px
+
+    def lies(rim_px: Floats) -> bool:
+        if (rim_px.min(axis=0) < low).any() or (rim_px.max(axis=0) > high).any():
+            return False
+        return float(np.max(tree.query(rim_px)[0])) <= reach_px
+
+    return np.array([lies(each.cover.outline_px) for each in found])
+
+
+def _against(path_px: Floats, looked: Looked, ortho: Ortho) -> float:
+    """Return by how much a line's colour speaks against a void, natural log of odds."""
+    colour = _greyness(path_px, looked, ortho)
     if colour is None:
-        return judgement
+        return 0.0
     grey, error = colour
-    nats = STEEPNESS * min(max(grey, 0.0), MOST) / (1.0 + (error / UNCERTAIN) ** 2)
+    return STEEPNESS * min(max(grey, 0.0), MOST) / (1.0 + (error / UNCERTAIN) ** 2)
+
+
+def _less_likely(item: Judged, nats: float) -> Judgement:
+    found, judgement = item
     chance = times_as_likely(judgement.void_probability, float(np.exp(-nats)))
     bar = bar_of(found.features, {str(kind): p for kind, p in judgement.kind_chances.items()})
-    called = judgement.is_void and chance < bar
-    return replace(judgement, kind=None if called else judgement.kind, void_probability=chance)
+    fallen = judgement.is_void and chance < bar
+    return replace(judgement, kind=None if fallen else judgement.kind, void_probability=chance)
 
 
 def _greyness(path_px: Floats, looked: Looked, ortho: Ortho) -> tuple[float, float] | None:
