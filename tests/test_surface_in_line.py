@@ -220,10 +220,11 @@ def test_lines_that_cross_stay_two_and_a_branch_is_a_part_of_its_crack(first: tu
     assert len(merged([(trunk, CALLED), (other, CALLED)], MM_PER_PX)) == count
 
 
-def test_two_lines_along_one_trunk_are_a_crack_that_forks() -> None:
+@pytest.mark.parametrize("other", [((20, 82), (250, 79)), ((20, 100), (250, 60))], ids=["one trunk", "small angle"])
+def test_two_lines_that_part_at_a_small_angle_are_a_crack_that_forks(other: Ends) -> None:
     """Each crosses the other where they run as one: none of them is dropped for the other."""
-    trunk, other = a_line(((40, 80), (330, 80))), a_line(((20, 82), (250, 79)))
-    ((crack, _),) = merged([(trunk, CALLED), (other, CALLED)], MM_PER_PX)
+    lines = [(a_line(ends), CALLED) for ends in (((40, 80), (330, 80)), other)]
+    ((crack, _),) = merged(lines, MM_PER_PX)
     assert columns(crack) == pytest.approx((20, 330), abs=3)
 
 

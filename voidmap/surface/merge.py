@@ -15,7 +15,6 @@ from voidmap.records import SLITS, Kind
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.mosaic import Bools
-from voidmap.surface.nested import PART_SHARE, shared
 from voidmap.surface.rim import Cover, cover_of
 
 Judged = tuple[Candidate, Judgement]
@@ -27,6 +26,9 @@ SLENDER = 10.0
 BEYOND_MM = 8.0
 """Two lines that cross, and run on by more than this beyond each other, are two cracks; what ends at another or a
 little beyond its far side is a branch of it (a crack is some millimetres wide, and a traced end as far off)."""
+CROSSING_DEG = 30.0
+"""Lines that meet at a smaller angle, over ``BEYOND_MM`` to both sides, are arms of one crack: wood splits along its
+grain, and what crosses it there at all does so steeply."""
 MOST_STEPS = 400
 """Lines are looked at for a crossing in so many straight steps at most: every step of one is held against every step of
 the other."""
@@ -35,16 +37,14 @@ the other."""
 def merged(judged: Sequence[Judged], mm_per_px: float) -> list[Judged]:
     """Join voids that lie within ``BRIDGE_MM`` of each other; flat things and lone voids stay as they are.
 
-    Lines that cross stay apart; lines that run as one for the most of either are a crack that forks, though each may
-    cross the other time and again there.
+    Lines that cross stay apart; those that part at a small angle are a crack that forks.
     """
     voids = [item for item in judged if item[1].is_void]
     rest = [item for item in judged if not item[1].is_void]
     reach = max(1, round(0.5 * BRIDGE_MM / mm_per_px))
     alike = ((i, j) for i in range(len(voids)) for j in range(i) if _alike(voids[i], voids[j]))
     near = ((i, j) for i, j in alike if _near(voids[i][0].cover, voids[j][0].cover, reach))
-    beyond = BEYOND_MM / mm_per_px
-    pairs = [(i, j) for i, j in near if _fork(voids[i], voids[j]) or not _cross(voids[i], voids[j], beyond)]
+    pairs = [(i, j) for i, j in near if not _cross(voids[i][0].path_px, voids[j][0].path_px, BEYOND_MM / mm_per_px)]
     rows, columns = np.array(pairs, dtype=np.intp).reshape(-1, 2).T
     graph = coo_matrix((np.ones(len(rows)), (rows, columns)), shape=(len(voids), len(voids)))
     count, group_of = connected_components(graph, directed=False)
@@ -64,27 +64,37 @@ def _alike(one: Judged, other: Judged) -> bool:
     return bark or is_narrow(one) == is_narrow(other)
 
 
-def _fork(one: Judged, other: Judged) -> bool:
-    """Whether two lines run as one for the most of either."""
-    a, b = one[0].cover, other[0].cover
-    return max(shared(a, b), shared(b, a)) > PART_SHARE
+def _cross(one: Floats | None, other: Floats | None, beyond_px: float) -> bool:
+    """Whether two traced lines (N, 2) and (M, 2) cross, both running on so far on both sides of the crossing.
 
-
-def _cross(one: Judged, other: Judged, beyond_px: float) -> bool:
-    """Whether two traced lines cross, both running on so far on both sides of the crossing."""
-    paths = [found.path_px for found, _ in (one, other) if found.path_px is not None]
-    if len(paths) < 2:
+    Those that run as one and part again cross time and again, at small angles.
+    """
+    if one is None or other is None:
         return False
-    middles = [_thinned(path[_walked(path, beyond_px)]) for path in paths]
-    if min(len(path) for path in middles) < 2:
+    paths = [_thinned(path[_walked(path, beyond_px)]) for path in (one, other)]
+    if min(len(path) for path in paths) < 2:
         return False
-    own, rival = (np.diff(path, axis=0) for path in middles)
-    starts = middles[1][None, :-1] - middles[0][:-1, None]
+    own, rival = (np.diff(path, axis=0) for path in paths)
+    starts = paths[1][None, :-1] - paths[0][:-1, None]
     turn = own[:, None, 0] * rival[None, :, 1] - own[:, None, 1] * rival[None, :, 0]
     with np.errstate(divide="ignore", invalid="ignore"):
         along_own = (starts[..., 0] * rival[None, :, 1] - starts[..., 1] * rival[None, :, 0]) / turn
         along_rival = (starts[..., 0] * own[:, None, 1] - starts[..., 1] * own[:, None, 0]) / turn
-    return bool(((along_own >= 0) & (along_own <= 1) & (along_rival >= 0) & (along_rival <= 1)).any())
+    at = np.argwhere((along_own >= 0) & (along_own <= 1) & (along_rival >= 0) & (along_rival <= 1))
+    ways = [
+        _ways(path, middle[places], beyond_px) for path, middle, places in zip((one, other), paths, at.T, strict=True)
+    ]
+    across = np.abs(ways[0][:, 0] * ways[1][:, 1] - ways[0][:, 1] * ways[1][:, 0])
+    return bool((across > np.sin(np.deg2rad(CROSSING_DEG))).any())
+
+
+def _ways(path: Floats, places: Floats, reach_px: float) -> Floats:
+    """Return a line's unit directions (M, 2) at points (M, 2) of it, over so far to both sides."""
+    from scipy.spatial import cKDTree
+
+    at, reach = cKDTree(path).query(places)[1], round(reach_px)
+    chords = path[np.minimum(at + reach, len(path) - 1)] - path[np.maximum(at - reach, 0)]
+    return np.asarray(chords / np.maximum(np.hypot(*chords.T), 1e-9)[:, None])
 
 
 def _thinned(path: Floats) -> Floats:

@@ -14,8 +14,6 @@ from voidmap.surface.rim import Cover
 
 # Things this near to each other make a crowd.
 CROWD_MM = 25.0
-# A thing that lies within another by more than this share is a part of it.
-PART_SHARE = 0.5
 # A thing lies within another when the other covers this share of it and is larger by more than its inverse.
 WITHIN = 0.9
 # Things are alike that are up to so many times as large or as small; one has others beside it whose step at the rim is

@@ -37,7 +37,7 @@ from voidmap.surface.measure import (
 )
 from voidmap.surface.merge import Judged, is_narrow, merged
 from voidmap.surface.mouth_strip import with_mouth
-from voidmap.surface.nested import PART_SHARE, WITHIN, shared
+from voidmap.surface.nested import WITHIN, shared
 from voidmap.surface.rim import Cover
 from voidmap.surface.rind_lines import without_rind_lines
 from voidmap.surface.run_out import run_out
@@ -46,6 +46,8 @@ from voidmap.surface.surroundings import without_surroundings
 from voidmap.surface.swells import with_cracks_across
 from voidmap.surface.through import bench_tint, through_chance
 
+# A thing that lies within another by more than this share is a part of it.
+PART_SHARE = 0.5
 # A void that fills more than this of a larger one around it is a part of it that stands out: but of the hole of a knot,
 # around which the knot is dark as well, it may be the hole itself.
 WHOLE_SHARE = 0.5
