@@ -14,6 +14,7 @@ from voidmap.surface.features import Candidate
 from voidmap.surface.in_line import joined_in_line
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.light import Evened
+from voidmap.surface.lines import end_to_end
 from voidmap.surface.merge import Judged, merged
 from voidmap.surface.rim import cover_of
 
@@ -234,3 +235,11 @@ def test_a_slender_piece_belongs_to_the_bark_void_beside_it_but_not_to_a_hole(ki
     wide = a_line(((60, 85), (100, 85)), log_slender=float(np.log(4)))
     pieces = [(slender, Judgement(Kind.BARK_VOID, 0.9, {})), (wide, Judgement(kind, 0.9, {}))]
     assert len(merged(pieces, MM_PER_PX)) == count
+
+
+def test_pieces_follow_one_another_over_the_least_gaps() -> None:
+    """The farthest two ends are not those of the chain: it bends back."""
+    there, back = (np.linspace(*ends, 101) for ends in (((0.0, 0.0), (100.0, 0.0)), ((0.0, 40.0), (100.0, 10.0))))
+    path = end_to_end([there, back])
+    assert len(path) == 202
+    assert np.hypot(*np.diff(path, axis=0).T).max() == pytest.approx(10.0)

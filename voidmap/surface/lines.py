@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -199,22 +200,22 @@ def tangent(path: Floats, end: int, reach: float) -> Floats:
 
 
 def end_to_end(paths: Sequence[Floats]) -> Floats:
-    """Put paths (N, 2) end to end, the nearest free end next, from the farthest end on."""
-    if len(paths) == 1:
-        return paths[0]
+    """Put paths (N, 2) end to end, the nearest free end next, from the end on from which that leaves the least gaps."""
     ends = np.array([path[e] for path in paths for e in (0, -1)])
-    spread = np.hypot(*(ends[:, None] - ends[None]).transpose(2, 0, 1))
-    here = int(np.unravel_index(np.argmax(spread), spread.shape)[0])
-    free = set(range(len(paths)))
-    chain: list[Floats] = []
+    apart = np.hypot(*(ends[:, None] - ends[None]).transpose(2, 0, 1))
+    chains = [_chain(apart, start) for start in range(len(ends))]
+    first = min(chains, key=lambda chain: sum(apart[out ^ 1, into] for out, into in pairwise(chain)))
+    return np.vstack([paths[end // 2] if end % 2 == 0 else paths[end // 2][::-1] for end in first])
+
+
+def _chain(apart: Floats, start: int) -> list[int]:
+    """Return the ends by which paths are entered one after the other; ends 2 k and 2 k + 1 are those of path k."""
+    chain, free = [start], set(range(len(apart))) - {start, start ^ 1}
     while free:
-        piece, end = divmod(here, 2)
-        free.discard(piece)
-        chain.append(paths[piece] if end == 0 else paths[piece][::-1])
-        options = [2 * k + e for k in free for e in (0, 1)]
-        if options:
-            here = min(options, key=lambda k: float(np.hypot(*(ends[k] - chain[-1][-1]))))
-    return np.vstack(chain)
+        into = min(free, key=lambda end: float(apart[chain[-1] ^ 1, end]))
+        chain.append(into)
+        free -= {into, into ^ 1}
+    return chain
 
 
 def measured(path: Floats, branches: Floats, score: float, evened: Evened, blur_px: float) -> Line | None:
