@@ -19,7 +19,7 @@ from voidmap.surface.features import Candidate
 from voidmap.surface.follow import as_line, path_of
 from voidmap.surface.kinds import Judgement, bar_of, times_as_likely
 from voidmap.surface.merge import Judged
-from voidmap.surface.sample import colours_at
+from voidmap.surface.sample import colours_at, marked_at
 
 # Things up to this wide in the mean are asked, if they are voids with this chance at least.
 WIDEST_MM, LEAST_CHANCE = 3.0, 0.2
@@ -136,10 +136,7 @@ def _taken(path_px: Floats, looked: Looked, ortho: Ortho) -> Floats:
     tangent = (ahead - behind) / np.maximum(np.hypot(*(ahead - behind).T), 1e-9)[:, None]
     across_mm = np.arange(-BESIDE_MM[1], BESIDE_MM[1] + 1e-9, STEP_MM)
     points = places[:, None] + (across_mm / mm)[:, None] * np.column_stack([-tangent[:, 1], tangent[:, 0]])[:, None]
-    column, row = np.round(points - looked.corner).astype(int).transpose(2, 0, 1)
-    height, width = looked.evened.seen.shape
-    inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
-    seen = inside & looked.evened.seen[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+    seen = marked_at(looked.evened.seen, points - looked.corner)
     whole = points[seen.all(axis=1)]
     if not len(whole):
         return np.empty((0, 3))

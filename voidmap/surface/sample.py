@@ -18,8 +18,12 @@ def colours_at(ortho: Ortho, points_px: Floats) -> Floats:
 
 def seen_at(ortho: Ortho, points_px: Floats) -> NDArray[np.bool_]:
     """Return whether the photo reaches each (column, row) point (N, K, 2)."""
+    return marked_at(ortho.valid, points_px)
+
+
+def marked_at(mask: NDArray[np.bool_], points_px: Floats) -> NDArray[np.bool_]:
+    """Return whether each (column, row) point (N, K, 2) lies on a marked px of a mask (H, W), none outside."""
     column, row = (np.round(points_px[..., k]).astype(np.int64) for k in range(2))
-    height, width = ortho.valid.shape
+    height, width = mask.shape
     inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
-    found = inside & ortho.valid[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
-    return np.asarray(found, dtype=np.bool_)
+    return np.asarray(inside & mask[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)], dtype=np.bool_)
