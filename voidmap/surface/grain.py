@@ -1,7 +1,8 @@
 """The direction of the grain, from the picture alone.
 
 Wood varies fast across its growth rings and slowly along them, so the picture's gradients point across the
-grain. The structure tensor averages them with their sign ignored (J. Bigun, G. Granlund, 1987).
+grain. The structure tensor averages them with their sign ignored (J. Bigun, G. Granlund, 1987). Each place has one
+vote, however strong its gradients are: a row of saw marks or a knot's dark rim is a small part of the top.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ GRAIN_CELL_MM = 0.6
 GRAIN_MARGIN_MM = 4.0
 # A gradient counts up to this multiple of the median one, so that one dark crack does not decide.
 GRADIENT_CAP = 4.0
+# Gradients this near to one another (1 sigma) are one place's vote: about a ring.
+VOTE_MM = 2.0
 
 
 def grain_direction_deg(ortho: Ortho, slab: SlabFound) -> float:
@@ -35,19 +38,25 @@ def grain_direction_deg(ortho: Ortho, slab: SlabFound) -> float:
     float
         Degrees from x toward y, in [-90, 90); 0 when nothing of the top is in view.
     """
-    grey, free = _coarse(ortho, slab)
+    grey, free, cell_mm = _coarse(ortho, slab)
     if not free.any():
         return 0.0
     across, down = _capped_gradients(grey, free)
-    a, b = across[free], down[free]
-    xx, yy, xy = float(a @ a), float(b @ b), float(a @ b)
-    steepest = 0.5 * np.arctan2(2.0 * xy, xx - yy)
+    twice = _votes(across * across - down * down, 2.0 * across * down, free, VOTE_MM / cell_mm)
+    steepest = 0.5 * np.arctan2(twice[1], twice[0])
     along = np.rad2deg(steepest) + 90.0
     return float((along + 90.0) % 180.0 - 90.0)
 
 
-def _coarse(ortho: Ortho, slab: SlabFound) -> tuple[Floats32, Bools]:
-    """Shrink the top to the grain's grid: log grey values and the places where they speak of wood."""
+def _votes(cosine: Floats32, sine: Floats32, free: Bools, reach_px: float) -> tuple[float, float]:
+    """Return the sum of unit vectors at twice the angle of the gradients, each that of its surroundings."""
+    around = [cv2.GaussianBlur(np.where(free, part, np.float32(0)), (0, 0), reach_px)[free] for part in (cosine, sine)]
+    size = np.maximum(np.hypot(*around), np.float32(1e-12))
+    return float((around[0] / size).sum()), float((around[1] / size).sum())
+
+
+def _coarse(ortho: Ortho, slab: SlabFound) -> tuple[Floats32, Bools, float]:
+    """Shrink the top to the grain's grid: log grey values, the places where they speak of wood, a cell's mm."""
     shrink = max(1, round(GRAIN_CELL_MM / ortho.mm_per_px))
     box = box_of(slab.mask)
     grey = block_mean(np.asarray(cv2.cvtColor(ortho.pixels[box], cv2.COLOR_BGR2GRAY), dtype=np.uint8), shrink)
@@ -57,7 +66,8 @@ def _coarse(ortho: Ortho, slab: SlabFound) -> tuple[Floats32, Bools]:
     margin = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     whole = (share == 255).astype(np.uint8)
     free = cv2.erode(whole, margin, borderType=cv2.BORDER_CONSTANT, borderValue=0).astype(bool)
-    return np.asarray(cv2.log(grey.astype(np.float32) + 1.0), dtype=np.float32), free
+    bright = np.asarray(cv2.log(grey.astype(np.float32) + 1.0), dtype=np.float32)
+    return bright, free, shrink * ortho.mm_per_px
 
 
 def _capped_gradients(grey: Floats32, free: Bools) -> tuple[Floats32, Floats32]:
