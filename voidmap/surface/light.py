@@ -82,8 +82,9 @@ def even_light(ortho: Ortho, slab: SlabFound, grain_deg: float) -> Evened:
     """
     glare = _glare(ortho)
     bare = (slab.mask & ~slab.covered & ortho.valid).astype(np.uint8)
-    # A pixel on the border mixes wood with what lies beyond.
-    bare = cv2.erode(bare, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=1)
+    # Pixels on the border mix wood with what lies beyond.
+    size = 2 * max(1, int(slab.edge_blur_mm / ortho.mm_per_px)) + 1
+    bare = cv2.erode(bare, np.ones((size, size), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=1)
     seen = np.asarray(bare).view(np.bool_) & ~glare
     frame = GrainFrame.of(seen.shape, ortho.mm_per_px, grain_deg)
     step = max(1, round(PATCH_CELL_MM / ortho.mm_per_px))
