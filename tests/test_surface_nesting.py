@@ -37,7 +37,7 @@ def patch(
 ) -> tuple[Candidate, Judgement]:
     cover = cover_of(mask.astype(np.float32), (0, 0))
     assert cover is not None
-    features = {"log_slender": 0.3, "log_axes": 0.3, "log_length": 4.0, "solidity": 1.0}
+    features = {"log_slender": 0.3, "log_axes": 0.3, "off_grain": 0.0, "log_length": 4.0, "solidity": 1.0}
     features |= {"dark_middle": dark, "step": step}
     chances = {} if kind is None else {kind: 1.0}
     return Candidate(cover, "patch", 0.0, features=features), Judgement(kind, chance, chances, fit)

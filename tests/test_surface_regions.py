@@ -345,6 +345,7 @@ def test_a_short_slender_dark_place_is_a_start_of_the_faint_crack_around_it(
     assert cover is not None
     area_mm2 = 0.25 * cover.area_px
     figures = {"log_length": np.log(6.5), "log_area": np.log(area_mm2), "log_slender": np.log(6.5**2 / area_mm2)}
+    figures |= {"log_axes": 1.0, "off_grain": 0.0}
     item = (
         Candidate(cover, "dot", 0.0, features=figures),
         Judgement(Kind.BARK_VOID, 0.9, {Kind.BARK_VOID: 0.6, Kind.CRACK: 0.4}),
@@ -363,6 +364,7 @@ def test_a_crack_drawn_at_its_rims_level_stays_in_one_piece() -> None:
     assert cover is not None
     path = np.column_stack([np.arange(20.0, 220.0), np.full(200, 20.0)])
     figures = {"log_slender": 4.0, "log_axes": 4.0, "log_length": np.log(60.0), "solidity": 0.9, "dark_middle": -0.5}
+    figures["log_area"] = np.log(100.0)
     found = Candidate(cover, "line", 9.0, path, 5.0, 0.7, path, figures)
     ((crack, _),) = select([found], [Judgement(Kind.CRACK, 0.9, {})], 0.3)
     assert np.ptp(crack.cover.outline_px[:, 0]) > 195
@@ -404,6 +406,7 @@ def _chosen(*things: tuple[str, float, Kind, float]) -> list[tuple[Kind | None, 
         cover = cover_of(covered_share((300, 300), ellipse(radius, radius, 150, 150)), (0, 0))
         assert cover is not None
         figures = {"log_slender": 0.3, "log_axes": 0.0, "solidity": 0.99, "dark_middle": -0.5, "step": 0.4}
+        figures |= {"log_length": 3.0, "log_area": 4.0}
         found.append(Candidate(cover, source, 0.0, features=figures))
         judged.append(Judgement(kind, chance, {}, 0.7))
     kept = select(found, judged, 0.3)

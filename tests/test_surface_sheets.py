@@ -88,7 +88,8 @@ def test_print_on_a_sheet_of_paper_is_no_void(light: float, bitten: bool, stays:
     assert sheet is not None
     assert line is not None
     paper = Candidate(sheet, "patch", 0.0, features={"dark_middle": light, "step": 0.5})
-    printed = Candidate(line, "line", 9.0, features={"dark_middle": -0.9, "step": 0.8})
+    figures = {"dark_middle": -0.9, "step": 0.8, "log_length": 3.0, "log_area": 4.0}
+    printed = Candidate(line, "line", 9.0, features=figures)
     flat, void = Judgement(Kind.STAIN, 0.45, {Kind.STAIN: 1.0}), Judgement(Kind.CRACK, 0.6, {Kind.CRACK: 1.0})
     kept = without_explained([(paper, flat), (printed, void)], MM)
     assert [c for c, _ in kept] == ([paper, printed] if stays else [paper])
