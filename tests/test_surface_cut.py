@@ -86,6 +86,21 @@ def test_sapwood_that_outshines_a_bench_of_its_own_tint_and_grain_is_slab(heart:
     assert sap > 0.98
 
 
+@pytest.mark.parametrize(
+    ("heart", "sap", "bench"),
+    [((84, 125, 187), (143, 185, 218), (146, 182, 206)), ((88, 140, 196), (141, 186, 220), (142, 179, 215))],
+)
+def test_pale_sapwood_as_smooth_as_a_bench_nearly_as_pale_is_slab(
+    heart: tuple[int, int, int], sap: tuple[int, int, int], bench: tuple[int, int, int]
+) -> None:
+    """The heartwood's figure is strong, the sapwood's faint, and the bench is planed: but none of it is that pale."""
+    picture = drawn(bench)
+    picture[HEART], picture[BESIDE] = heart, sap
+    wood, beside = share_called_slab(picture * figure(HEART), HEART, BESIDE)
+    assert wood > 0.98
+    assert beside > 0.98
+
+
 @pytest.mark.parametrize("dim", [0.25, 0.5, 1.0])
 def test_wood_far_from_the_board_is_slab_however_the_light_falls_off(dim: float) -> None:
     """A window at one side: the light at the far end is down to a quarter of that at the near one (sRGB: ^ 1/2.2)."""

@@ -18,7 +18,8 @@ from scipy.spatial import cKDTree
 from voidmap.model import Floats
 from voidmap.shade import SHADE_TINT, less_sky
 from voidmap.surface.falloff import TO_SIGMA, curves_over, fall_of_light
-from voidmap.surface.patches import Bools, Coarse, along_grain
+from voidmap.surface.patches import COLOUR, Bools, Coarse, along_grain
+from voidmap.surface.sapwood import SAP_TRUST, TINT_SAME, as_sapwood, paler_than_both
 
 F32 = NDArray[np.float32]
 
@@ -37,19 +38,11 @@ FEW, ALL = (800, 8), (1_000_000, 16)
 # Columns of looks that are judged together.
 TONE = slice(0, 3)
 TEXTURE = slice(3, 5)
-COLOUR = slice(1, 3)
 # A patch that gets less than three quarters of the bench's light (log units of the 8-bit picture) and has its colour
 # may be bench in the slab's shadow: how far that is believed. Sapwood may be a little darker than the bench.
 SHADE_LEAST, SHADE_TRUST = 0.15, 0.3
 # Near the slab some of the shade's light comes from the slab's side: its tint leans to the wood's by up to this share.
 FROM_SIDE = 0.2
-# A paler patch whose tint is nearer to the wood's than to the bench's may be sapwood: how far that is believed, and
-# what difference of tint says nothing (log units).
-SAP_TRUST, TINT_SAME = 0.3, 0.03
-# By its tone a paler patch is the less bench's, the more it outshines this percentile of what is surely bench: on an
-# olive bench sapwood's tint is nearer to the bench's. Its grain has to speak for itself: paper outshines a bench too.
-# (Of 417 photos of simulated slabs one gets half a strip of sapwood back that was cut off, 40 mm wide.)
-BRIGHTEST = 99.0
 # Weight of a coarse px's look against the cost of cutting 1 px where there is no edge.
 LOOK_WEIGHT = 0.12
 # Cost of giving a px of the photo's border to the slab, against cutting 1 px where there is no edge.
@@ -146,9 +139,9 @@ def cut_apart(
         return np.ones_like(coarse.valid), 1.0, looks[:, 0]
     heights = 0.0 if nats is None else HEIGHT_WEIGHT * coarse.mean(nats)
     side = seed
-    for _ in range(ROUNDS):
+    for round_ in range(ROUNDS):
         looks[:, 0] = tone - fall_of_light(curves, tone, [paper, slab, bench])
-        before, ratio = side, _look_ratio(coarse, looks, slab, bench) + heights
+        before, ratio = side, _look_ratio(coarse, looks, slab, bench, first=round_ == 0) + heights
         ratio[hidden | outside] = 0.0
         side = _min_cut(coarse, LOOK_WEIGHT * ratio * coarse.sizes - BORDER_WEIGHT * frame, seed)
         if (side != before).sum() <= SETTLED * len(side):
@@ -299,21 +292,35 @@ def _near_border(valid: Bools, rows: int, columns: int | None = None) -> Bools:
     return np.asarray(inside == 0)
 
 
-def _look_ratio(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools, stand: tuple[int, int] = FEW) -> Floats:
+def _look_ratio(
+    coarse: Coarse,
+    looks: Floats,
+    slab: Bools,
+    bench: Bools,
+    stand: tuple[int, int] = FEW,
+    *,
+    first: bool = False,
+) -> Floats:
     """Log ratio of how typical each patch's look is of slab and of bench; near 0 when it is of neither.
 
     Tone and texture are judged apart and added up: sapwood has another tone than the heartwood around a
-    board, but the same grain; a shadow has another tone than the bench, but the same texture.
+    board, but the same grain; a shadow has another tone than the bench, but the same texture. At ``first``, when no
+    sapwood is learned yet, what is paler than both sides, and than any bench, is no bench for being as smooth.
     """
     total = np.zeros(len(looks))
     if min(slab.sum(), bench.sum()) <= stand[1]:
         return total
-    shade, saps = _as_shade(coarse, looks, slab, bench, stand), _as_sap(looks, slab, bench, stand)
-    for columns, sap in zip((TONE, TEXTURE), saps, strict=True):
-        typical = [_typical(coarse, looks[:, columns], LEAST_SCATTER[columns], known, stand) for known in (slab, bench)]
-        typical[0] = np.maximum(typical[0], SAP_TRUST * sap)
-        typical[1] = np.maximum(typical[1], SHADE_TRUST * shade)
-        total += np.log((typical[0] + UNKNOWN) / (typical[1] + UNKNOWN * BENCH_KNOWN))
+    shade, saps = _as_shade(coarse, looks, slab, bench, stand), as_sapwood(looks, slab, bench, stand)
+    tone, texture = (
+        [_typical(coarse, looks[:, columns], LEAST_SCATTER[columns], known, stand) for known in (slab, bench)]
+        for columns in (TONE, TEXTURE)
+    )
+    if first:
+        pale = paler_than_both(looks, slab, bench)
+        texture[1] *= np.where(pale, np.minimum(tone[1] / UNKNOWN, 1.0), 1.0)
+    for typical, sap in zip((tone, texture), saps, strict=True):
+        as_slab, as_bench = np.maximum(typical[0], SAP_TRUST * sap), np.maximum(typical[1], SHADE_TRUST * shade)
+        total += np.log((as_slab + UNKNOWN) / (as_bench + UNKNOWN * BENCH_KNOWN))
     return total
 
 
@@ -327,21 +334,6 @@ def _as_shade(coarse: Coarse, looks: Floats, slab: Bools, bench: Bools, stand: t
     as_lit = np.where(bench[:, None], tint, as_lit - side[:, None] * wood)
     typical = _typical(coarse, as_lit, np.maximum(LEAST_SCATTER[COLOUR], SHADE_TINT), bench, stand)
     return np.where(looks[:, 0] < np.median(looks[bench, 0]) - SHADE_LEAST, typical, 0.0)
-
-
-def _as_sap(looks: Floats, slab: Bools, bench: Bools, stand: tuple[int, int]) -> tuple[Floats, Floats]:
-    """How far each paler look is the wood's rather than the bench's, 0 to 1: by its tint and tone, and by its tint."""
-    most, nearest = stand
-    wood, other = (looks[known][:: max(1, int(known.sum()) // most), COLOUR] for known in (slab, bench))
-    near = (np.asarray(cKDTree(own).query(looks[:, COLOUR], k=nearest, workers=-1)[0]) for own in (wood, other))
-    to_wood, to_bench = (n.mean(axis=1) + TINT_SAME for n in near)
-    pale = looks[:, 0] > np.median(looks[slab, 0])
-    outshines = np.maximum(looks[:, 0] - np.percentile(looks[bench, 0], BRIGHTEST), 0.0)
-
-    def share(far: Floats) -> Floats:
-        return np.where(pale, far**2 / (to_wood**2 + far**2), 0.0)
-
-    return share(np.hypot(to_bench, outshines)), share(to_bench)
 
 
 def _unlike(typical: Floats, band: Bools) -> Bools:

@@ -34,6 +34,7 @@ LEAST_STEP = 0.02
 LEAST_SLOPE = 0.004
 # Names of the columns of Coarse.looks.
 LOOKS = ("brightness", "red", "blue", "detail", "grain")
+COLOUR = slice(1, 3)
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,8 +17,8 @@ from scipy import ndimage
 from voidmap.model import Floats
 from voidmap.surface.band import ACROSS_MM, ALONG_MM, Band
 from voidmap.surface.chain import course_costs
-from voidmap.surface.cut import SAP_TRUST, TINT_SAME
 from voidmap.surface.quantiles import medians
+from voidmap.surface.sapwood import SAP_TRUST, TINT_SAME
 
 Bools = NDArray[np.bool_]
 F32 = NDArray[np.float32]
