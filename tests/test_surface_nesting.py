@@ -145,6 +145,25 @@ def test_a_void_with_arms_along_growth_rings_is_the_core_that_they_leak_from(
     assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else core)[0].cover.area_px, rel=0.01)
 
 
+@pytest.mark.parametrize(
+    ("solidity", "step", "chance", "taken"),
+    [(0.35, 1.0, 0.95, "crack"), (0.6, 1.0, 0.95, "whole"), (0.35, 0.2, 0.95, "whole"), (0.35, 1.0, 0.8, "whole")],
+    ids=["a crack that leaks", "a torn void", "a dark streak in it", "a doubtful crack"],
+)
+def test_a_crack_that_leaks_into_growth_rings_is_a_crack(
+    solidity: float, step: float, chance: float, taken: str
+) -> None:
+    whole, crack = (
+        patch(ellipse(60, 50), 0.92, 0.8, step=0.2),
+        patch(ellipse(50, 3), chance, 0.4, Kind.CRACK, step=step),
+    )
+    whole[0].features["solidity"] = solidity
+    line = replace(crack[0], source="line", features=crack[0].features | {"log_area": 5.0}), crack[1]
+    found, judged = zip(whole, line, strict=True)
+    ((_, kept),) = select(found, judged, 0.25)
+    assert kept.kind is (Kind.CRACK if taken == "crack" else Kind.BARK_VOID)
+
+
 @pytest.mark.parametrize(("kind", "half", "left"), [(Kind.SOUND_KNOT, 46, 1), (None, 46, 0), (Kind.SOUND_KNOT, 25, 1)])
 def test_what_a_flat_thing_fills_for_the_most_part_is_no_void(kind: Kind | None, half: int, left: int) -> None:
     """A knot that runs together with the figure beside it: 46 of 60 and 50 px is 0.65 of the whole, 25 is 0.17."""
