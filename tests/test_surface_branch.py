@@ -40,7 +40,15 @@ def test_loud_saw_marks_on_a_third_of_the_top_do_not_turn_its_grain() -> None:
     assert abs(grain_direction_deg(*top(rings + marks + noise))) < 3.0
 
 
-def thing(length_mm: float, width_mm: float, off_grain: float, source: str = "patch", dark: float = -0.5) -> Candidate:
+def thing(
+    length_mm: float,
+    width_mm: float,
+    off_grain: float,
+    source: str = "patch",
+    *,
+    dark: float = -0.5,
+    at_border: float = 0.0,
+) -> Candidate:
     """Return an ellipse; its angle to the grain is told, whatever way it is drawn."""
     a, b = length_mm / 2 / MM, width_mm / 2 / MM
     y, x = np.mgrid[: int(2 * b) + 9, : int(2 * a) + 9]
@@ -50,7 +58,7 @@ def thing(length_mm: float, width_mm: float, off_grain: float, source: str = "pa
     return Candidate(cover, source, 5.0, features={
         "log_length": math.log(length_mm), "log_area": math.log(area), "log_area_px": math.log(cover.area_px),
         "log_slender": math.log(length_mm**2 / area), "log_axes": math.log(length_mm / width_mm),
-        "off_grain": off_grain, "dark_middle": dark, "step": 0.3, "solidity": 1.0,
+        "off_grain": off_grain, "at_border": at_border, "dark_middle": dark, "step": 0.3, "solidity": 1.0,
     })  # fmt: skip
 
 
@@ -69,6 +77,12 @@ def test_what_lies_flat_across_the_grain_is_a_knot(
     assert told.kind_chances[Kind.STAIN] == pytest.approx(0.8 if kind is Kind.STAIN else 0.0)
     assert sum(told.kind_chances.values()) == pytest.approx(1.0)
     assert told.void_probability == judged.void_probability
+
+
+def test_shade_along_a_sawn_end_is_no_knot() -> None:
+    judged = Judgement(Kind.STAIN, 0.05, {Kind.STAIN: 1.0})
+    assert by_form(thing(30, 12, 85, at_border=0.45), judged).kind is Kind.STAIN
+    assert by_form(thing(30, 12, 85, at_border=0.15), judged).kind is Kind.SOUND_KNOT, "a branch that comes out there"
 
 
 @pytest.mark.parametrize(

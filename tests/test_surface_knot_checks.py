@@ -69,7 +69,7 @@ def looked_through(dark: np.ndarray, holes: list[Judged] | None = None, mm_per_p
 def a_hole(radius: int, kind: Kind) -> Judged:
     area = np.pi * (radius * MM_PER_PX) ** 2
     figures = {"log_length": np.log(2 * radius * MM_PER_PX), "log_area": np.log(area), "log_slender": np.log(4 / np.pi)}
-    figures |= {"log_axes": 0.0, "off_grain": 45.0}
+    figures |= {"log_axes": 0.0, "off_grain": 45.0, "at_border": 0.0}
     disc = cv2.circle(np.zeros((SIDE, SIDE), np.uint8), (80, 76), radius, 1, -1)
     return Candidate(cover(disc), "dot", 8.0, features=figures), Judgement(kind, 0.95, {kind: 0.95, Kind.HOLE: 0.05})
 

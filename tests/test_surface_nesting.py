@@ -37,7 +37,14 @@ def patch(
 ) -> tuple[Candidate, Judgement]:
     cover = cover_of(mask.astype(np.float32), (0, 0))
     assert cover is not None
-    features = {"log_slender": 0.3, "log_axes": 0.3, "off_grain": 0.0, "log_length": 4.0, "solidity": 1.0}
+    features = {
+        "log_slender": 0.3,
+        "log_axes": 0.3,
+        "off_grain": 0.0,
+        "at_border": 0.0,
+        "log_length": 4.0,
+        "solidity": 1.0,
+    }
     features |= {"dark_middle": dark, "step": step}
     chances = {} if kind is None else {kind: 1.0}
     return Candidate(cover, "patch", 0.0, features=features), Judgement(kind, chance, chances, fit)
@@ -246,11 +253,15 @@ def test_a_line_without_width_is_no_crack(area_mm2: float, told: bool) -> None:
     assert worth_telling(found) is told
 
 
-@pytest.mark.parametrize(("chance", "sigmas", "told"), [(0.1, 9.0, True), (0.1, 5.0, False), (0.4, 5.0, True)])
-def test_a_stain_within_the_slab_s_own_colours_is_figure_unless_it_may_be_a_void(
-    chance: float, sigmas: float, told: bool
+@pytest.mark.parametrize("kind", [Kind.STAIN, Kind.SOUND_KNOT])
+@pytest.mark.parametrize(
+    ("area_mm2", "chance", "sigmas", "told"),
+    [(90.0, 0.1, 9.0, True), (90.0, 0.1, 5.0, False), (90.0, 0.4, 5.0, True), (9.0, 0.1, 9.0, False)],
+)
+def test_a_fleck_or_what_has_the_slab_s_own_colours_is_not_told_unless_it_may_be_a_void(
+    kind: Kind, area_mm2: float, chance: float, sigmas: float, told: bool
 ) -> None:
-    found = replace(region(ellipse(60, 50), Kind.STAIN), area_mm2=90.0, void_probability=chance)
+    found = replace(region(ellipse(60, 50), kind), area_mm2=area_mm2, void_probability=chance)
     assert worth_telling(replace(found, measures={"odd": float(np.log1p(sigmas))})) is told
 
 

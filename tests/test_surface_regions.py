@@ -345,7 +345,7 @@ def test_a_short_slender_dark_place_is_a_start_of_the_faint_crack_around_it(
     assert cover is not None
     area_mm2 = 0.25 * cover.area_px
     figures = {"log_length": np.log(6.5), "log_area": np.log(area_mm2), "log_slender": np.log(6.5**2 / area_mm2)}
-    figures |= {"log_axes": 1.0, "off_grain": 0.0}
+    figures |= {"log_axes": 1.0, "off_grain": 0.0, "at_border": 0.0}
     item = (
         Candidate(cover, "dot", 0.0, features=figures),
         Judgement(Kind.BARK_VOID, 0.9, {Kind.BARK_VOID: 0.6, Kind.CRACK: 0.4}),

@@ -26,6 +26,9 @@ LEAST_KNOT_HOLE_MM2, WIDEST_SLIT_MM = np.pi / 4 * 4.0**2, 2.0
 # source). A compact thing that reaches this many times as far across the grain as along it is a knot, or its hole: on
 # 40 simulated slabs, whose knots all lie along the grain, none of 110 cracks and of 25 stains does.
 ACROSS = 1.3
+# A sawn end crosses the grain too: what has more than this share of its surroundings beyond the slab's edge (or under a
+# sheet) lies along it. (The knots of 15 real boards have up to .19, pieces of shade along sawn ends from .31 on.)
+BESIDE_EDGE = 0.25
 
 
 def by_form(found: Candidate, judgement: Judgement) -> Judgement:
@@ -51,11 +54,12 @@ def by_form(found: Candidate, judgement: Judgement) -> Judgement:
 
 
 def lies_across(figures: Mapping[str, float]) -> bool:
-    """Tell whether a compact thing reaches farther across the grain than along it, as a branch does."""
+    """Tell whether a compact thing amid the wood reaches farther across the grain than along it, as a branch does."""
     turn, major = math.radians(figures["off_grain"]), math.exp(figures["log_axes"])
     along = math.hypot(major * math.cos(turn), math.sin(turn))
     across = math.hypot(major * math.sin(turn), math.cos(turn))
-    return figures["log_slender"] < math.log(FLAT_SLENDER) and across > ACROSS * along
+    compact, free = figures["log_slender"] < math.log(FLAT_SLENDER), figures["at_border"] < BESIDE_EDGE
+    return compact and free and across > ACROSS * along
 
 
 def _drawn_mm2(found: Candidate) -> float:

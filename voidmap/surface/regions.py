@@ -77,7 +77,7 @@ TRACED_SHARE = 0.6
 # A patch more slender than this (length squared over area) is better measured as a line, where one was traced.
 SLENDER = 10.0
 # A flat fleck smaller than this (a square of 3.5 mm) asks for nothing at the bench: it is not reported, ...
-LEAST_STAIN_MM2 = 12.0
+LEAST_TOLD_MM2 = 12.0
 # ... unless it is so likely a void all the same (of such, half are one: 97 simulated slabs) and not smaller than this:
 # it is worth a look, and photos from other places may tell.
 MAY_BE_VOID, LEAST_DOUBT_MM2 = 0.3, 4.0
@@ -165,11 +165,11 @@ def select(
 
 def worth_telling(region: Region) -> bool:
     """Tell whether a thing asks for anything at the bench, and is not the slab's own edge."""
-    if region.kind is Kind.STAIN:
+    if not region.kind.is_void:
         if region.void_probability >= MAY_BE_VOID:
             return region.area_mm2 >= LEAST_DOUBT_MM2
         stands_out = region.measures.get("odd", np.inf) > np.log1p(FLAT_SIGMAS)
-        return region.area_mm2 >= LEAST_STAIN_MM2 and bool(stands_out)
+        return region.area_mm2 >= LEAST_TOLD_MM2 and bool(stands_out)
     if region.kind in SLITS:
         told = region.length_mm >= LEAST_SLIT_MM and region.area_mm2 >= LEAST_WIDTH_MM * region.length_mm
         return told and region.edge_opening_mm <= BESIDE_EDGE_SHARE * region.length_mm
