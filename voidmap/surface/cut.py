@@ -139,9 +139,9 @@ def cut_apart(
         return np.ones_like(coarse.valid), 1.0, looks[:, 0]
     heights = 0.0 if nats is None else HEIGHT_WEIGHT * coarse.mean(nats)
     side = seed
-    for round_ in range(ROUNDS):
+    for turn in range(ROUNDS):
         looks[:, 0] = tone - fall_of_light(curves, tone, [paper, slab, bench])
-        before, ratio = side, _look_ratio(coarse, looks, slab, bench, first=round_ == 0) + heights
+        before, ratio = side, _look_ratio(coarse, looks, slab, bench, first=turn == 0) + heights
         ratio[hidden | outside] = 0.0
         side = _min_cut(coarse, LOOK_WEIGHT * ratio * coarse.sizes - BORDER_WEIGHT * frame, seed)
         if (side != before).sum() <= SETTLED * len(side):
@@ -305,7 +305,7 @@ def _look_ratio(
 
     Tone and texture are judged apart and added up: sapwood has another tone than the heartwood around a
     board, but the same grain; a shadow has another tone than the bench, but the same texture. At ``first``, when no
-    sapwood is learned yet, what is paler than both sides, and than any bench, is no bench for being as smooth.
+    sapwood is learned yet, what is paler than both sides and has no bench's tone is no bench for being as smooth.
     """
     total = np.zeros(len(looks))
     if min(slab.sum(), bench.sum()) <= stand[1]:

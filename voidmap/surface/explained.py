@@ -28,7 +28,7 @@ SURELY_FLAT = 0.2
 # fungus that comes with a beetle) does not make it dark. Of 25 dots on 92 photos of simulated slabs that this would
 # take out, 10 of the 11 with steeper rims are voids, and 4 of the 14 others are small cracks in dark knots.
 DARKER, LINE_DARKER, PART_OF, FLAT = 0.4, 0.2, 3.0, 0.4
-# What a stain or knot shows of lines are its own bands, wider than this: of 54 called lines on 247 photos of simulated
+# What a stain or knot shows of lines are its own bands, wider than this: of 54 called lines on 228 photos of simulated
 # slabs that this would take out, 6 of the 7 finer ones are cracks in faintly darker wood, and 8 of the 47 wider ones.
 FINE_MM = 1.6
 # Paper and tape are cut straight: what is so wide (mm), brighter than the wood and nearly convex (its area against its

@@ -18,9 +18,9 @@ COMPACT = 4.0
 # No beetle's or worm's hole is wider than this (common practice, no source): what is larger than such a disc is a
 # knot's hole or a bark void.
 WIDEST_HOLE_MM = 12.0
-# A knot's hole and a bark void are at least this wide (common practice, no source): a twig's hole that is as small as a
-# beetle's is told from it by nothing, and is filled alike. Of 135 knots' holes on 100 simulated slabs 2 % are smaller
-# than such a disc, of 354 worms' holes 95 %. Nor are they slits: along them they are wider than this in the mean.
+# A knot's hole and a bark void are at least a disc 4 mm across (common practice, no source): a twig's hole that is as
+# small as a beetle's is told from it by nothing, and is filled alike. Of 135 knots' holes on 100 simulated slabs 2 %
+# are smaller, of 354 worms' holes 95 %. Nor are they slits: along them they are wider than this in the mean.
 LEAST_KNOT_HOLE_MM2, WIDEST_SLIT_MM = np.pi / 4 * 4.0**2, 2.0
 # A branch crosses the grain; what soaks into wood, grows or splits in it goes along the grain (common practice, no
 # source). A compact thing that reaches this many times as far across the grain as along it is a knot, or its hole: on
