@@ -3,7 +3,7 @@
     python benchmarks/boards.py FOLDER [--mm-per-px 0.07]
 
 FOLDER holds photos NAME.jpg without a scale, each with a coarse mask NAME.png of another size: 0 is sound wood, the
-other values are in ``CLASSES``. They are those of the open data set of P. Kodytek, A. Bodzas and P. Bilik, "A
+values that are judged are in ``CLASSES``. They are those of the open data set of P. Kodytek, A. Bodzas and P. Bilik, "A
 large-scale image dataset of wood surface defects for automated vision-based quality control processes" (VSB - Technical
 University of Ostrava, CC BY 4.0), as masks made from it by others have them. The masks are up to eight times as wide as
 a crack: good for what was found, not for its size.
@@ -24,6 +24,8 @@ from voidmap.records import Kind
 
 CLASSES = {1: "live knot", 2: "dead knot", 3: "knot with a crack", 4: "crack", 5: "resin pocket", 8: "missing knot"}
 KNOTS = ("live knot", "dead knot", "knot with a crack", "missing knot")
+NAMED_KNOT = (Kind.SOUND_KNOT, Kind.KNOT_HOLE)
+WAYS = ("there", "told", "as a void", "as a knot")
 # Smaller marks of a mask are its own ragged rim.
 LEAST_PX = 12
 # A mark is met by what covers this share of it, or lies in it by this share of itself: a mask is wide of its thing.
@@ -58,12 +60,11 @@ def judge(photo_file: Path, mm_per_px: float, count: Counter) -> None:
             if mark.sum() < LEAST_PX:
                 continue
             met = [kind for kind, drawn in found if meets(drawn, mark)]
-            count[name] += 1
-            count[name, "told"] += bool(met)
-            count[name, "void"] += any(kind.is_void for kind in met)
-            count[name, "knot"] += any(kind in (Kind.SOUND_KNOT, Kind.KNOT_HOLE) for kind in met)
+            how = (True, bool(met), any(kind.is_void for kind in met), any(kind in NAMED_KNOT for kind in met))
+            for row in (name, "all knots") if name in KNOTS else (name,):
+                count.update({(row, way): int(so) for way, so in zip(WAYS, how, strict=True)})
     knots = np.isin(mask, [value for value, name in CLASSES.items() if name in KNOTS])
-    called = [drawn for kind, drawn in found if kind in (Kind.SOUND_KNOT, Kind.KNOT_HOLE)]
+    called = [drawn for kind, drawn in found if kind in NAMED_KNOT]
     count["called"] += len(called)
     count["called", "none"] += sum(not (drawn & knots).any() for drawn in called)
 
@@ -84,12 +85,9 @@ def main() -> None:
     for photo in sorted(chosen.folder.glob("*.jpg")):
         if photo.with_suffix(".png").is_file():
             judge(photo, chosen.mm_per_px, count)
-    print(f"{'':18s} {'there':>5s} {'told':>5s} {'as a void':>9s} {'as a knot':>9s}")
-    for name in CLASSES.values():
-        told, void, knot = (count[name, as_] for as_ in ("told", "void", "knot"))
-        print(f"{name:18s} {count[name]:5d} {told:5d} {void:9d} {knot:9d}")
-    print(f"{'all knots':18s} {sum(count[k] for k in KNOTS):5d} {sum(count[k, 'told'] for k in KNOTS):5d} "
-          f"{sum(count[k, 'void'] for k in KNOTS):9d} {sum(count[k, 'knot'] for k in KNOTS):9d}")  # fmt: skip
+    print(f"{'':18s}", *(f"{way:>9s}" for way in WAYS))
+    for name in (*CLASSES.values(), "all knots"):
+        print(f"{name:18s}", *(f"{count[name, way]:9d}" for way in WAYS))
     print(f"called a knot where no knot is: {count['called', 'none']} of {count['called']}")
     print(f"voids called on {count['clean']} clean boards: {count['clean', 'voids']}")
 

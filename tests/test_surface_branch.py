@@ -101,9 +101,7 @@ def test_a_short_wide_gap_across_the_grain_is_a_knot_s(
 def test_a_fine_dark_line_is_no_band_of_the_faintly_darker_wood_around_it(width_mm: float, stays: bool) -> None:
     wood = thing(80, 40, 0, dark=-0.18), Judgement(Kind.STAIN, 0.1, {Kind.STAIN: 1.0})
     line = thing(40, width_mm, 0, "line", dark=-0.35)
-    x, y = 40, 40
-    line = replace(line, cover=replace(line.cover, corner=(x, y)))
-    crack = line, Judgement(Kind.CRACK, 0.8, {Kind.CRACK: 1.0})
+    crack = replace(line, cover=replace(line.cover, corner=(40, 40))), Judgement(Kind.CRACK, 0.8, {Kind.CRACK: 1.0})
     assert (crack in without_explained([wood, crack], MM)) == stays
 
 

@@ -34,6 +34,7 @@ LEAST_STEP = 0.02
 LEAST_SLOPE = 0.004
 # Names of the columns of Coarse.looks.
 LOOKS = ("brightness", "red", "blue", "detail", "grain")
+# Those that tell the tint.
 COLOUR = slice(1, 3)
 
 

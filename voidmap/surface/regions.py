@@ -248,7 +248,7 @@ def _whole(judged: Sequence[Judged]) -> list[Judged]:
     """Drop patches that are a part of a larger one that is likelier a void than not: a void's floor is not cut.
 
     What is the most part of a knot's hole is dropped only where it counts less (``_worth``). The larger one of a hole
-    in a knot, or of a dark spot in a stain, is no void: it is dropped for its core.
+    in a knot, a dark spot in a stain, or a crack in what has leaked from it is no void: it is dropped for its core.
     """
     patches = [(c, j) for c, j in judged if c.source == "patch" and j.is_void]
     slits = [(c, j) for c, j in judged if c.source == "line" and j.kind in SLITS]
