@@ -1,6 +1,6 @@
 """Make random scenes or coat series of known truth into a folder, for other benchmarks.
 
-    python benchmarks/make_slabs.py OUT --count 5 --seed 100 [--megapixels 3] [--views 3] [--raking]
+    python benchmarks/make_slabs.py OUT --count 5 --seed 100 [--megapixels 3] [--views 3] [--raking] [--conifers]
     python benchmarks/make_slabs.py OUT --count 5 --seed 100 --megapixels 8 --truth
     python benchmarks/make_slabs.py OUT --coats --count 3 --seed 100 [--surface gloss]
     python benchmarks/make_slabs.py OUT --coats --before --count 3 --seed 100 --megapixels 8
@@ -60,6 +60,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1, help="first seed")
     parser.add_argument("--megapixels", type=float, default=3.0)
     parser.add_argument("--views", type=int, default=3)
+    parser.add_argument("--conifers", action="store_true", help="of woods whose late wood stands out as lines")
     parser.add_argument("--raking", action="store_true", help="also one photo by a low lamp with a peg")
     parser.add_argument("--truth", action="store_true", help="only write the pieces of voids into truth files there")
     parser.add_argument("--coats", action="store_true", help="coat series instead of slabs")
@@ -81,8 +82,10 @@ def main() -> int:
             write_series(asked.out, f"c{seed}", seed, surface=surface, megapixels=asked.megapixels)
         else:
             from voidmap.simulate.scene import random_scene, write_scene
+            from voidmap.simulate.wood import CONIFERS
 
-            scene = random_scene(seed, name=f"s{seed}", views=asked.views, megapixels=asked.megapixels)
+            wood = CONIFERS[seed % len(CONIFERS)].name if asked.conifers else None
+            scene = random_scene(seed, name=f"s{seed}", views=asked.views, megapixels=asked.megapixels, species=wood)
             if asked.truth:
                 told(asked.out, f"s{seed}", scene)
             else:

@@ -30,10 +30,13 @@ def _lit(
     busy: tuple[float, float],
     overhead: tuple[float, float],
     variety: voids.Variety,
+    woods: tuple[str, ...],
 ) -> tuple[Scene, Lit, np.random.Generator]:
     chance = np.random.default_rng([seed, 77])
     size = float(chance.choice(megapixels))
-    scene = random_scene(seed, views=1, megapixels=size, busy=float(chance.uniform(*busy)), variety=variety)
+    species = woods[seed % len(woods)] if woods else None
+    busyness = float(chance.uniform(*busy))
+    scene = random_scene(seed, views=1, megapixels=size, busy=busyness, variety=variety, species=species)
     sky = float(np.exp(np.random.default_rng([seed, 79]).uniform(*np.log(overhead))))
     scene = replace(scene, light=replace(scene.light, overhead=sky))
     return scene, illuminate(scene.slab, scene.light), chance
@@ -47,12 +50,13 @@ def simulated(
     busy: tuple[float, float] = (0.7, 1.8),
     variety: voids.Variety = USUAL,
     overhead: tuple[float, float] = (1.0, 1.0),
+    woods: tuple[str, ...] = (),
 ) -> tuple[np.ndarray, dict]:
     """Return the photo and the truth of one random scene: the whole slab, or a close view of a part of it.
 
-    ``overhead``: how much brighter the sky is overhead, from and to (see ``Light``).
+    ``overhead``: how much brighter the sky is overhead, from and to (see ``Light``); ``woods``: the species, in turn.
     """
-    scene, lit, chance = _lit(seed, megapixels, busy, overhead, variety)
+    scene, lit, chance = _lit(seed, megapixels, busy, overhead, variety, woods)
     camera = close_camera(chance, scene) if close else scene.cameras[0]
     pixels = photograph(lit, camera, np.random.default_rng([seed, 1000 + close]), scene.sheets)
     return pixels, photo_truth(scene_truth(scene.slab, scene.sheets, scene.light), camera)

@@ -14,8 +14,7 @@ among them.
 photos there, candidates take about 5 s of one core a photo and the fits some minutes. Use seeds below 10000 here: the
 benchmarks judge on seeds from 100000.
 
-The model as it is was made by this command with its usual seeds. Its kept candidates were found while the code that
-finds them still changed in small things, so that a new cache gives one of the same kind, not the same to the last bit.
+The model as it is was made by this command with its usual seeds, from a new cache.
 """
 
 from __future__ import annotations

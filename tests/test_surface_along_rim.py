@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from voidmap.surface.along_rim import NAMES, SLOPE_BLURS, along_rim
+from voidmap.surface.along_rim import NAMES, SLOPE_BLURS, along_line, along_rim
 from voidmap.surface.light import Evened
 from voidmap.surface.rim import Cover, cover_of
 
@@ -59,3 +59,25 @@ def test_rings_run_on_through_a_stain_and_end_at_a_hole() -> None:
 
 def test_what_is_too_small_says_nothing() -> None:
     assert along_rim(disc(4.0), evened(np.zeros((SIZE, SIZE))), BLUR_PX) == dict.fromkeys(NAMES, 0.0)
+
+
+def line(half_px: float = 3.0) -> Cover:
+    share = np.clip(half_px - np.abs(Y) + 0.5, 0.0, 1.0) * (np.abs(X) < 90)
+    cover = cover_of(share.astype(np.float32), (0, 0), share > 0.9)
+    assert cover is not None
+    return cover
+
+
+def test_a_crack_is_as_sharp_on_both_sides_and_late_wood_on_one() -> None:
+    cover = line()
+    # The year's late wood darkens over 8 px and ends at once.
+    late = -0.4 * np.clip((Y + 5.0) / 8.0, 0.0, 1.0) * (Y < 3.0)
+    crack, ring = (along_line(cover, evened(dark), BLUR_PX) for dark in (-0.4 * cover.share, late))
+    assert set(crack) == set(NAMES)
+    assert crack["sharp_lean"] < 0.05
+    assert crack["step_lean"] < 0.05
+    assert ring["sharp_lean"] > 0.2
+
+
+def test_a_line_too_short_says_nothing() -> None:
+    assert along_line(disc(1.5), evened(np.zeros((SIZE, SIZE))), BLUR_PX) == dict.fromkeys(NAMES, 0.0)

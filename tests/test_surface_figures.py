@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from voidmap.surface.features import LEAST_SCATTER, STEPS, UNEVEN, Candidate, Texture, describe
+from voidmap.surface.features import FIGURES, LEAST_SCATTER, STEPS, UNEVEN, Candidate, Texture, describe
 from voidmap.surface.light import Evened
 from voidmap.surface.nested import related
 from voidmap.surface.rim import cover_of
@@ -16,15 +16,18 @@ SIZE, MM, RADIUS = 240, 0.3, 50
 Y, X = np.mgrid[:SIZE, :SIZE] - SIZE / 2
 
 
-def disc(dark_sigma: float, wood_sigma: float, deep: float = 0.5) -> dict[str, float]:
-    """Return the figures of a disc so much darker than the wood, both of normal scatter (natural log)."""
+def disc(dark_sigma: float, wood_sigma: float, deep: float = 0.5, fine: float = 1.0) -> dict[str, float]:
+    """Return the figures of a disc so much darker than the wood, both of normal scatter (natural log).
+
+    ``fine`` is how uneven the slab's sound wood is from millimetre to millimetre.
+    """
     rng = np.random.default_rng(5)
     share = np.clip(RADIUS - np.hypot(X, Y) + 0.5, 0.0, 1.0).astype(np.float32)
     noise = rng.normal(0.0, 1.0, (SIZE, SIZE)).astype(np.float32)
     dark = noise * np.where(share > 0.5, dark_sigma, wood_sigma).astype(np.float32) - deep * share
     seen, blank = np.ones((SIZE, SIZE), bool), np.zeros((SIZE, SIZE), np.float32)
     evened = Evened(dark, seen, ~seen, np.zeros((SIZE, SIZE, 3), np.float32), seen, 1, 0.0, MM)
-    texture = Texture(blank, blank, blank, {"along": 1.0, "across": 1.0, "fine": 1.0})
+    texture = Texture(blank, blank, blank, {"along": 1.0, "across": 1.0, "fine": fine})
     cover = cover_of(share, (0, 0))
     assert cover is not None
     return describe(Candidate(cover, "patch", 0.0), evened, blank, texture, 1.0)
@@ -45,6 +48,13 @@ def test_a_step_is_told_in_scatters_of_the_wood() -> None:
     assert disc(0.05, 0.1, 0.5)["step_in_scatters"] == pytest.approx(np.log(0.5 / (between * 0.1)), abs=0.1)
     # What is brighter than the wood has the least of steps.
     assert disc(0.05, 0.1, -0.5)["step_in_scatters"] == pytest.approx(np.log(STEPS[0]))
+
+
+def test_a_step_is_told_in_the_unevenness_of_the_slabs_own_figure() -> None:
+    plain, strong = (disc(0.05, 0.1, 0.5, fine)["step_in_figure"] for fine in (0.02, 0.1))
+    assert strong == pytest.approx(np.log(0.5 / 0.1), abs=0.1)
+    assert plain - strong == pytest.approx(np.log(5.0))
+    assert disc(0.05, 0.1, -0.5)["step_in_figure"] == pytest.approx(np.log(FIGURES[0]))
 
 
 def test_things_of_a_size_and_a_step_are_counted_over_the_whole_slab() -> None:

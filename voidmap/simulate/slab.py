@@ -10,7 +10,7 @@ from voidmap.simulate.benches import BENCHES, bench_tile
 from voidmap.simulate.grid import Bools, Floats, Grid, Slab
 from voidmap.simulate.noise import F32, walk
 from voidmap.simulate.voids import Variety, Workpiece
-from voidmap.simulate.wood import SPECIES, Knot, Species, wood_albedo
+from voidmap.simulate.wood import CONIFERS, SPECIES, Knot, Species, wood_albedo
 
 MARGIN_MM = 90.0
 """Bench around the slab that is kept on the fine grid (edges, clutter, near shadows)."""
@@ -83,7 +83,7 @@ def random_slab(
     cell_mm
         Grid cell; voids narrower than two cells are drawn poorly.
     species, bench
-        A name in :data:`SPECIES` or :data:`BENCHES`; random when None.
+        A name in :data:`SPECIES`, :data:`CONIFERS` or :data:`BENCHES`; random when None, but no conifer.
     busy
         Scales the number of features.
     variety
@@ -117,7 +117,7 @@ def random_slab(
 def _species(rng: np.random.Generator, name: str | None) -> Species:
     if name is None:
         return SPECIES[int(rng.integers(len(SPECIES)))]
-    return next(s for s in SPECIES if s.name == name)
+    return next(s for s in (*SPECIES, *CONIFERS) if s.name == name)
 
 
 def _knots(rng: np.random.Generator, length: float, width: float, busy: float) -> tuple[Knot, ...]:

@@ -25,6 +25,8 @@ class Species:
     pores: float
     """Share of the face in open pores, 0 (maple) to 0.1 (ash, oak)."""
     ring_mm: tuple[float, float]
+    late_share: tuple[float, float] | None = None
+    """Share of a ring that its late wood takes, where that is set off as a line (conifers); else it darkens slowly."""
 
 
 SPECIES = (
@@ -37,6 +39,13 @@ SPECIES = (
     Species("beech", (214, 176, 140), (190, 146, 110), (224, 194, 160), (116, 76, 54), 0.006, (2.0, 5.0)),
     Species("larch", (206, 152, 100), (150, 92, 54), (226, 194, 150), (96, 52, 30), 0.0, (1.5, 5.0)),
 )
+
+CONIFERS = (
+    Species("spruce", (228, 204, 164), (184, 138, 92), (232, 212, 176), (112, 72, 44), 0.0, (2.0, 9.0), (0.1, 0.3)),
+    Species("pine", (222, 188, 138), (170, 112, 66), (230, 204, 160), (104, 62, 36), 0.0, (2.0, 9.0), (0.12, 0.4)),
+    Species("fir", (214, 172, 128), (148, 88, 54), (226, 200, 162), (98, 58, 36), 0.0, (2.0, 7.0), (0.15, 0.4)),
+)
+"""Woods whose late wood stands out as lines, sharp on the side of the bark: drawn only where they are asked for."""
 
 
 @dataclass(frozen=True)
@@ -77,9 +86,18 @@ def rings(rng: np.random.Generator, grid: Grid, species: Species, knots: tuple[K
     years = radius / np.float32(spacing)
     years += np.float32(0.5) * np.sin(years * np.float32(0.37)) + np.float32(0.3) * np.sin(years * np.float32(0.9))
     phase = years - np.floor(years)
+    if species.late_share is not None:
+        return _late_lines(phase, rng.uniform(*species.late_share))
     rise = np.clip((phase - 0.15) / 0.75, 0, 1) ** 2
     fall = np.clip((1 - phase) / 0.08, 0, 1)
     return np.asarray(rise * fall, dtype=np.float32)
+
+
+def _late_lines(phase: F32, share: float) -> F32:
+    """Return the share of late wood where it is the last part of each ring: it comes within half of that, and ends."""
+    late = np.clip((phase - (1 - share)) / (0.5 * share), 0, 1)
+    fall = np.clip((1 - phase) / (0.15 * share), 0, 1)
+    return np.asarray((0.12 * phase + 0.88 * late) * fall, dtype=np.float32)
 
 
 def dashes(rng: np.random.Generator, grid: Grid, share: float, length_mm: float) -> F32:

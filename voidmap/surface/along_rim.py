@@ -1,4 +1,4 @@
-"""What the rim of a patch tells place by place: whether its sharpness leans to one side, whether the figure goes on.
+"""What a rim tells place by place: whether its sharpness leans to one side, whether the wood's figure goes on.
 
 A void's rim is not alike all around. Where the wall falls away from the eye the wood's edge is seen against what lies
 below, as sharp as the picture is; opposite, the wall itself is seen and grows dark little by little; and a lamp darkens
@@ -76,6 +76,25 @@ def along_rim(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
         "goes_on": own,
         "wood_goes_on": wood,
     }
+
+
+def along_line(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
+    """Return the figures of a line's rim: ``sharp_lean`` and ``step_lean`` of ``along_rim``, the others 0.
+
+    A line is narrower than the depths that ``along_rim`` looks at: its step is that from just within the rim.
+    """
+    if len(cover.outline_px) < LEAST_PLACES:
+        return dict.fromkeys(NAMES, 0.0)
+    places, normal = _places(cover.outline_px)
+    near, away = SLOPE_BLURS * blur_px, max(AWAY_MM / evened.mm_per_px, AWAY_BLURS * blur_px)
+    (low, high, outside), seen = _looked_at(evened, places, normal, np.array([-near, near, away]))
+    if seen.sum() < LEAST_PLACES:
+        return dict.fromkeys(NAMES, 0.0)
+    leans = {
+        "sharp_lean": _lean((high - low)[seen], normal[seen]),
+        "step_lean": _lean((outside - low)[seen], normal[seen]),
+    }
+    return dict.fromkeys(NAMES, 0.0) | leans
 
 
 def _going_on(evened: Evened, places: Floats, normal: Floats, away: float) -> tuple[float, float]:

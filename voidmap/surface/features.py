@@ -14,7 +14,7 @@ import numpy as np
 
 from voidmap.model import Floats
 from voidmap.surface.along_rim import NAMES as RIM
-from voidmap.surface.along_rim import along_rim
+from voidmap.surface.along_rim import along_line, along_rim
 from voidmap.surface.light import Evened
 from voidmap.surface.mosaic import Bools, Floats32
 from voidmap.surface.quantiles import median, quantiles
@@ -32,6 +32,9 @@ BLACK_SHARE = 0.35
 # pairs, on 156 simulated slabs). Beyond this range it says no more, and so does a step at the rim beyond its own; wood
 # is not evener than the least scatter (natural log).
 UNEVEN, STEPS, LEAST_SCATTER = (0.3, 6.0), (0.05, 20.0), 0.03
+# A thing's step at the rim over how uneven this slab's sound wood is from millimetre to millimetre: late wood that
+# stands out as lines is as dark as a shallow crack on another slab. Within these limits.
+FIGURES = (0.2, 100.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,8 +93,10 @@ def describe(
     figures["is_dot"] = float(candidate.source == "dot")
     figures |= _form(candidate, evened)
     figures |= _darkness(candidate.cover, evened, blur_px)
-    figures |= along_rim(candidate.cover, evened, blur_px) if candidate.source == "patch" else dict.fromkeys(RIM, 0.0)
+    rim_of = {"patch": along_rim, "line": along_line}.get(candidate.source)
+    figures |= dict.fromkeys(RIM, 0.0) if rim_of is None else rim_of(candidate.cover, evened, blur_px)
     figures |= _inside(candidate.cover, evened, distance, texture)
+    figures["step_in_figure"] = _log_within(figures["step"] / texture.usual["fine"], FIGURES)
     return figures
 
 
