@@ -9,7 +9,7 @@ import pytest
 from voidmap.model import SlabFound
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked
-from voidmap.surface.doubtful import MOST_DOUBTFUL, crack_chance, doubtful_lines, likely_cracks
+from voidmap.surface.doubtful import MOST_DOUBTFUL, WIDEST_MM, crack_chance, doubtful_lines, likely_cracks
 from voidmap.surface.features import Candidate
 from voidmap.surface.in_line import joined_in_line
 from voidmap.surface.kinds import Judgement
@@ -27,11 +27,11 @@ WHOLE = SlabFound(np.ones((160, 400), bool), np.zeros((160, 400), bool), np.zero
 Ends = tuple[tuple[float, float], tuple[float, float]]
 
 
-def a_line(ends: Ends, **figures: float) -> Candidate:
-    """A straight dark line of 3 px between two points of the cut."""
+def a_line(ends: Ends, wide_px: int = 1, **figures: float) -> Candidate:
+    """A straight dark line between two points of the cut."""
     share = np.zeros((160, 400), np.float32)
     first, last = (tuple(int(v) for v in end) for end in ends)
-    cv2.line(share, first, last, 1.0, 3)
+    cv2.line(share, first, last, 1.0, wide_px)
     cover = cover_of(share, CORNER)
     assert cover is not None
     path = np.linspace(*np.array(ends, dtype=float), 1 + int(np.hypot(*np.subtract(*ends)))) + CORNER
@@ -193,6 +193,13 @@ def test_a_branch_of_a_called_crack_is_left_to_it() -> None:
     assert likely([a_line(MIDDLE)], [MIDDLE, *DASHES], [crack]) == []
 
 
+def test_a_wide_line_in_doubt_is_no_crack_however_far_it_goes_on() -> None:
+    thin, wide = (a_line(MIDDLE, wide_px) for wide_px in (1, 7))
+    assert thin.cover.area_px < WIDEST_MM * 30.0 / MM_PER_PX**2 < wide.cover.area_px
+    assert len(likely([thin], [MIDDLE, *DASHES])) == 1
+    assert likely([wide], [MIDDLE, *DASHES]) == []
+
+
 def test_a_likely_crack_is_called_and_joins_a_called_one() -> None:
     second: Ends = ((180, 80), (240, 80))
     judged: list[Judged] = [(a_line(second), DOUBTFUL)]
@@ -232,7 +239,7 @@ def test_two_lines_that_part_at_a_small_angle_are_a_crack_that_forks(other: Ends
 @pytest.mark.parametrize(("kind", "count"), [(Kind.BARK_VOID, 1), (Kind.KNOT_HOLE, 2)])
 def test_a_slender_piece_belongs_to_the_bark_void_beside_it_but_not_to_a_hole(kind: Kind, count: int) -> None:
     slender = a_line(((40, 80), (120, 80)), log_slender=float(np.log(25)))
-    wide = a_line(((60, 85), (100, 85)), log_slender=float(np.log(4)))
+    wide = a_line(((60, 82), (100, 82)), log_slender=float(np.log(4)))
     pieces = [(slender, Judgement(Kind.BARK_VOID, 0.9, {})), (wide, Judgement(kind, 0.9, {}))]
     assert len(merged(pieces, MM_PER_PX)) == count
 

@@ -459,6 +459,15 @@ def test_chances_rise_with_darkness_and_stay_chances() -> None:
     assert 0.0 <= chances[0] < 0.5 < chances[1] <= 1.0
 
 
+@pytest.mark.parametrize(("level", "is_void"), [(0.03, True), (0.2, False)])
+def test_what_is_blacker_than_any_wood_is_a_void_however_even_it_is(level: float, is_void: bool) -> None:
+    # A hole of 36 mm whose shade a camera has drawn as one black; a fifth of the wood's value a dark knot has too.
+    share = covered_share((600, 600), ellipse(60, 60, 300, 300), 0.9)
+    light = wood(600, 600, np.random.default_rng(4)) * (1 - share) + level * share
+    (found,) = find_regions(*slab_of(light, 0.3))
+    assert found.kind.is_void is is_void
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_strong_figure_is_not_told_as_stains(seed: int) -> None:
     # Streaks along the grain, 6 % darker and lighter (1 sigma) all over the slab, and one spot 30 % darker.
