@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -466,6 +468,16 @@ def test_what_is_blacker_than_any_wood_is_a_void_however_even_it_is(level: float
     light = wood(600, 600, np.random.default_rng(4)) * (1 - share) + level * share
     (found,) = find_regions(*slab_of(light, 0.3))
     assert found.kind.is_void is is_void
+
+
+@pytest.mark.parametrize(("ink", "count"), [((190, 110, 70), 0), ((70, 90, 110), 1)])
+def test_a_piece_of_blue_tape_is_no_knot_and_a_brown_spot_is_told(ink: tuple[int, int, int], count: int) -> None:
+    spot = covered_share((600, 600), ellipse(30, 60, 300, 300), 0.9)[..., None]
+    ortho, slab = slab_of(wood(600, 600, np.random.default_rng(4)), 0.3)
+    pixels = (ortho.pixels * (1 - spot) + spot * np.array(ink)).astype(np.uint8)
+    found = find_regions(replace(ortho, pixels=pixels), slab)
+    assert len(found) == count
+    assert not any(region.kind.is_void for region in found)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
