@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from voidmap.surface.features import FIGURES, LEAST_SCATTER, STEPS, UNEVEN, Candidate, Texture, describe
+from voidmap.surface.features import LEAST_SCATTER, STEPS, STEPS_IN_FIGURE, UNEVEN, Candidate, Texture, describe
 from voidmap.surface.light import Evened
 from voidmap.surface.nested import related
 from voidmap.surface.rim import cover_of
@@ -54,7 +54,7 @@ def test_a_step_is_told_in_the_unevenness_of_the_slabs_own_figure() -> None:
     plain, strong = (disc(0.05, 0.1, 0.5, fine)["step_in_figure"] for fine in (0.02, 0.1))
     assert strong == pytest.approx(np.log(0.5 / 0.1), abs=0.1)
     assert plain - strong == pytest.approx(np.log(5.0))
-    assert disc(0.05, 0.1, -0.5)["step_in_figure"] == pytest.approx(np.log(FIGURES[0]))
+    assert disc(0.05, 0.1, -0.5)["step_in_figure"] == pytest.approx(np.log(STEPS_IN_FIGURE[0]))
 
 
 def test_things_of_a_size_and_a_step_are_counted_over_the_whole_slab() -> None:

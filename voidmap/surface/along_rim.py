@@ -81,7 +81,8 @@ def along_rim(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
 def along_line(cover: Cover, evened: Evened, blur_px: float) -> dict[str, float]:
     """Return the figures of a line's rim: ``sharp_lean`` and ``step_lean`` of ``along_rim``, the others 0.
 
-    A line is narrower than the depths that ``along_rim`` looks at: its step is that from just within the rim.
+    Parameters as for ``along_rim``. A line is narrower than the depths that it looks at: the step is that from just
+    within the rim.
     """
     if len(cover.outline_px) < LEAST_PLACES:
         return dict.fromkeys(NAMES, 0.0)

@@ -34,7 +34,7 @@ BLACK_SHARE = 0.35
 UNEVEN, STEPS, LEAST_SCATTER = (0.3, 6.0), (0.05, 20.0), 0.03
 # A thing's step at the rim over how uneven this slab's sound wood is from millimetre to millimetre: late wood that
 # stands out as lines is as dark as a shallow crack on another slab. Within these limits.
-FIGURES = (0.2, 100.0)
+STEPS_IN_FIGURE = (0.2, 100.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +96,7 @@ def describe(
     rim_of = {"patch": along_rim, "line": along_line}.get(candidate.source)
     figures |= dict.fromkeys(RIM, 0.0) if rim_of is None else rim_of(candidate.cover, evened, blur_px)
     figures |= _inside(candidate.cover, evened, distance, texture)
-    figures["step_in_figure"] = _log_within(figures["step"] / texture.usual["fine"], FIGURES)
+    figures["step_in_figure"] = _log_within(figures["step"] / texture.usual["fine"], STEPS_IN_FIGURE)
     return figures
 
 

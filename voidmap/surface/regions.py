@@ -82,7 +82,7 @@ LEAST_TOLD_MM2 = 12.0
 # it is worth a look, and photos from other places may tell.
 MAY_BE_VOID, LEAST_DOUBT_MM2 = 0.3, 4.0
 # A flat thing so much bluer than the wood, and so much less red (natural logs, as the figures of that name), is tape or
-# paint: of 6,295 stains and 3,171 sound knots on 376 simulated slabs, whatever a camera has made of them, the bluest
+# paint: of 6,295 stains and 3,171 sound knots on 190 simulated slabs, whatever a camera has made of them, the bluest
 # stain has .31 and the least red one -.24, and of the knots all but one in a thousand less than .3. Unless it may be a
 # void with this chance: through a hole the tape below is seen.
 TAPE_BLUE, TAPE_RED, TAPE_SEEN_THROUGH = 0.35, -0.25, 0.1
