@@ -34,5 +34,5 @@ def bare_top(seed: int, species: str) -> tuple[Ortho, SlabFound]:
     ("seed", "species"), [(9611, "fir"), (9602, "fir"), (9614, "fir"), (9601, "pine"), (9610, "pine"), (9603, "spruce")]
 )
 def test_rings_of_a_bare_conifer_are_no_voids(seed: int, species: str) -> None:
-    # Before kinds were learned from conifers, 1,648 mm2 of the first one's rings were cracks.
+    # Before kinds were learned from conifers, 1,648 mm2 of the first one's rings were called voids.
     assert [region.kind for region in find_regions(*bare_top(seed, species)) if region.kind.is_void] == []

@@ -9,7 +9,7 @@ import pytest
 from voidmap.model import SlabFound
 from voidmap.records import Kind
 from voidmap.surface.candidates import Looked
-from voidmap.surface.doubtful import MOST_DOUBTFUL, WIDEST_MM, crack_chance, doubtful_lines, likely_cracks
+from voidmap.surface.doubtful import MOST_DOUBTFUL, WIDEST_IN_DOUBT_MM, crack_chance, doubtful_lines, likely_cracks
 from voidmap.surface.features import Candidate
 from voidmap.surface.in_line import joined_in_line
 from voidmap.surface.kinds import Judgement
@@ -195,7 +195,7 @@ def test_a_branch_of_a_called_crack_is_left_to_it() -> None:
 
 def test_a_wide_line_in_doubt_is_no_crack_however_far_it_goes_on() -> None:
     thin, wide = (a_line(MIDDLE, wide_px) for wide_px in (1, 7))
-    assert thin.cover.area_px < WIDEST_MM * 30.0 / MM_PER_PX**2 < wide.cover.area_px
+    assert thin.cover.area_px < WIDEST_IN_DOUBT_MM * 30.0 / MM_PER_PX**2 < wide.cover.area_px
     assert len(likely([thin], [MIDDLE, *DASHES])) == 1
     assert likely([wide], [MIDDLE, *DASHES]) == []
 

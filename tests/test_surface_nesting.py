@@ -50,11 +50,17 @@ def patch(
     return Candidate(cover, "patch", 0.0, features=features), Judgement(kind, chance, chances, fit)
 
 
+def one_kept(*things: tuple[Candidate, Judgement]) -> tuple[Candidate, Judgement]:
+    """Return the only one of things that share their place that is reported."""
+    found, judged = zip(*things, strict=True)
+    (kept,) = select(found, judged, 0.25)
+    return kept
+
+
 @pytest.mark.parametrize(("outer", "taken"), [(0.55, "whole"), (0.45, "part")])
 def test_the_floor_of_a_void_is_not_cut_where_the_whole_is_likely(outer: float, taken: str) -> None:
     whole, part = patch(ellipse(60, 50), outer, 0.3), patch(ellipse(50, 42), 0.9, 0.5)
-    found, judged = zip(whole, part, strict=True)
-    ((kept, _),) = select(found, judged, 0.25)
+    kept, _ = one_kept(whole, part)
     assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else part)[0].cover.area_px)
 
 
@@ -64,8 +70,7 @@ def test_the_floor_of_a_void_is_not_cut_where_the_whole_is_likely(outer: float, 
 def test_of_two_rims_of_a_knot_s_hole_the_one_that_fits_better_stays(chance: float, fit: float, taken: str) -> None:
     whole = patch(ellipse(60, 50), chance, fit, Kind.KNOT_HOLE)
     part = patch(ellipse(50, 42), 0.9, 0.5, Kind.KNOT_HOLE)
-    found, judged = zip(whole, part, strict=True)
-    ((kept, _),) = select(found, judged, 0.25)
+    kept, _ = one_kept(whole, part)
     assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else part)[0].cover.area_px)
 
 
@@ -93,8 +98,7 @@ def test_what_is_no_darker_than_the_knot_it_lies_on_is_a_part_of_it(
 @pytest.mark.parametrize(("chance", "taken"), [(0.4, Kind.CRACK), (0.6, Kind.KNOT_HOLE)])
 def test_a_check_in_what_is_rather_a_sound_knot_is_the_void(chance: float, taken: Kind) -> None:
     knot, check = patch(ellipse(60, 50), chance, 0.9, Kind.KNOT_HOLE), patch(ellipse(50, 3), 0.7, 0.4, Kind.CRACK)
-    found, judged = zip(knot, check, strict=True)
-    ((_, kept),) = select(found, judged, 0.25)
+    _, kept = one_kept(knot, check)
     assert kept.kind is taken
 
 
@@ -111,8 +115,7 @@ def test_what_lies_around_a_surer_void_gives_way_to_it_but_not_to_a_dark_part(
     half: tuple[float, float], kind: Kind, taken: str
 ) -> None:
     whole, core = patch(ellipse(60, 50), 0.95, 0.6), patch(ellipse(*half), 0.97, 0.7, kind)
-    found, judged = zip(whole, core, strict=True)
-    ((kept, _),) = select(found, judged, 0.25)
+    kept, _ = one_kept(whole, core)
     assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else core)[0].cover.area_px)
 
 
@@ -132,8 +135,7 @@ def test_a_likely_void_is_not_given_up_for_a_darker_part_whose_rim_is_no_steeper
     """Of a likely bark void around a surer one, the outer one is the void unless the inner rim is far steeper."""
     whole = patch(ellipse(60, 50), chance, 0.5, kind, step=steps[0])
     core = patch(ellipse(30, 25), 0.97, 0.7, kind, step=steps[1])
-    found, judged = zip(whole, core, strict=True)
-    ((kept, _),) = select(found, judged, 0.25)
+    kept, _ = one_kept(whole, core)
     assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else core)[0].cover.area_px)
 
 
@@ -147,8 +149,7 @@ def test_a_void_with_arms_along_growth_rings_is_the_core_that_they_leak_from(
 ) -> None:
     whole, core = patch(ellipse(60, 50), 0.92, 0.55, step=0.06), patch(ellipse(36, 30), chance, 0.45, step=step)
     whole[0].features["solidity"] = solidity
-    found, judged = zip(whole, core, strict=True)
-    ((kept, _),) = select(found, judged, 0.25)
+    kept, _ = one_kept(whole, core)
     assert kept.cover.area_px == pytest.approx((whole if taken == "whole" else core)[0].cover.area_px, rel=0.01)
 
 
@@ -166,8 +167,7 @@ def test_a_crack_that_leaks_into_growth_rings_is_a_crack(
     )
     whole[0].features["solidity"] = solidity
     line = replace(crack[0], source="line", features=crack[0].features | {"log_area": 5.0}), crack[1]
-    found, judged = zip(whole, line, strict=True)
-    ((_, kept),) = select(found, judged, 0.25)
+    _, kept = one_kept(whole, line)
     assert kept.kind is (Kind.CRACK if taken == "crack" else Kind.BARK_VOID)
 
 

@@ -41,7 +41,7 @@ CALL, LEAST_FOLLOWED_MM = 0.8, 15.0
 # A crack as wide as this in the mean is deep, and dark enough to be sure by its figures: a wide line in doubt is a band
 # of the wood's own. Of those that would be called 28 of 29 up to 1.9 mm wide are cracks, and neither of two wider ones
 # (110 simulated slabs, 36 of them conifers).
-WIDEST_MM = 2.5
+WIDEST_IN_DOUBT_MM = 2.5
 # What is less than this many times longer than wide is no line: it was traced around or across a patch.
 STUBBY = 3.0
 # Of a slab with more doubtful lines than this (one of 20 simulated ones) the odds know nothing: what stands out is
@@ -68,7 +68,7 @@ def likely_cracks(doubtful: Sequence[Judged], called: Sequence[Judged], looked: 
         onward_mm = sum(len(points) for points in ends) * mm
         chance = crack_chance(found, judgement.void_probability, onward_mm)
         long = math.exp(found.features["log_length"]) + onward_mm >= LEAST_FOLLOWED_MM
-        narrow = found.cover.area_px * mm * mm <= WIDEST_MM * math.exp(found.features["log_length"])
+        narrow = found.cover.area_px * mm * mm <= WIDEST_IN_DOUBT_MM * math.exp(found.features["log_length"])
         if long and narrow and chance >= CALL and not _is_of(found, voids, mm):
             likely.append((found, replace(judgement, kind=Kind.CRACK, void_probability=chance)))
     return likely
