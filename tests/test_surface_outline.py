@@ -10,7 +10,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from slab_scenes import Look, Scene, disc, draw_scene, live_slab, pattern_at, rectangle
+from slab_scenes import Look, Scene, disc, draw_scene, live_slab, pattern_at, rectangle, turned
 
 from voidmap.errors import CantTell
 from voidmap.model import Floats, Ortho, Plane, SlabFound
@@ -18,6 +18,7 @@ from voidmap.records import Lens, SlabRecord
 from voidmap.surface import find_slab, slab_record, whole_slab
 from voidmap.surface.covered import fill_polygons, find_sheets, rim_at_cover
 from voidmap.surface.edges import EDGE_SCALE_MM, edge_length_mm
+from voidmap.surface.outline import _without_tongues
 from voidmap.surface.tops_end import BEYOND_MM, bench_beyond
 
 SCALE_REL = 0.001
@@ -111,6 +112,33 @@ def test_end_of_the_slab_in_a_hard_shadow_is_found() -> None:
     pixels = np.round(scene.ortho.pixels * light[..., None] ** (1 / 2.2)).astype(np.uint8)
     found, _ = measured(replace(scene, ortho=replace(scene.ortho, pixels=pixels)))
     assert overlap(scene, found) >= 0.98
+
+
+@pytest.mark.parametrize("wide_mm", [15.0, 35.0])
+def test_a_straightedge_over_the_edge_is_no_slab(wide_mm: float) -> None:
+    # A straightedge of the slab's own wood lies with half of it on the top; shop rules are 15 to 40 mm wide (common
+    # practice, no source).
+    look = Look(bench=(70, 65, 60), sap_mm=0)
+    scene = draw_scene(rectangle(700, 420), (pattern_at(-120, 30, 12),), np.random.default_rng(11), look=look)
+    bar = turned(np.array([[150.0, 0.0], [150.0, 320.0], [150.0 + wide_mm, 320.0], [150.0 + wide_mm, 0.0]]), -8)
+    pixels = scene.ortho.pixels.copy()
+    on = fill_polygons(scene.ortho, [bar])
+    pixels[on] = np.array(look.heart) + np.random.default_rng(12).normal(0, 4, (int(on.sum()), 3))
+    found, record = measured(replace(scene, ortho=replace(scene.ortho, pixels=pixels)))
+    assert overlap(scene, found) >= 0.99
+    assert within(700 * 420, record.area_interval_mm2)
+
+
+def test_what_the_photo_cuts_off_sharply_stays() -> None:
+    # A slab whose edge leaves the photo at 14 degrees ends there in a wedge, and is slab up to its tip.
+    slab = np.zeros((300, 400), np.uint8)
+    cv2.fillPoly(slab, [np.array([[0, 199], [400, 99], [400, 199]])], 1)
+    seen, cut_off = slab > 0, np.ones((300, 400), bool)
+    cut_off[200:] = False
+    assert (_without_tongues(seen, cut_off, 20, 30) == seen).all()
+    assert (_without_tongues(seen[:200], cut_off[:200], 20, 30) == seen[:200]).all()
+    # The same wedge in full view is something else.
+    assert _without_tongues(seen, np.ones_like(cut_off), 20, 30).sum() < 0.95 * seen.sum()
 
 
 def test_sheet_that_hangs_over_the_edge_is_covered_and_bench_is_not() -> None:

@@ -39,6 +39,10 @@ RIND_DARKER = 0.25
 RIND_DEEP_MM = 50.0
 # The outermost coarse px of a photo, half filled and blurred, are no evidence of an edge.
 BORDER_GAP_PX = 4
+# What sticks out of a slab and is narrower than twice the first and longer than the second is a rule, a clamp or an arm
+# over its edge. Shop rules are up to 40 mm wide (common practice, no source); of 208 simulated slabs four have spurs so
+# long and slender, of 200 mm² at most.
+TONGUE_HALF_MM, TONGUE_LONG_MM = 20.0, 30.0
 # A slab that is not seen whole fills at least this share of the photo.
 LEAST_FILLED = 0.6
 # Stuffs are told apart in a picture of this many mm per px, but no smaller than this many px.
@@ -114,6 +118,8 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], heights: Heights | No
     for sheet in sheets:
         rough = _under_sheet(rough, _fill(coarse, small, [sheet]), known, beside) & coarse.valid
     rough = _up_to_border(rough, coarse.valid)
+    half, reach = coarse_px(TONGUE_HALF_MM, small, coarse), coarse_px(TONGUE_LONG_MM, small, coarse)
+    rough = _without_tongues(rough, coarse.valid, half, reach)
     edge = _settled(small, rough, hidden, nats)
     search_px = SEARCH_MM / ortho.mm_per_px
     outline_mm, cut, blur_mm = edges.refine(
@@ -286,6 +292,24 @@ def _up_to_border(mask: Bools, valid: Bools) -> Bools:
         valid.astype(np.uint8), np.ones((width, width), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0
     )
     return mask | (_grow(mask, BORDER_GAP_PX) & valid & (inside == 0))
+
+
+def _without_tongues(slab: Bools, valid: Bools, half: int, reach: int) -> Bools:
+    """Cut off what sticks out of the slab, narrower than 2 ``half`` px and longer than ``reach``: a rule, an arm.
+
+    What lies beyond the photo may be slab: a corner that it cuts off sharply stays.
+    """
+    photo = np.s_[half:-half, half:-half]
+    maybe = np.pad(slab | ~valid, half, constant_values=True)
+    deep = cv2.distanceTransform(maybe.astype(np.uint8), cv2.DIST_L2, 5)
+    if deep[photo][slab].max(initial=0.0) < 2 * half:
+        return slab
+    body = cv2.distanceTransform((deep < half).astype(np.uint8), cv2.DIST_L2, 5) <= half
+    away = cv2.distanceTransform((~body).astype(np.uint8), cv2.DIST_L2, 5)
+    spurs, count = ndimage.label(maybe & ~body)
+    farthest = np.asarray(ndimage.maximum(away, spurs, np.arange(count + 1)))
+    farthest[0] = 0.0
+    return slab & ~(farthest > reach)[spurs][photo]
 
 
 def _fill(coarse: Coarse, ortho: Ortho, polygons_mm: Sequence[Floats]) -> Bools:
