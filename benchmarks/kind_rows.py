@@ -18,7 +18,7 @@ from scenes import THIN, USUAL, laid_out, overlap, raster, simulated
 
 from voidmap.model import Ortho, SlabFound
 from voidmap.simulate.voids import Variety
-from voidmap.simulate.wood import CONIFERS
+from voidmap.simulate.wood import CONIFERS, SPECIES
 from voidmap.surface.candidates import find_candidates
 from voidmap.surface.features import Candidate
 from voidmap.surface.kinds import NOTHING
@@ -41,7 +41,7 @@ class Family:
     """Scenes of a sort, by their seeds: photos' sizes (megapixels), how many things there are, what of, under what sky.
 
     Every ``close_every``-th gives a close view as well; with ``lift`` each photo is also tone mapped. ``woods`` are the
-    species, in turn; usually any but the conifers.
+    species, in turn; usually any but the conifers. ``figured``: their faces have curl, zone lines and the like.
     """
 
     seeds: range
@@ -52,6 +52,7 @@ class Family:
     close_every: int = 4
     lift: bool = False
     woods: tuple[str, ...] = ()
+    figured: bool = False
 
 
 NEVER = 10**9
@@ -76,6 +77,14 @@ FAMILIES = (
     Family(range(7000, 7060), megapixels=(5.0, 8.0), overhead=(1.0, 4.0), close_every=NEVER),
     # Growth rings that stand out as lines.
     Family(range(8000, 8070), overhead=(1.0, 4.0), close_every=2, woods=tuple(wood.name for wood in CONIFERS)),
+    # Boards with figure: curl, ray fleck, eyes, zone lines, stain, marks of the saw.
+    Family(
+        range(8100, 8180),
+        overhead=(1.0, 4.0),
+        close_every=2,
+        woods=tuple(wood.name for wood in (*SPECIES, *CONIFERS)),
+        figured=True,
+    ),
 )
 
 
@@ -230,7 +239,9 @@ def photo(seed: int, family: Family, close: bool, folder: Path) -> tuple[np.ndar
     """Return a simulated photo and its truth, from the folder when it is there."""
     kept = folder / f"{seed}{'-close' if close else ''}.json"
     if not kept.exists():
-        made = {name: getattr(family, name) for name in ("megapixels", "busy", "variety", "overhead", "woods")}
+        made = {
+            name: getattr(family, name) for name in ("megapixels", "busy", "variety", "overhead", "woods", "figured")
+        }
         pixels, truth = simulated(seed, close=close, **made)
         folder.mkdir(parents=True, exist_ok=True)
         cv2.imwrite(str(kept.with_suffix(".png")), pixels, [cv2.IMWRITE_PNG_COMPRESSION, 1])

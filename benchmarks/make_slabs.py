@@ -1,8 +1,9 @@
 """Make random scenes or coat series of known truth into a folder, for other benchmarks.
 
-    python benchmarks/make_slabs.py OUT --count 5 --seed 100 [--megapixels 3] [--views 3] [--raking] [--conifers]
+    python benchmarks/make_slabs.py OUT --count 5 --seed 100 [--megapixels 3] [--views 3] [--raking]
+    python benchmarks/make_slabs.py OUT --count 5 --seed 100 [--conifers] [--figured]
     python benchmarks/make_slabs.py OUT --count 5 --seed 100 --megapixels 8 --truth
-    python benchmarks/make_slabs.py OUT --coats --count 3 --seed 100 [--surface gloss]
+    python benchmarks/make_slabs.py OUT --coats --count 3 --seed 100 [--surface gloss] [--figured]
     python benchmarks/make_slabs.py OUT --coats --before --count 3 --seed 100 --megapixels 8
 
 Seeds below 10000 are for development. Seeds from 100000 are for evidence: nothing may be tuned on them.
@@ -53,6 +54,15 @@ def before_fill(folder: Path, seed: int, megapixels: float) -> None:
     write_scene(folder, f"c{seed}", Scene(slab, sheets, light, cameras, seed))
 
 
+def figures_of(seed: int, figured: bool) -> tuple[str, ...]:
+    """Return the figures that the wood of a seed has when it is asked to have some."""
+    import numpy as np
+
+    from voidmap.simulate.figure import random_figures
+
+    return random_figures(np.random.default_rng([seed, 79])) if figured else ()
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("out", type=Path)
@@ -61,6 +71,7 @@ def main() -> int:
     parser.add_argument("--megapixels", type=float, default=3.0)
     parser.add_argument("--views", type=int, default=3)
     parser.add_argument("--conifers", action="store_true", help="of woods whose late wood stands out as lines")
+    parser.add_argument("--figured", action="store_true", help="with curl, fleck, zone lines, stain, marks of the saw")
     parser.add_argument("--raking", action="store_true", help="also one photo by a low lamp with a peg")
     parser.add_argument("--truth", action="store_true", help="only write the pieces of voids into truth files there")
     parser.add_argument("--coats", action="store_true", help="coat series instead of slabs")
@@ -79,13 +90,17 @@ def main() -> int:
             from voidmap.simulate.coat import write_series
 
             surface = ("gloss", "sanded")[seed % 2] if asked.surface == "mixed" else asked.surface
-            write_series(asked.out, f"c{seed}", seed, surface=surface, megapixels=asked.megapixels)
+            figures = figures_of(seed, asked.figured)
+            write_series(asked.out, f"c{seed}", seed, surface=surface, megapixels=asked.megapixels, figures=figures)
         else:
             from voidmap.simulate.scene import random_scene, write_scene
             from voidmap.simulate.wood import CONIFERS
 
             wood = CONIFERS[seed % len(CONIFERS)].name if asked.conifers else None
-            scene = random_scene(seed, name=f"s{seed}", views=asked.views, megapixels=asked.megapixels, species=wood)
+            figures = figures_of(seed, asked.figured)
+            scene = random_scene(
+                seed, name=f"s{seed}", views=asked.views, megapixels=asked.megapixels, species=wood, figures=figures
+            )
             if asked.truth:
                 told(asked.out, f"s{seed}", scene)
             else:

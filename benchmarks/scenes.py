@@ -12,6 +12,7 @@ from voidmap.model import Lens, Ortho, Photo, Plane, SlabFound
 from voidmap.scale import rectify
 from voidmap.simulate import voids
 from voidmap.simulate.camera import Camera, look
+from voidmap.simulate.figure import random_figures
 from voidmap.simulate.light import Lit, illuminate
 from voidmap.simulate.photograph import photograph
 from voidmap.simulate.scene import Scene, photo_truth, random_scene, scene_truth
@@ -31,12 +32,16 @@ def _lit(
     overhead: tuple[float, float],
     variety: voids.Variety,
     woods: tuple[str, ...],
+    figured: bool,
 ) -> tuple[Scene, Lit, np.random.Generator]:
     chance = np.random.default_rng([seed, 77])
     size = float(chance.choice(megapixels))
     species = woods[seed % len(woods)] if woods else None
     busyness = float(chance.uniform(*busy))
-    scene = random_scene(seed, views=1, megapixels=size, busy=busyness, variety=variety, species=species)
+    figures = random_figures(np.random.default_rng([seed, 80])) if figured else ()
+    scene = random_scene(
+        seed, views=1, megapixels=size, busy=busyness, variety=variety, species=species, figures=figures
+    )
     sky = float(np.exp(np.random.default_rng([seed, 79]).uniform(*np.log(overhead))))
     scene = replace(scene, light=replace(scene.light, overhead=sky))
     return scene, illuminate(scene.slab, scene.light), chance
@@ -51,12 +56,14 @@ def simulated(
     variety: voids.Variety = USUAL,
     overhead: tuple[float, float] = (1.0, 1.0),
     woods: tuple[str, ...] = (),
+    figured: bool = False,
 ) -> tuple[np.ndarray, dict]:
     """Return the photo and the truth of one random scene: the whole slab, or a close view of a part of it.
 
-    ``overhead``: how much brighter the sky is overhead, from and to (see ``Light``); ``woods``: the species, in turn.
+    ``overhead``: how much brighter the sky is overhead, from and to (see ``Light``); ``woods``: the species, in turn;
+    ``figured``: with curl, zone lines and the like.
     """
-    scene, lit, chance = _lit(seed, megapixels, busy, overhead, variety, woods)
+    scene, lit, chance = _lit(seed, megapixels, busy, overhead, variety, woods, figured)
     camera = close_camera(chance, scene) if close else scene.cameras[0]
     pixels = photograph(lit, camera, np.random.default_rng([seed, 1000 + close]), scene.sheets)
     return pixels, photo_truth(scene_truth(scene.slab, scene.sheets, scene.light), camera)

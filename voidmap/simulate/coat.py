@@ -334,11 +334,14 @@ def _hidden(patch: Patch, sheet: Sheet) -> float:
     return float(patch.filled[area > 0].sum())
 
 
-def slab_of_series(seed: int, cell_mm: float = 0.15) -> tuple[np.random.Generator, float, Slab]:
+def slab_of_series(
+    seed: int, cell_mm: float = 0.15, figures: tuple[str, ...] = ()
+) -> tuple[np.random.Generator, float, Slab]:
     """Return the slab that a coat series of that seed is of, the width of its photos (mm), and what draws the rest."""
     rng = np.random.default_rng([seed, 77])
     view = float(rng.uniform(380, 470))
-    slab = random_slab(rng, length_mm=1.35 * view, width_mm=1.2 * view, cell_mm=max(0.25, cell_mm), busy=0.8)
+    length, width = 1.35 * view, 1.2 * view
+    slab = random_slab(rng, length_mm=length, width_mm=width, cell_mm=max(0.25, cell_mm), busy=0.8, figures=figures)
     return rng, view, slab
 
 
@@ -353,13 +356,15 @@ def write_series(
     count: int | None = None,
     tint: str | None = None,
     cell_mm: float = 0.15,
+    figures: tuple[str, ...] = (),
 ) -> tuple[Path, ...]:
     """Write NAME-1.jpg, NAME-1.json, ...: the same patch after each seal coat.
 
     ``surface`` is gloss or sanded (every coat). ``count`` pinholes after the first coat (50 to 800 at random when
-    None). The same seed and options give the same files.
+    None), ``figures`` is what the wood's face has (:data:`voidmap.simulate.figure.FIGURES`). The same seed and options
+    give the same files.
     """
-    rng, view, slab = slab_of_series(seed, cell_mm)
+    rng, view, slab = slab_of_series(seed, cell_mm, figures)
     first = count or int(np.exp(rng.uniform(np.log(50), np.log(800))))
     patch = patch_of(rng, slab, (0.0, 0.0), (1.2 * view, 0.95 * view), cell_mm, tint or str(rng.choice(sorted(TINTS))))
     sites = grow_sites(rng, patch, first, coats, (0.47 * view, 0.35 * view))

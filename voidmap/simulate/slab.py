@@ -7,6 +7,7 @@ import numpy as np
 
 from voidmap.simulate import flats, voids
 from voidmap.simulate.benches import BENCHES, bench_tile
+from voidmap.simulate.figure import paint_figures
 from voidmap.simulate.grid import Bools, Floats, Grid, Slab
 from voidmap.simulate.noise import F32, walk
 from voidmap.simulate.voids import Variety, Workpiece
@@ -69,6 +70,7 @@ def random_slab(
     bench: str | None = None,
     busy: float = 1.0,
     variety: Variety | None = None,
+    figures: tuple[str, ...] = (),
 ) -> Slab:
     """Return a random slab.
 
@@ -88,6 +90,8 @@ def random_slab(
         Scales the number of features.
     variety
         How often they are unlike the plain ones; the usual when None.
+    figures
+        Names in :data:`voidmap.simulate.figure.FIGURES`: what the board's face has besides rings and pores.
     """
     length = length_mm or float(rng.uniform(650, 1100))
     width = width_mm or float(rng.uniform(300, 560))
@@ -102,6 +106,8 @@ def random_slab(
     knots = _knots(rng, length, width, busy)
     seam = float(rng.uniform(-0.25, 0.25) * width) if rng.random() < 0.3 else None
     albedo = _face(rng, grid, kind, knots, sides, live, seam)
+    # A stream of its own: the same slab with and without its figure.
+    paint_figures(rng.spawn(1)[0], grid, albedo, figures)
     tile = bench_tile(rng, bench or BENCHES[int(rng.integers(len(BENCHES)))])
     depth = np.where(top, 0, thickness).astype(np.float32)
     if any(live):
