@@ -14,8 +14,8 @@ among them.
 photos there, candidates take about 5 s of one core a photo and the fits some minutes. Use seeds below 10000 here: the
 benchmarks judge on seeds from 100000.
 
-The model as it is was made by this command with its usual seeds, from a new cache, before what is blacker than wood was
-taken for a void (``kinds.BLACKEST``): a new one's calibration may differ in its last digits.
+The model as it is was made by this command with its usual seeds. How lines run (``surface.wander``) was worked out for
+candidates that a cache had kept, and is what they have when they are found anew.
 """
 
 from __future__ import annotations

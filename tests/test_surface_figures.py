@@ -64,6 +64,7 @@ def test_things_of_a_size_and_a_step_are_counted_over_the_whole_slab() -> None:
         cover = cover_of(mask, (0, 0))
         assert cover is not None
         figures = {"step": step, "dark_middle": -step, "lean_x": 0.0, "lean_y": 0.0, "log_area": 2 * np.log(radius)}
+        figures |= {"is_line": float(source == "line"), "turning": 0.0, "log_length": np.log(2 * radius)}
         return Candidate(cover, source, 0.0, features=figures)
 
     found = related([thing(1.0), *[thing(0.3)] * 4, thing(0.3, 24.0), thing(0.3, 8.0, "line"), thing(-0.2)], MM)

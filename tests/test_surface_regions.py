@@ -390,7 +390,7 @@ def test_a_hole_knows_of_the_knot_around_it() -> None:
         cover = cover_of(covered_share((200, 200), ellipse(radius, radius, 100, 100)), (0, 0))
         assert cover is not None
         figures = {"step": step, "dark_middle": -step, "lean_x": 0.3, "lean_y": 0.0}
-        figures["log_area"] = 2 * np.log(radius)
+        figures |= {"log_area": 2 * np.log(radius), "log_length": np.log(2 * radius), "is_line": 0.0, "turning": 0.0}
         return Candidate(cover, "patch", 0.0, features=figures)
 
     knot, hole = related([thing(60, 0.5), thing(30, 1.0)], 0.3)

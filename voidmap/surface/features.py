@@ -19,6 +19,7 @@ from voidmap.surface.light import Evened
 from voidmap.surface.mosaic import Bools, Floats32
 from voidmap.surface.quantiles import median, quantiles
 from voidmap.surface.rim import Cover, polygon_area
+from voidmap.surface.wander import run_of
 
 # The rings on both sides of a rim in which its step is measured, from and to, mm from the rim.
 INNER_RING_MM, OUTER_RING_MM = (0.2, 1.2), (0.5, 2.0)
@@ -112,8 +113,9 @@ def _form(candidate: Candidate, evened: Evened) -> dict[str, float]:
     minor, major = (max(math.sqrt(max(float(size), 0.0)), 1e-6) for size in sizes)
     turn = math.degrees(math.atan2(ways[1, 1], ways[0, 1])) - evened.grain_deg
     length = float(np.ptp(outline @ ways[:, 1]))
-    straight = 0.0
+    straight, turning, reach = 0.0, 0.0, 1.0
     if candidate.path_px is not None and len(candidate.path_px) > 4:
+        turning, reach = run_of(candidate.path_px * mm)
         path = candidate.path_px - candidate.path_px.mean(axis=0)
         straight = _rms(path @ np.linalg.svd(path, full_matrices=False)[2][1]) * mm
         length = float(np.hypot(*np.diff(candidate.path_px, axis=0).T).sum())
@@ -128,6 +130,8 @@ def _form(candidate: Candidate, evened: Evened) -> dict[str, float]:
         "off_grain": float(abs((turn + 90.0) % 180.0 - 90.0)) if major > 1.3 * minor else 45.0,
         "bow": straight,
         "bow_share": straight / max(length * mm, 1e-6),
+        "turning": turning,
+        "reach_share": reach,
     }
 
 

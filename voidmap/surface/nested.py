@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from voidmap.model import Floats
 from voidmap.surface.features import Candidate
 from voidmap.surface.rim import Cover
+from voidmap.surface.wander import wandering
 
 # Things this near to each other make a crowd.
 CROWD_MM = 25.0
@@ -40,16 +41,17 @@ def related(found: Sequence[Candidate], mm_per_px: float) -> list[Candidate]:
 
     ``crowd`` counts things of its own source nearby (pores and pencil dashes come in crowds), ``alike`` those of its
     size on the whole slab whose step at the rim is about its own or more: where a camera lifts rings and pores, they
-    are many, however dark they are. ``outer_share``, ``outer_step`` and ``outer_dark`` speak of the smallest patch
-    around it, ``inner_share``, ``inner_step`` and ``inner_dark`` of the largest patch within it: a hole in a knot.
-    ``lean_along`` is how far its shade leans to the side to which the slab's dark patches lean together: a void's wall
-    toward the lamp lies in shade.
+    are many, however dark they are. ``wandering`` is how much of other lines as dark wanders. ``outer_share``,
+    ``outer_step`` and ``outer_dark`` speak of the smallest patch around it, ``inner_share``, ``inner_step`` and
+    ``inner_dark`` of the largest patch within it: a hole in a knot. ``lean_along`` is how far its shade leans to the
+    side to which the slab's dark patches lean together: a void's wall toward the lamp lies in shade.
     """
     middles = np.array([c.cover.outline_px.mean(axis=0) for c in found]).reshape(-1, 2)
     sources = np.array([c.source for c in found])
     lamp = _common_lean(found)
     outer, inner = _nesting(found)
     many = _alike(found, sources)
+    wander = wandering([c.features for c in found])
     told = []
     for k, (candidate, middle) in enumerate(zip(found, middles, strict=True)):
         near = np.hypot(*(middles - middle).T) * mm_per_px < CROWD_MM
@@ -57,6 +59,7 @@ def related(found: Sequence[Candidate], mm_per_px: float) -> list[Candidate]:
         lean = np.array([candidate.features["lean_x"], candidate.features["lean_y"]])
         own["crowd"] = float(np.log(np.count_nonzero(near & (sources == candidate.source))))
         own["alike"] = float(np.log(many[k]))
+        own["wandering"] = wander[k]
         own["lean_along"] = float(lean @ lamp)
         own |= _beside("outer", candidate, found[outer[k]] if outer[k] >= 0 else None)
         own |= _beside("inner", candidate, found[inner[k]] if inner[k] >= 0 else None)
