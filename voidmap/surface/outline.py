@@ -15,6 +15,7 @@ from voidmap.errors import CantTell
 from voidmap.model import Bay, Floats, Ortho, SlabFound
 from voidmap.surface import edges
 from voidmap.surface.band import ALONG_MM, Band, clear_of_edges, lay_band
+from voidmap.surface.bare_edge import bare_share
 from voidmap.surface.bays import bridge_bays
 from voidmap.surface.beside import odd_beside
 from voidmap.surface.covered import fill_polygons, find_sheets
@@ -121,6 +122,8 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], heights: Heights | No
     half, reach = coarse_px(TONGUE_HALF_MM, small, coarse), coarse_px(TONGUE_LONG_MM, small, coarse)
     rough = _without_tongues(rough, coarse.valid, half, reach)
     edge = _settled(small, rough, hidden, nats)
+    if nats is None and bare_share(small, edge.line_mm) > MOST_BARE:
+        raise _not_told_apart()
     search_px = SEARCH_MM / ortho.mm_per_px
     outline_mm, cut, blur_mm = edges.refine(
         ortho, ortho.to_px(edge.line_mm), search_px=search_px, held=edge.held, sawn=edge.sawn
@@ -252,11 +255,15 @@ def _rough(coarse: Coarse, known: Bools, ring: Bools, ignore: Bools, nats: F32 |
     mask, bare = cut_off_strips(coarse, ring, ignore)
     mask = _one_piece(mask & coarse.valid, ring)
     if bare > MOST_BARE or mask.sum() < LEAST_FILLED * coarse.valid.sum():
-        raise CantTell(
-            "the slab can't be told from the bench it lies on",
-            "put a cloth of another colour under it, or light it evenly, and take the photo again",
-        )
+        raise _not_told_apart()
     return mask
+
+
+def _not_told_apart() -> CantTell:
+    return CantTell(
+        "the slab can't be told from the bench it lies on",
+        "put a cloth of another colour under it, or light it evenly, and take the photo again",
+    )
 
 
 def _rind(coarse: Coarse, slab: Bools, ring: Bools, tone: Floats) -> Bools:

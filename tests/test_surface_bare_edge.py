@@ -1,0 +1,55 @@
+"""How much of an outline shows no edge: rectangles of which so many sides stand out from their bench."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from slab_scenes import draw_scene, pattern_at, rectangle
+
+from voidmap.errors import CantTell
+from voidmap.model import Ortho
+from voidmap.surface import find_slab, outline
+from voidmap.surface.bare_edge import LEAST_STEP, bare_share
+
+WOOD = 150.0
+
+
+def picture(right: float, left: float) -> Ortho:
+    """Return wood 400 by 200 mm on a bench of two values, to the right and to the left of its middle; 1 mm a px."""
+    rng = np.random.default_rng(3)
+    values = np.full((400, 600), left)
+    values[:, 300:] = right
+    values[100:300, 100:500] = WOOD
+    pixels = np.clip(np.round(values[..., None] + rng.normal(0, 2, (400, 600, 3))), 0, 255).astype(np.uint8)
+    return Ortho(pixels, np.ones((400, 600), bool), 0.0, 0.0, 1.0)
+
+
+BOARD = rectangle(400, 200) + np.array([299.5, 199.5])
+
+
+@pytest.mark.parametrize(("right", "left", "share"), [(90, 90, 0.0), (WOOD, 90, 0.5), (WOOD, WOOD, 1.0)])
+def test_share_is_that_of_the_sides_that_do_not_stand_out(right: float, left: float, share: float) -> None:
+    assert bare_share(picture(right, left), BOARD) == pytest.approx(share, abs=0.03)
+
+
+@pytest.mark.parametrize(("steps", "share"), [(0.6, 1.0), (1.5, 0.0)])
+def test_an_edge_is_what_exceeds_the_least_step(steps: float, share: float) -> None:
+    bench = WOOD * np.exp(-steps * LEAST_STEP)
+    assert bare_share(picture(bench, bench), BOARD) == pytest.approx(share, abs=0.05)
+
+
+def test_the_photo_s_border_is_no_bare_edge() -> None:
+    # All of the outline is the border of what the photo shows; then all but the left side.
+    whole = picture(WOOD, WOOD)
+    assert bare_share(whole, rectangle(600, 400) + np.array([299.5, 199.5])) == 0.0
+    half = bare_share(whole, rectangle(500, 400) + np.array([349.5, 199.5]))
+    assert half == 1.0  # of what is left to be seen, none stands out
+
+
+def test_an_outline_that_stands_on_nothing_is_refused_unless_parallax_tells_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    scene = draw_scene(rectangle(700, 420), (pattern_at(-120, 30),), np.random.default_rng(6))
+    monkeypatch.setattr(outline, "bare_share", lambda _ortho, _line_mm: outline.MOST_BARE + 0.01)
+    with pytest.raises(CantTell, match="bench"):
+        find_slab(scene.ortho, scene.patterns_mm)
+    found = find_slab(scene.ortho, scene.patterns_mm, lambda o: np.zeros(o.valid.shape, np.float32))
+    assert found.mask.any()
