@@ -71,18 +71,24 @@ def test_camera_data():
     data = encode(
         UPRIGHT,
         root={0x010F: "Oak", 0x0110: "One"},
-        camera={0x9003: "2026:05:04 03:02:01", 0x920A: 4.25, 0xA405: 26},
+        camera={0x9003: "2026:05:04 03:02:01", 0x920A: 4.25, 0xA405: 26, 0x8827: 1600},
     )
     seen = photo.decode(data, "a.jpg")
     assert seen.camera == "Oak One"
     assert seen.taken == "2026-05-04T03:02:01"
     assert (seen.focal_mm, seen.focal_35mm_mm) == (4.25, 26.0)
+    assert seen.sensitivity == 1600.0
     assert seen.sha256 == hashlib.sha256(data).hexdigest()
 
 
 def test_no_camera_data():
     seen = photo.decode(encode(UPRIGHT, "PNG"), "a.png")
-    assert (seen.camera, seen.taken, seen.focal_mm) == (None, None, None)
+    assert (seen.camera, seen.taken, seen.focal_mm, seen.sensitivity) == (None, None, None, None)
+
+
+def test_the_first_of_several_sensitivities_is_the_photo_s():
+    # The tag may hold several values (CIPA DC-008, Exif 2.32, table 7: PhotographicSensitivity, count "any").
+    assert photo.decode(encode(UPRIGHT, camera={0x8827: (800, 0)}), "a.jpg").sensitivity == 800.0
 
 
 @pytest.mark.parametrize(

@@ -33,7 +33,7 @@ class Photo:
     """A decoded photo with what its camera says of it.
 
     ``pixels`` is (H, W, 3) uint8 in B, G, R order, read-only, EXIF orientation applied: the sensor's picture turned
-    clockwise by ``turned_deg`` (0, 90, 180 or 270).
+    clockwise by ``turned_deg`` (0, 90, 180 or 270). ``sensitivity`` is what the sensor was set to (ISO 12232).
     """
 
     file: str
@@ -44,6 +44,7 @@ class Photo:
     focal_mm: float | None = None
     focal_35mm_mm: float | None = None
     turned_deg: int = 0
+    sensitivity: float | None = None
 
     @property
     def width_px(self) -> int:

@@ -26,7 +26,7 @@ _MAKE, _MODEL, _DATE, _EXIF_DIRECTORY = 0x010F, 0x0110, 0x0132, 0x8769
 _ORIENTATION = 0x0112
 _TURNED_DEG = {3: 180, 6: 90, 8: 270}
 """Clockwise turns by which orientations 3, 6 and 8 become upright; the mirrored ones no camera writes."""
-_DATE_TAKEN, _FOCAL_MM, _FOCAL_35MM = 0x9003, 0x920A, 0xA405
+_DATE_TAKEN, _FOCAL_MM, _FOCAL_35MM, _SENSITIVITY = 0x9003, 0x920A, 0xA405, 0x8827
 
 
 _ISO_MEDIA = b"ftyp"
@@ -95,6 +95,7 @@ def decode(data: bytes, file: str) -> Photo:
         focal_mm=_positive(camera_tags.get(_FOCAL_MM)),
         focal_35mm_mm=_positive(camera_tags.get(_FOCAL_35MM)),
         turned_deg=_TURNED_DEG.get(tags.get(_ORIENTATION, 1), 0),
+        sensitivity=_positive(_first(camera_tags.get(_SENSITIVITY))),
     )
 
 
@@ -131,6 +132,11 @@ def _iso_date(text: object) -> str | None:
 def _camera_name(make: object, model: object) -> str | None:
     words = [str(part).strip("\0 ") for part in (make, model) if part]
     return " ".join(words) or None
+
+
+def _first(value: object) -> object:
+    """Return a tag's value, or the first of several."""
+    return value[0] if isinstance(value, tuple) and value else value
 
 
 def _positive(value: object) -> float | None:
