@@ -7,7 +7,8 @@ Photos of ``--photos`` are NAME-a.jpg (or b, c) with their truth in NAME-a.json,
 writes them; else scenes are simulated, one photo each. One line a photo, one table at the end: recall and precision of
 voids of 2 mm² and more, share of their volume found, kinds right, errors of area (voids over 100 mm²) and of crack
 length, flat things called voids, the slab's outline, how far true rims lie from the found ones (95 %), how often area
-intervals hold, and how often void_probability does.
+intervals hold, and how often void_probability does. Photos on which the program can't tell are counted, and are no part
+of the rest.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ import cv2
 import numpy as np
 from scenes import THIN, laid_out, outlines, overlap, raster, simulated
 
+from voidmap.errors import CantTell
 from voidmap.model import Plane, Region, SlabFound
 from voidmap.surface import find_regions
 from voidmap.surface.measure import greatest_width_px, spine_length_px
@@ -167,6 +169,8 @@ def table(total: Scores) -> None:
     calls = [c for c in total["call"] if c[1]]
     volume = sum(v for v, _ in total["volume"])
     areas = np.abs([e for _, e in total["area"]])
+    if total["refused"]:
+        print(f"can't tell        {len(total['refused'])} photos")
     print(f"voids             {len(total['void'])}, called {len(calls)}")
     found = np.array([f for _, f in total["void"]])
     wide = np.array(total["wide"])
@@ -205,7 +209,12 @@ def main() -> None:
     given = ask.parse_args()
     total: Scores = defaultdict(list)
     for name, pixels, truth in scenes(given):
-        scene = judge_scene(pixels, truth)
+        try:
+            scene = judge_scene(pixels, truth)
+        except CantTell as refused:
+            print(name, refused, flush=True)
+            total["refused"].append(1.0)
+            continue
         for key, values in scene.items():
             total[key] += values
         print(name, f"voids {sum(f for _, f in scene['void'])}/{len(scene['void'])}", flush=True)

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from scenes import THIN, USUAL, laid_out, overlap, raster, simulated
 
+from voidmap.errors import CantTell
 from voidmap.model import Ortho, SlabFound
 from voidmap.simulate.voids import Variety
 from voidmap.simulate.wood import CONIFERS, SPECIES
@@ -32,6 +33,9 @@ TILES, STEEPEST = (4, 12), (1.2, 3.0)
 SLOW_SHARE, SLOW_LEFT, FINE_GAIN = (0.01, 0.1), (0.3, 0.8), (1.0, 1.6)
 # The curve that photos are kept by, near enough, and the least light that is told from none.
 GAMMA, LEAST_LIGHT = 2.2, 0.002
+# By night a phone's sensor is noisy, one pixel by so many grey levels (1 sigma), and its software smooths that away as
+# what has no like nearby (non-local means, A. Buades and others, 2005; of so many noises): pores are left as dots.
+NIGHT_NOISE, SMOOTHED = (6.0, 18.0), (0.4, 1.0)
 # A label's rim may be off by so many pixels.
 NEAR_PX = 4
 
@@ -40,8 +44,9 @@ NEAR_PX = 4
 class Family:
     """Scenes of a sort, by their seeds: photos' sizes (megapixels), how many things there are, what of, under what sky.
 
-    Every ``close_every``-th gives a close view as well; with ``lift`` each photo is also tone mapped. ``woods`` are the
-    species, in turn; usually any but the conifers. ``figured``: their faces have curl, zone lines and the like.
+    Every ``close_every``-th gives a close view as well; with ``lift`` each photo is also tone mapped, with ``night``
+    also taken in little light. ``woods`` are the species, in turn; usually any but the conifers. ``figured``: their
+    faces have curl, zone lines and the like.
     """
 
     seeds: range
@@ -53,6 +58,7 @@ class Family:
     lift: bool = False
     woods: tuple[str, ...] = ()
     figured: bool = False
+    night: bool = False
 
 
 NEVER = 10**9
@@ -74,7 +80,7 @@ FAMILIES = (
         lift=True,
     ),
     # More of the usual, on larger photos.
-    Family(range(7000, 7060), megapixels=(5.0, 8.0), overhead=(1.0, 4.0), close_every=NEVER),
+    Family(range(7000, 7060), megapixels=(5.0, 8.0), overhead=(1.0, 4.0), close_every=NEVER, night=True),
     # Growth rings that stand out as lines.
     Family(range(8000, 8070), overhead=(1.0, 4.0), close_every=2, woods=tuple(wood.name for wood in CONIFERS)),
     # Boards with figure: curl, ray fleck, eyes, zone lines, stain, marks of the saw.
@@ -84,6 +90,7 @@ FAMILIES = (
         close_every=2,
         woods=tuple(wood.name for wood in (*SPECIES, *CONIFERS)),
         figured=True,
+        night=True,
     ),
 )
 
@@ -141,6 +148,15 @@ def lifted(ortho: Ortho, rng: np.random.Generator) -> Ortho:
     gain = np.where(grey < wood, (grey / wood) ** np.float32(power - 1.0), np.float32(1.0))
     pixels = 255.0 * np.clip(light * gain[..., None], 0, 1) ** np.float32(1.0 / GAMMA)
     return replace(ortho, pixels=pixels.astype(np.uint8))
+
+
+def by_night(ortho: Ortho, rng: np.random.Generator) -> Ortho:
+    """Return the picture as a phone takes it in little light: noise, smoothed away with whatever else is fine."""
+    noise = float(np.exp(rng.uniform(*np.log(NIGHT_NOISE))))
+    picture = ortho.pixels + rng.normal(0, noise, ortho.pixels.shape).astype(np.float32)
+    strength = noise * float(rng.uniform(*SMOOTHED))
+    noisy = np.clip(picture, 0, 255).astype(np.uint8)
+    return replace(ortho, pixels=cv2.fastNlMeansDenoisingColored(noisy, None, strength, 2 * strength, 5, 11))
 
 
 def evened_out(ortho: Ortho, rng: np.random.Generator) -> Ortho:
@@ -252,12 +268,15 @@ def photo(seed: int, family: Family, close: bool, folder: Path) -> tuple[np.ndar
 def scene_rows(seed: int, family: Family, cache: Path) -> list[Rows]:
     """Return the labelled candidates of one scene's photos, as they are and as others may have developed them.
 
-    A photo gives three or, with ``lift``, four pictures.
+    A photo gives three or, with ``lift`` or ``night``, four pictures.
     """
 
     def made(close: bool) -> list[Rows]:
         pixels, truth = photo(seed, family, close, cache / "scenes")
-        ortho, slab, _ = laid_out(pixels, truth)
+        try:
+            ortho, slab, _ = laid_out(pixels, truth)
+        except CantTell:
+            return []
         if family.lift:
             rng = np.random.default_rng([seed, 98, close])
             again = [(lifted(ortho, rng), slab), redeveloped(lifted(ortho, rng), slab, rng)]
@@ -266,6 +285,10 @@ def scene_rows(seed: int, family: Family, cache: Path) -> list[Rows]:
         rng = np.random.default_rng([seed, 97, close])
         even = evened_out(ortho, rng)
         again.append(redeveloped(even, slab, rng) if rng.random() < 0.5 else (even, slab))
+        if family.night:
+            rng = np.random.default_rng([seed, 96, close])
+            dim = by_night(ortho, rng)
+            again.append(redeveloped(dim, slab, rng) if rng.random() < 0.3 else (dim, slab))
         return [labelled(seed, *view, truth) for view in [(ortho, slab), *again]]
 
     rows: list[Rows] = []

@@ -25,6 +25,7 @@ from kind_rows import NEAR_PX
 from scenes import laid_out, outlines, overlap, raster
 from scipy.optimize import minimize
 
+from voidmap.errors import CantTell
 from voidmap.surface import find_regions, regions
 from voidmap.surface.doubtful import (
     BLUE,
@@ -68,7 +69,10 @@ class Lines:
 def lines_of(photo: Path) -> list[list[float]]:
     """Return the lines of one photo: the six things that the odds count, is it a crack, would it be asked."""
     truth = json.loads(photo.with_suffix(".json").read_text())
-    ortho, slab, plane = laid_out(cv2.imread(str(photo)), truth)
+    try:
+        ortho, slab, plane = laid_out(cv2.imread(str(photo)), truth)
+    except CantTell:
+        return []
     with patch.object(regions, "joined_in_line", wraps=joined_in_line) as joined:
         find_regions(ortho, slab, plane)
     if joined.call_args is None:
