@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from slab_scenes import draw_scene, pattern_at, rectangle
+from slab_scenes import Look, draw_scene, pattern_at, rectangle
 
 from voidmap.errors import CantTell
 from voidmap.model import Ortho
@@ -29,27 +29,45 @@ BOARD = rectangle(400, 200) + np.array([299.5, 199.5])
 
 @pytest.mark.parametrize(("right", "left", "share"), [(90, 90, 0.0), (WOOD, 90, 0.5), (WOOD, WOOD, 1.0)])
 def test_share_is_that_of_the_sides_that_do_not_stand_out(right: float, left: float, share: float) -> None:
-    assert bare_share(picture(right, left), BOARD) == pytest.approx(share, abs=0.03)
+    assert bare_share(picture(right, left), BOARD) == (pytest.approx(share, abs=0.03), 1.0)
 
 
 @pytest.mark.parametrize(("steps", "share"), [(0.6, 1.0), (1.5, 0.0)])
 def test_an_edge_is_what_exceeds_the_least_step(steps: float, share: float) -> None:
     bench = WOOD * np.exp(-steps * LEAST_STEP)
-    assert bare_share(picture(bench, bench), BOARD) == pytest.approx(share, abs=0.05)
+    assert bare_share(picture(bench, bench), BOARD)[0] == pytest.approx(share, abs=0.05)
 
 
 def test_the_photo_s_border_is_no_bare_edge() -> None:
-    # All of the outline is the border of what the photo shows; then all but the left side.
+    # All of the outline is the border of what the photo shows; then all but one side of 400 of its 1,800 mm.
     whole = picture(WOOD, WOOD)
-    assert bare_share(whole, rectangle(600, 400) + np.array([299.5, 199.5])) == 0.0
-    half = bare_share(whole, rectangle(500, 400) + np.array([349.5, 199.5]))
-    assert half == 1.0  # of what is left to be seen, none stands out
+    assert bare_share(whole, rectangle(600, 400) + np.array([299.5, 199.5])) == (0.0, 0.0)
+    bare, in_view = bare_share(whole, rectangle(500, 400) + np.array([349.5, 199.5]))
+    assert bare == 1.0
+    assert in_view == pytest.approx(400 / 1800, abs=0.02)
+
+
+def on_nothing(monkeypatch: pytest.MonkeyPatch, in_view: float) -> None:
+    """Let every outline stand on nothing, with so much of it in view."""
+    monkeypatch.setattr(outline, "bare_share", lambda _ortho, _line_mm: (outline.MOST_BARE + 0.01, in_view))
 
 
 def test_an_outline_that_stands_on_nothing_is_refused_unless_parallax_tells_it(monkeypatch: pytest.MonkeyPatch) -> None:
     scene = draw_scene(rectangle(700, 420), (pattern_at(-120, 30),), np.random.default_rng(6))
-    monkeypatch.setattr(outline, "bare_share", lambda _ortho, _line_mm: outline.MOST_BARE + 0.01)
+    on_nothing(monkeypatch, 1.0)
     with pytest.raises(CantTell, match="bench"):
         find_slab(scene.ortho, scene.patterns_mm)
     found = find_slab(scene.ortho, scene.patterns_mm, lambda o: np.zeros(o.valid.shape, np.float32))
     assert found.mask.any()
+
+
+def test_one_that_runs_out_of_the_photo_is_that_of_a_slab_that_fills_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    scene = draw_scene(rectangle(1600, 1400), (pattern_at(-100, 50, 8),), np.random.default_rng(8), look=Look(sap_mm=0))
+    on_nothing(monkeypatch, 0.5)
+    found = find_slab(scene.ortho, scene.patterns_mm)
+    assert (found.mask == scene.ortho.valid).all()
+    assert found.leaves_frame
+    assert found.covered.any()
+    on_nothing(monkeypatch, 1.0)
+    with pytest.raises(CantTell, match="bench"):
+        find_slab(scene.ortho, scene.patterns_mm)

@@ -22,8 +22,8 @@ LEAST_STEP = 0.05
 DARKEST, BORDER_MM = 4.0, 8.0
 
 
-def bare_share(ortho: Ortho, outline_mm: Floats) -> float:
-    """Return the share of an outline's length on which no edge is to be seen.
+def bare_share(ortho: Ortho, outline_mm: Floats) -> tuple[float, float]:
+    """Return the share of an outline in view that shows no edge, and the share that is in view.
 
     Parameters
     ----------
@@ -34,8 +34,8 @@ def bare_share(ortho: Ortho, outline_mm: Floats) -> float:
 
     Returns
     -------
-    float
-        0 to 1; 0 too where all of the outline is the photo's border.
+    tuple of float
+        Both 0 to 1; what runs along the photo's border is not in view. Where nothing is, nothing is bare.
     """
     line = resample(outline_mm, EVERY_MM)
     reach = round(REACH_MM / EVERY_MM)
@@ -43,13 +43,14 @@ def bare_share(ortho: Ortho, outline_mm: Floats) -> float:
     across = np.column_stack([-ahead[:, 1], ahead[:, 0]]) / np.maximum(np.hypot(*ahead.T), 1e-9)[:, None]
     inside = _clear_of_border(ortho, line)
     if not inside.any():
-        return 0.0
+        return 0.0, 0.0
     logs = np.log(ortho.pixels.astype(np.float32) + np.float32(DARKEST))
     logs = cv2.GaussianBlur(logs, (0, 0), max(0.4, 0.7 / ortho.mm_per_px))
     one, other = (
         np.mean([_along(ortho, logs, line + side * away * across) for away in BESIDE_MM], axis=0) for side in (-1, 1)
     )
-    return float(np.mean(np.abs(one - other).max(axis=1)[inside] < LEAST_STEP))
+    bare = np.abs(one - other).max(axis=1) < LEAST_STEP
+    return float(np.mean(bare[inside])), float(np.mean(inside))
 
 
 def _along(ortho: Ortho, logs: np.ndarray, line_mm: Floats) -> Floats:
