@@ -98,6 +98,7 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], heights: Heights | No
     Returns
     -------
     SlabFound
+        All of the photo where the slab fills it.
 
     Raises
     ------
