@@ -71,3 +71,26 @@ def test_one_that_runs_out_of_the_photo_is_that_of_a_slab_that_fills_it(monkeypa
     on_nothing(monkeypatch, 1.0)
     with pytest.raises(CantTell, match="bench"):
         find_slab(scene.ortho, scene.patterns_mm)
+
+
+@pytest.mark.parametrize(("in_view", "filled"), [(0.5, True), (1.0, False)])
+def test_an_outline_that_leaves_out_a_board_is_wrong(
+    monkeypatch: pytest.MonkeyPatch, in_view: float, filled: bool
+) -> None:
+    # A board's pattern lies on the slab: what crosses it is no outline, however clear an edge it stands on.
+    scene = draw_scene(rectangle(1600, 1400), (pattern_at(-100, 50, 8),), np.random.default_rng(8), look=Look(sap_mm=0))
+    monkeypatch.setattr(outline, "bare_share", lambda _ortho, _line_mm: (0.0, in_view))
+    monkeypatch.setattr(outline, "_share_outside", lambda _known, _slab: outline.MOST_OUTSIDE + 0.01)
+    if filled:
+        assert (find_slab(scene.ortho, scene.patterns_mm).mask == scene.ortho.valid).all()
+    else:
+        with pytest.raises(CantTell, match="bench"):
+            find_slab(scene.ortho, scene.patterns_mm)
+
+
+def test_share_of_a_board_outside_the_outline() -> None:
+    board, slab = np.zeros((40, 60), bool), np.zeros((40, 60), bool)
+    board[10:20, 10:30] = True
+    slab[:, 15:] = True
+    assert outline._share_outside(board, slab) == pytest.approx(0.25)
+    assert outline._share_outside(np.zeros_like(board), slab) == 0.0
