@@ -14,8 +14,6 @@ from voidmap.coat.again import shown_share, why_again
 from voidmap.coat.ground import along_grain, grain_of
 from voidmap.coat.ratings import rate
 from voidmap.files import Job
-from voidmap.job.coat import LITTLE_LIGHT, _in_little_light
-from voidmap.model import Photo
 from voidmap.records import CoatRecord, Interval, PhotoRecord, Pinhole, Power, Quality
 from voidmap.simulate.coat import write_series
 
@@ -60,14 +58,6 @@ def test_json_of_a_coat_keeps_its_schema(series):
     assert record.grain_deg is not None
     assert -90 <= record.grain_deg < 90
     assert (first.exit_code == 3) == bool(why_again(record, 0.5))
-
-
-@pytest.mark.parametrize(("sensitivity", "told"), [(None, 0), (100.0, 0), (LITTLE_LIGHT, 1), (3200.0, 1)])
-def test_a_photo_taken_in_little_light_is_told(sensitivity, told):
-    taken = Photo("dim.jpg", "0" * 64, np.zeros((200, 300, 3), np.uint8), sensitivity=sensitivity)
-    notes = _in_little_light([taken])
-    assert len(notes) == told
-    assert all("dim.jpg" in said and "light" in said for said in notes)
 
 
 @pytest.mark.slow

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from voidmap.errors import JobError, ScaleError, ValueRefused
 from voidmap.files import Job, load_photos, open_job, read_json
 from voidmap.job.ahead import load_ahead
+from voidmap.job.little_light import little_light_notes
 from voidmap.records import CoatRecord, PhotoRecord
 
 if TYPE_CHECKING:
@@ -19,10 +20,7 @@ if TYPE_CHECKING:
 STEPS = ("reading photos", "scale", "finding pinholes", "what the photo could show", "earlier coats", "writing")
 LATER = ("voidmap.coat.power", "voidmap.coat.align", "voidmap.coat.track", "voidmap.job.marks")
 """What decoding the photos does not import, and all that follows does."""
-LITTLE_LIGHT = 800.0
-"""A phone's sensor set to this (ISO 12232) and more is noisy enough that its software smooths fine detail away (common
-practice, no source). On 24 simulated coats with noise of 10 grey levels, smoothed by non-local means, 18 counts lay
-inside their intervals (23 before) and 21 verdicts were right (24)."""
+UNSEEN = "Small pinholes may be gone, and the planted ones, which are not smoothed, do not tell."
 SMALLEST_MM = 0.5
 """The size that matters when none is said: about what an eye finds at arm's length in a glossy coat."""
 
@@ -120,23 +118,12 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
         number=options.number,
         sanded=options.sanded,
         smallest_mm=options.smallest_mm,
-        notes=(*notes, *told, *_in_little_light(photos)),
+        notes=(*notes, *told, *little_light_notes(photos, UNSEEN)),
     )
     step(STEPS[5])
     result = carry_over(job, result, earlier)
     drawn.result().write(job, f"coat-{options.number}")
     return result
-
-
-def _in_little_light(photos: Sequence[Photo]) -> tuple[str, ...]:
-    """Return a note for each photo that its camera took in so little light that it smooths fine things away."""
-    return tuple(
-        f"{photo.file} was taken in little light (ISO {photo.sensitivity:.0f}): phones smooth the noise of such photos "
-        "away, and small pinholes with it, which the planted ones do not show. Put more light on the coat and "
-        "photograph again."
-        for photo in photos
-        if photo.sensitivity is not None and photo.sensitivity >= LITTLE_LIGHT
-    )
 
 
 def _earlier(job: Job, number: int) -> tuple[CoatRecord, ...]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from voidmap import shown
 from voidmap.job.lamp import lamp_note
+from voidmap.job.little_light import little_light_notes
 from voidmap.records import Defect
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
 BESIDE_EDGE = "may be a void that opens on the side, or the slab's own edge: look"
 """A bay's note, by which it is known again."""
+BLURRED = "Thin cracks may be missed, and pores may be told as holes."
 
 
 class Found(Protocol):
@@ -108,6 +110,7 @@ def assumptions(
         *hidden_notes(defects, pegs=light is not None),
         *_bay_notes(defects, len(photos)),
         *crowd_notes(found.regions),
+        *little_light_notes(photos, BLURRED),
     ]
     if light is not None:
         by_shadow = sum(any(e.source == "shadow" for e in d.depth.estimates) for d in defects if d.depth is not None)
