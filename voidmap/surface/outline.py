@@ -19,7 +19,7 @@ from voidmap.surface.bare_edge import bare_share
 from voidmap.surface.bays import bridge_bays
 from voidmap.surface.beside import odd_beside
 from voidmap.surface.covered import fill_polygons, find_sheets
-from voidmap.surface.cut import MOST_BARE, RUNS_OUT, cut_apart, cut_off_strips
+from voidmap.surface.cut import MOST_BARE, cut_apart, cut_off_strips
 from voidmap.surface.measure import Z95
 from voidmap.surface.patches import Coarse, break_up
 from voidmap.surface.runs_on import Mouth
@@ -46,10 +46,11 @@ BORDER_GAP_PX = 4
 TONGUE_HALF_MM, TONGUE_LONG_MM = 20.0, 30.0
 # A slab that is not seen whole fills at least this share of the photo.
 LEAST_FILLED = 0.6
-# Where an outline runs out of the photo, and more than this share of what is in view of it shows no edge, the slab may
-# fill the photo: it does when no strip of bench along the border is told from the rest, but for corners that smoothing
-# cuts off. Of 39 close views of simulated slabs of which that holds all of the photo is nearer to the truth in 38.
-FILLING_BARE, ALL_FILLED = 0.1, 0.99
+# Where less than the first share of an outline is in view (of a slab that crosses the photo both long edges are: more),
+# and more than the second of that shows no edge, the slab may fill the photo: it does when no strip of bench along the
+# border is told from the rest, but for corners that smoothing cuts off. Of 39 close views of simulated slabs whose
+# outline runs out of the photo and is so bare all of the photo is nearer to the truth in 38.
+LEAST_IN_VIEW, FILLING_BARE, ALL_FILLED = 0.5, 0.1, 0.99
 # A board's pattern lies on the slab: an outline that leaves out more than this share of it is wrong. Of 94 simulated
 # slabs photographed whole none leaves out a thirtieth; of 151 close views nine that did not look bare left out more,
 # and eight of them were off by a tenth of the top in view, or nearly so, and more.
@@ -129,7 +130,7 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], heights: Heights | No
     if nats is None:
         bare, in_view = bare_share(small, edge.line_mm)
         crossed = _share_outside(known & coarse.valid, _fill(coarse, small, [edge.line_mm])) > MOST_OUTSIDE
-        if (bare > FILLING_BARE or crossed) and in_view < 1.0 - RUNS_OUT and _fills(coarse, ring, paper):
+        if (bare > FILLING_BARE or crossed) and in_view < LEAST_IN_VIEW and _fills(coarse, ring, paper):
             return replace(whole_slab(ortho), covered=fill_polygons(ortho, sheets) & ortho.valid)
         if bare > MOST_BARE or crossed:
             raise _not_told_apart()
