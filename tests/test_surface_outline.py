@@ -18,7 +18,7 @@ from voidmap.records import Lens, SlabRecord
 from voidmap.surface import find_slab, slab_record, whole_slab
 from voidmap.surface.covered import fill_polygons, find_sheets, rim_at_cover
 from voidmap.surface.edges import EDGE_SCALE_MM, edge_length_mm
-from voidmap.surface.outline import _without_tongues
+from voidmap.surface.tongues import without_tongues
 from voidmap.surface.tops_end import BEYOND_MM, bench_beyond
 
 SCALE_REL = 0.001
@@ -135,10 +135,10 @@ def test_what_the_photo_cuts_off_sharply_stays() -> None:
     cv2.fillPoly(slab, [np.array([[0, 199], [400, 99], [400, 199]])], 1)
     seen, cut_off = slab > 0, np.ones((300, 400), bool)
     cut_off[200:] = False
-    assert (_without_tongues(seen, cut_off, 20, 30) == seen).all()
-    assert (_without_tongues(seen[:200], cut_off[:200], 20, 30) == seen[:200]).all()
+    assert (without_tongues(seen, cut_off, 20, 30) == seen).all()
+    assert (without_tongues(seen[:200], cut_off[:200], 20, 30) == seen[:200]).all()
     # The same wedge in full view is something else.
-    assert _without_tongues(seen, np.ones_like(cut_off), 20, 30).sum() < 0.95 * seen.sum()
+    assert without_tongues(seen, np.ones_like(cut_off), 20, 30).sum() < 0.95 * seen.sum()
 
 
 def test_sheet_that_hangs_over_the_edge_is_covered_and_bench_is_not() -> None:

@@ -23,6 +23,7 @@ from voidmap.surface.cut import MOST_BARE, cut_apart, cut_off_strips
 from voidmap.surface.measure import Z95
 from voidmap.surface.patches import Coarse, break_up
 from voidmap.surface.runs_on import Mouth
+from voidmap.surface.tongues import TONGUE_HALF_MM, TONGUE_LONG_MM, without_tongues
 from voidmap.surface.tops_end import WITHIN_MM, area_doubt_mm2, bench_beyond, disputed_mm2, find_tops_end
 
 Bools = NDArray[np.bool_]
@@ -40,10 +41,6 @@ RIND_DARKER = 0.25
 RIND_DEEP_MM = 50.0
 # The outermost coarse px of a photo, half filled and blurred, are no evidence of an edge.
 BORDER_GAP_PX = 4
-# What sticks out of a slab and is narrower than twice the first and longer than the second is a rule, a clamp or an arm
-# over its edge. Shop rules are up to 40 mm wide (common practice, no source); of 208 simulated slabs four have spurs so
-# long and slender, of 200 mm² at most.
-TONGUE_HALF_MM, TONGUE_LONG_MM = 20.0, 30.0
 # A slab that is not seen whole fills at least this share of the photo.
 LEAST_FILLED = 0.6
 # Where less than the first share of an outline is in view (of a slab that crosses the photo both long edges are: more),
@@ -125,15 +122,10 @@ def find_slab(ortho: Ortho, patterns_mm: Sequence[Floats], heights: Heights | No
         rough = _under_sheet(rough, _fill(coarse, small, [sheet]), known, beside) & coarse.valid
     rough = _up_to_border(rough, coarse.valid)
     half, reach = coarse_px(TONGUE_HALF_MM, small, coarse), coarse_px(TONGUE_LONG_MM, small, coarse)
-    rough = _without_tongues(rough, coarse.valid, half, reach)
+    rough = without_tongues(rough, coarse.valid, half, reach)
     edge = _settled(small, rough, hidden, nats)
-    if nats is None:
-        bare, in_view = bare_share(small, edge.line_mm)
-        crossed = _share_outside(known & coarse.valid, _fill(coarse, small, [edge.line_mm])) > MOST_OUTSIDE
-        if (bare > FILLING_BARE or crossed) and in_view < LEAST_IN_VIEW and _fills(coarse, ring, paper):
-            return replace(whole_slab(ortho), covered=fill_polygons(ortho, sheets) & ortho.valid)
-        if bare > MOST_BARE or crossed:
-            raise _not_told_apart()
+    if nats is None and _fills_rather(small, coarse, edge, _fill(coarse, small, patterns_mm), ring, paper):
+        return replace(whole_slab(ortho), covered=fill_polygons(ortho, sheets) & ortho.valid)
     search_px = SEARCH_MM / ortho.mm_per_px
     outline_mm, cut, blur_mm = edges.refine(
         ortho, ortho.to_px(edge.line_mm), search_px=search_px, held=edge.held, sawn=edge.sawn
@@ -279,10 +271,20 @@ def _share_outside(known: Bools, slab: Bools) -> float:
     return float(np.mean(~slab[known])) if known.any() else 0.0
 
 
-def _fills(coarse: Coarse, ring: Bools, ignore: Bools) -> bool:
-    """Tell whether no strip of bench is told from the rest of the photo."""
-    mask, _ = cut_off_strips(coarse, ring, ignore)
-    return bool(mask[coarse.valid].mean() > ALL_FILLED)
+def _fills_rather(small: Ortho, coarse: Coarse, edge: _Edge, patterns: Bools, ring: Bools, ignore: Bools) -> bool:
+    """Tell whether the slab fills the photo rather than ends where it seems to; refuse what is no outline.
+
+    Without boards nothing is known to be slab (``patterns`` is empty), and no outline can leave it out.
+    """
+    bare, in_view = bare_share(small, edge.line_mm)
+    crossed = _share_outside(patterns & coarse.valid, _fill(coarse, small, [edge.line_mm])) > MOST_OUTSIDE
+    if (bare > FILLING_BARE or crossed) and in_view < LEAST_IN_VIEW:
+        mask, _ = cut_off_strips(coarse, ring, ignore)
+        if mask[coarse.valid].mean() > ALL_FILLED:
+            return True
+    if bare > MOST_BARE or crossed:
+        raise _not_told_apart()
+    return False
 
 
 def _not_told_apart() -> CantTell:
@@ -325,24 +327,6 @@ def _up_to_border(mask: Bools, valid: Bools) -> Bools:
         valid.astype(np.uint8), np.ones((width, width), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0
     )
     return mask | (_grow(mask, BORDER_GAP_PX) & valid & (inside == 0))
-
-
-def _without_tongues(slab: Bools, valid: Bools, half: int, reach: int) -> Bools:
-    """Cut off what sticks out of the slab, narrower than 2 ``half`` px and longer than ``reach``: a rule, an arm.
-
-    What lies beyond the photo may be slab: a corner that it cuts off sharply stays.
-    """
-    photo = np.s_[half:-half, half:-half]
-    maybe = np.pad(slab | ~valid, half, constant_values=True)
-    deep = cv2.distanceTransform(maybe.astype(np.uint8), cv2.DIST_L2, 5)
-    if deep[photo][slab].max(initial=0.0) < 2 * half:
-        return slab
-    body = cv2.distanceTransform((deep < half).astype(np.uint8), cv2.DIST_L2, 5) <= half
-    away = cv2.distanceTransform((~body).astype(np.uint8), cv2.DIST_L2, 5)
-    spurs, count = ndimage.label(maybe & ~body)
-    farthest = np.asarray(ndimage.maximum(away, spurs, np.arange(count + 1)))
-    farthest[0] = 0.0
-    return slab & ~(farthest > reach)[spurs][photo]
 
 
 def _fill(coarse: Coarse, ortho: Ortho, polygons_mm: Sequence[Floats]) -> Bools:
