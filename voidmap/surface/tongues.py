@@ -20,8 +20,8 @@ def without_tongues(slab: Bools, valid: Bools, half: int, reach: int) -> Bools:
     Parameters
     ----------
     slab, valid
-        Masks (h, w) of the slab, and of what the photo shows. What lies beyond that may be slab: a corner that the photo
-        cuts off sharply stays.
+        Masks (h, w) of the slab, and of what the photo shows. What lies beyond that may be slab: a corner that the
+        photo cuts off sharply stays.
     half, reach
         What is narrower than twice the first and longer than the second, px, is cut off.
 
