@@ -7,8 +7,8 @@ Photos of ``--photos`` are NAME-a.jpg (or b, c) with their truth in NAME-a.json,
 writes them; else scenes are simulated, one photo each. One line a photo, one table at the end: recall and precision of
 voids of 2 mm² and more, share of their volume found, kinds right, errors of area (voids over 100 mm²) and of crack
 length, flat things called voids, the slab's outline, how far true rims lie from the found ones (95 %), how often area
-intervals hold, and how often void_probability does. Photos on which the program can't tell are counted, and are no part
-of the rest.
+intervals hold, how many flat things are told where nothing is, and how often void_probability holds. Photos on which
+the program can't tell are counted, and are no part of the rest.
 """
 
 from __future__ import annotations
@@ -82,16 +82,16 @@ def judge_scene(pixels: np.ndarray, truth: dict) -> Scores:
     out: Scores = defaultdict(list)
     out["outline"].append(outline_iou(truth, slab, plane))
     free = set(range(len(regions)))
-    on_void = np.zeros(len(regions))
+    on_void, on_flat = np.zeros(len(regions)), np.zeros(len(regions))
     for feature in truth["features"]:
         if len(feature["outline_px"]) < 3:
             continue
         true, at = raster(ortho, *outlines(feature, plane))
         hidden = overlap(true, at, slab.covered, (0, 0)) / max(1, true.sum())
-        if feature["is_void"]:
-            wide, wide_at = grown(true), (at[0] - GROW_PX, at[1] - GROW_PX)
-            shares = [overlap(r.mask, r.corner, wide, wide_at) / r.mask.sum() for r in regions]
-            on_void = np.maximum(on_void, shares)
+        wide, wide_at = grown(true), (at[0] - GROW_PX, at[1] - GROW_PX)
+        shares = [overlap(r.mask, r.corner, wide, wide_at) / r.mask.sum() for r in regions]
+        on = on_void if feature["is_void"] else on_flat
+        np.maximum(on, shares, out=on)
         if hidden > 1 - IN_VIEW:
             continue
         if not feature["is_void"]:
@@ -110,6 +110,8 @@ def judge_scene(pixels: np.ndarray, truth: dict) -> Scores:
             _note(out, feature, regions[k] if found else None, hidden, length)
     for k, region in enumerate(regions):
         out["call"].append((region.void_probability, region.kind.is_void, k not in free or bool(on_void[k] > 0.5)))
+        if not region.kind.is_void:
+            out["told_flat"].append(max(on_void[k], on_flat[k]) > 0.5)
     return out
 
 
@@ -192,6 +194,8 @@ def table(total: Scores) -> None:
         off = np.array(total["length"])
         print(f"crack length      {np.median(np.abs(off)):.3%} off, {np.median(off):+.1%} (medians of {len(off)})")
     print(f"flat called void  {sum(total['flat'])}/{len(total['flat'])}")
+    told = total["told_flat"]
+    print(f"flat things told  {len(told)}, of which {np.mean(told or [0.0]):.2f} on a flat thing or a void not called")
     print(f"outline IoU       median {np.median(total['outline']):.4f}, least {min(total['outline']):.4f}")
     print("void_probability  given   true   things")
     for low in np.arange(0.0, 1.0, 0.1):

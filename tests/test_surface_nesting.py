@@ -265,6 +265,14 @@ def test_a_fleck_or_what_has_the_slab_s_own_colours_is_not_told_unless_it_may_be
     assert worth_telling(replace(found, measures={"odd": float(np.log1p(sigmas))})) is told
 
 
+@pytest.mark.parametrize(
+    ("kind", "chance", "told"), [(Kind.STAIN, 0.02, False), (Kind.STAIN, 0.1, True), (Kind.SOUND_KNOT, 0.02, True)]
+)
+def test_a_small_stain_that_is_surely_no_void_is_not_told(kind: Kind, chance: float, told: bool) -> None:
+    found = replace(region(ellipse(60, 50), kind), area_mm2=30.0, void_probability=chance)
+    assert worth_telling(replace(found, measures={"odd": float(np.log1p(9.0))})) is told
+
+
 def test_a_knot_is_looked_at_without_its_hole() -> None:
     knot, hole = region(ellipse(60, 50), Kind.SOUND_KNOT), region(ellipse(20, 15, 60), Kind.KNOT_HOLE, (50, 50))
     kept, same = without_holes([knot, hole], 1.0)

@@ -563,5 +563,16 @@ def test_one_of_many_that_look_alike_must_be_surer_to_be_called(
     assert judged([own, *[other] * others], [0.9, *[0.1] * others])[0].is_void
 
 
+@pytest.mark.parametrize(("nothing", "alike", "told"), [(0.9, 3, True), (0.9, 60, False), (0.7, 60, True)])
+def test_a_dark_spot_that_is_probably_nothing_is_told_where_few_are_like_it(
+    nothing: float, alike: int, told: bool
+) -> None:
+    figures = {"is_line": 0.0, "is_dot": 0.0, "log_area": np.log(80.0), "log_length": np.log(12.0), "step": 0.2}
+    figures |= {"dark_middle": -0.2, "dark_spread": 0.1, "rim_width": 1.0, "log_slender": np.log(2.0)}
+    figures |= {"solidity": 0.9, "odd": np.log1p(9.0), "alike": np.log(alike)}
+    (judgement,) = judged([figures], [1 - nothing], Kind.SOUND_KNOT)
+    assert judgement.kind is (Kind.SOUND_KNOT if told else None)
+
+
 def test_nothing_to_judge_gives_nothing() -> None:
     assert judge([]) == []
