@@ -6,7 +6,8 @@
 Four things are told apart, for each way of measuring:
 
 whole
-    the program as it is: total against the true total, whatever was missed, invented or drawn too wide.
+    the program as it is: total against the true total of all voids that can be seen, be it the least part of one
+    (``WHOLLY``): whatever was missed, invented or drawn too wide, and what goes on under boards.
 bare
     the same without what is expected under boards, against the true volume of what no board hides in the first photo (a
     void's volume by its bare area).
@@ -52,6 +53,8 @@ AREA_REL = 0.02
 PROBE_ERROR_MM = 0.3
 READINGS = 2
 HIDDEN = 0.02
+WHOLLY = 0.95
+"""A void lies wholly under boards with more than this share of its area: the program says that it counts none such."""
 THIN = (Kind.CRACK, Kind.SEAM_GAP)
 FLOOR_WITHIN = 1.5
 """A shaft's floor was met when its mean depth was read within so many times."""
@@ -90,16 +93,22 @@ def true_regions(truth: dict[str, Any], ortho: Ortho, plane: Plane) -> list[tupl
     return out
 
 
-def bare_ml(truth: dict[str, Any], ortho: Ortho, plane: Plane) -> float:
-    """Return the true volume of the voids less what the boards' sheets hide of their area in the first photo, ml."""
+def seen_ml(truth: dict[str, Any], ortho: Ortho, plane: Plane) -> tuple[float, float]:
+    """Return true volumes in ml, by what the boards' sheets hide in the first photo.
+
+    The first is that of all voids but those wholly under boards, the second the same less the share of each void's area
+    that is hidden.
+    """
     covered = fill_polygons(ortho, find_sheets(ortho, plane.patterns_mm))
-    seen = 0.0
+    whole = bare = 0.0
     for feature in truth["features"]:
         if not feature["is_void"] or len(feature["outline_px"]) < 3:
             continue
         mask, corner = raster(ortho, plane.to_mm(np.array(feature["outline_px"])))
-        seen += feature["volume_ml"] * (1 - overlap(mask, corner, covered, (0, 0)) / max(int(mask.sum()), 1))
-    return seen
+        hidden = overlap(mask, corner, covered, (0, 0)) / max(int(mask.sum()), 1)
+        whole += feature["volume_ml"] * (hidden <= WHOLLY)
+        bare += feature["volume_ml"] * (1 - hidden)
+    return whole, bare
 
 
 def defect_of(
@@ -301,12 +310,12 @@ class Bench:
         middles = np.array([r.outline_mm.mean(axis=0) for r in regions]) if regions else np.zeros((1, 2))
         scale_rel = scale.length_interval_rel(planes[0], middles)
         way = way_of(photos)
-        bare = bare_ml(truth, ortho, planes[0])
-        self._both(name, way, rows, others, (truth["totals"]["volume_ml"], bare), scale_rel)
+        true_ml = seen_ml(truth, ortho, planes[0])
+        self._both(name, way, rows, others, true_ml, scale_rel)
         if len(photos) == 1:
             rng = np.random.default_rng([truth.get("seed", 0), 5])
             rows, others = probed(rows, others, thickness, scale_rel, rng)
-            self._both(name, f"{way}, 2 readings", rows, others, (truth["totals"]["volume_ml"], bare), scale_rel)
+            self._both(name, f"{way}, 2 readings", rows, others, true_ml, scale_rel)
 
     def _both(
         self,
@@ -317,7 +326,7 @@ class Bench:
         true_ml: tuple[float, float],
         scale_rel: float,
     ) -> None:
-        """Judge the whole, against all that is there and against what lies bare (``true_ml``), and the found alone."""
+        """Judge the whole, against all that is there and against what lies bare (``seen_ml``), and the found alone."""
         defects = [d for _, d in rows if d is not None] + others
         done, totals = depth.volumes(defects, scale_rel=scale_rel)
         after = {d.id: d for d in done}

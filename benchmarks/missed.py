@@ -3,10 +3,10 @@
     python benchmarks/missed.py FOLDER [FOLDER ...]     simulated slabs, made before by make_slabs.py
 
 Run it again whenever finding or the outline changes, and put the figure it prints last into
-``voidmap.depth.volume.MISSED_ML``. Each slab is measured from all of its photos; the true total is then what was found,
-with its own error (log-normal, from the interval that counts nothing as missed), and something more that is exponential
-with a mean of ``MISSED_ML`` times a power of what was found. The mean is the likeliest one (maximum likelihood). It is
-also fitted with every fourth slab left out, and judged on those.
+``voidmap.depth.volume.MISSED_ML``. Each slab is measured from all of its photos; the true total (of the voids that do
+not lie wholly under boards: the program says that it counts none such) is then what was found, with its own error, and
+something more that is exponential with a mean of ``MISSED_ML`` times a power of what was found. The mean is the
+likeliest one (maximum likelihood). It is also fitted with every fourth slab left out, and judged on those.
 """
 
 from __future__ import annotations
@@ -18,31 +18,32 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from depth import defect_of, found_regions
+from depth import defect_of, found_regions, seen_ml
 from scipy.optimize import minimize_scalar
-from scipy.stats import norm
 
 from voidmap import depth, scale
-from voidmap.depth.fuse import Z95
-from voidmap.depth.volume import MISSED_FOUND_ML, MISSED_ML, MISSED_POWER
+from voidmap.depth.volume import MISSED_ML, found_draws, missed_mean_ml
 from voidmap.errors import VoidmapError
 from voidmap.files import load_photo
+from voidmap.model import Floats
 from voidmap.records import Defect, Totals
 
 PARTS = 4
 RANGE_ML = (0.5, 100.0)
-NODES = norm.ppf((np.arange(400) + 0.5) / 400)
+LEAST_ML = 1e-3
 LEAST_DENSITY = 1e-6
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Slab:
-    """One slab: its true total, and what was found on it."""
+    """One slab: its true total, what was found on it, how much that is, and draws (N,) of it, ml."""
 
     name: str
     true_ml: float
     found: tuple[Defect, ...]
     scale_rel: float
+    found_ml: float
+    draws_ml: Floats
 
     def totals(self, missed_ml: float) -> Totals:
         """Return the totals with this much missed on average."""
@@ -63,25 +64,25 @@ def measured(name: str, folder: Path) -> Slab:
     )
     middles = np.array([r.outline_mm.mean(axis=0) for r in regions]) if regions else np.zeros((1, 2))
     found = tuple(replace(d, outline_mm=(), outline_px=()) for d in found)
-    return Slab(name, truth["totals"]["volume_ml"], found, scale.length_interval_rel(planes[0], middles))
+    true_ml, _ = seen_ml(truth, ortho, planes[0])
+    scale_rel = scale.length_interval_rel(planes[0], middles)
+    with_volumes, draws = found_draws(found, np.random.default_rng(0), scale_rel=scale_rel)
+    return Slab(name, true_ml, found, scale_rel, sum(d.volume_ml for d in with_volumes if d.is_void), draws)
 
 
-def log_likelihood(missed_ml: float, slab: Slab, known: Totals) -> float:
-    """Log density of a slab's true total, ml; ``known`` are the totals with nothing missed."""
-    lo, hi = known.volume_interval_ml
-    lo, hi = max(lo, 1e-3), max(hi, 2e-3)
-    found = np.exp(np.log(lo * hi) / 2 + np.log(hi / lo) / (2 * Z95) * NODES)
-    mean = missed_ml * (max(known.volume_ml, 1e-3) / MISSED_FOUND_ML) ** MISSED_POWER
-    more = slab.true_ml - found
+def log_likelihood(missed_ml: float, slab: Slab) -> float:
+    """Log density of a slab's true total, ml."""
+    mean = missed_mean_ml(max(slab.found_ml, LEAST_ML), missed_ml)
+    more = slab.true_ml - slab.draws_ml
     density = np.where(more > 0, np.exp(-np.maximum(more, 0) / mean) / mean, 0.0).mean()
     return float(np.log(density + LEAST_DENSITY))
 
 
-def fitted(slabs: list[tuple[Slab, Totals]]) -> float:
+def fitted(slabs: list[Slab]) -> float:
     """Return the likeliest ``MISSED_ML``."""
 
     def cost(log_ml: float) -> float:
-        return -sum(log_likelihood(float(np.exp(log_ml)), slab, known) for slab, known in slabs)
+        return -sum(log_likelihood(float(np.exp(log_ml)), slab) for slab in slabs)
 
     low, high = np.log(RANGE_ML)
     return float(np.exp(minimize_scalar(cost, bounds=(float(low), float(high)), method="bounded").x))
@@ -105,7 +106,7 @@ def main() -> None:
     ask.add_argument("folders", type=Path, nargs="+")
     given = ask.parse_args()
     cv2.setNumThreads(1)
-    slabs: list[tuple[Slab, Totals]] = []
+    slabs: list[Slab] = []
     for folder in given.folders:
         for path in sorted(folder.glob("*-a.json")):
             try:
@@ -113,13 +114,13 @@ def main() -> None:
             except VoidmapError as error:
                 print(f"{path.stem[:-2]:8s} {error}", flush=True)
                 continue
-            slabs.append((slab, slab.totals(0.0)))
-            print(f"{slab.name:8s} found {slabs[-1][1].volume_ml:6.1f} of {slab.true_ml:6.1f} ml", flush=True)
-    print(f"as it is, {MISSED_ML:g} ml: {judged([(slab, MISSED_ML) for slab, _ in slabs])}")
+            slabs.append(slab)
+            print(f"{slab.name:8s} found {slab.found_ml:6.1f} of {slab.true_ml:6.1f} ml", flush=True)
+    print(f"as it is, {MISSED_ML:g} ml: {judged([(slab, MISSED_ML) for slab in slabs])}")
     left_out = []
     for part in range(PARTS):
         figure = fitted([s for n, s in enumerate(slabs) if n % PARTS != part])
-        left_out += [(slab, figure) for slab, _ in slabs[part::PARTS]]
+        left_out += [(slab, figure) for slab in slabs[part::PARTS]]
     print(f"fitted without the slab's own quarter: {judged(left_out)}")
     print(f"fitted on all {len(slabs)}: MISSED_ML = {fitted(slabs):.1f}")
 

@@ -11,7 +11,7 @@ import pytest
 from slab_scenes import disc, rectangle
 
 from voidmap import depth
-from voidmap.job.intake_notes import hidden_notes
+from voidmap.job.intake_notes import covered_notes, hidden_notes
 from voidmap.model import Floats, Ortho, Region, SlabFound
 from voidmap.records import Defect, DepthEstimate, Hidden, Interval, Kind
 from voidmap.surface import hidden_parts
@@ -122,3 +122,11 @@ def test_a_volume_counts_what_is_expected_under_the_board() -> None:
     assert each.startswith("D01 goes on under a board: 0 to ")
     assert "(19 ml)" in total
     assert "move them and photograph again" in total
+
+
+def test_how_much_of_the_top_is_hidden_is_said() -> None:
+    (note,) = covered_notes(a_slab(BOARD)[1])
+    # 120 x 150 mm of 300 x 300 mm.
+    assert "hide 20% of it" in note
+    assert "total's interval" in note
+    assert covered_notes(a_slab()[1]) == ()

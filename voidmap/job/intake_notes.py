@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 BESIDE_EDGE = "may be a void that opens on the side, or the slab's own edge: look"
 """A bay's note, by which it is known again."""
+LEAST_HIDDEN = 0.005
+"""A smaller share of the top that is hidden (it shows as "1 %" from here) is not worth a sentence."""
 BLURRED = "Thin cracks may be missed, and pores may be told as holes."
 
 
@@ -58,6 +60,17 @@ def hidden_notes(defects: Sequence[Defect], *, pegs: bool) -> tuple[str, ...]:
         *each,
         f"Up to {shown.volume(expected + more)} may lie unseen under the {covers}, of which {shown.volume(expected)} "
         "are in the total: move them and photograph again.",
+    )
+
+
+def covered_notes(slab: SlabFound) -> tuple[str, ...]:
+    """Say how much of the top is hidden: what lies wholly there is not found, and no interval counts it."""
+    share = float((slab.covered & slab.mask).sum()) / max(1.0, float(slab.mask.sum()))
+    if share < LEAST_HIDDEN:
+        return ()
+    return (
+        f"Boards and what else lies on the slab hide {share:.0%} of it: a void that lies wholly under them is in no "
+        "figure here, nor in the total's interval.",
     )
 
 
@@ -107,6 +120,7 @@ def assumptions(
     light = found.light
     notes = [
         *beside_notes(found.slab, planes),
+        *covered_notes(found.slab),
         *hidden_notes(defects, pegs=light is not None),
         *_bay_notes(defects, len(photos)),
         *crowd_notes(found.regions),
