@@ -194,7 +194,8 @@ def test_a_pit_that_no_two_photos_see_into_is_allowed_for():
     floor = pierced(x, y)
     true_mm = float(floor[floor > 0].mean())
     whole = measured(blind)[1][-1]
-    assert known[-1].mean_mm > 1.04 * whole.mean_mm
+    # The pit is filled deeper than what lies around it; that it goes through is doubt, not depth.
+    assert known[-1].mean_mm > 1.02 * whole.mean_mm
     assert known[-1].own_rel > 1.5 * whole.own_rel
     lo, hi = depth.fuse(known, thickness_mm=THICKNESS_MM).mean_interval_mm
     assert lo < true_mm < hi
@@ -210,16 +211,20 @@ def test_what_is_hidden_is_deeper_than_the_floor_around_it():
     seen = find_hidden(inside & ~patch, inside, depths)
     assert (seen.share, seen.depth_mm) == (pytest.approx(400 / 64**2), pytest.approx(5.0))
     assert seen.largest == pytest.approx(400 / 64**2)
-    known = {"matched_mm": 5.0, "sure": 0.9, "thickness_mm": 45.0}
-    means = [with_hidden(5.0, seen, kind=Kind.BARK_VOID, pierced=p, **known) for p in (0.0, 0.5, 1.0)]
-    assert 5.0 < means[0][0] < means[1][0] < means[2][0] < 45.0
+    known = {"matched_mm": 5.0, "sure": 0.9, "thickness_mm": 45.0, "views": 3}
+    means = [with_hidden(5.0, seen, kind=Kind.BARK_VOID, pierced=p, **known) for p in (0.0, 0.3, 0.7)]
+    # Rather not pierced: only the doubt grows; rather pierced: deeper.
+    assert 5.0 < means[0][0] == means[1][0] < means[2][0] < 45.0
     assert means[1][1] > means[0][1]
+    # Two photos fill from less.
+    two, _ = with_hidden(5.0, seen, kind=Kind.BARK_VOID, pierced=0.0, **(known | {"views": 2}))
+    assert two > means[0][0]
     # A shaft's floor is hidden whether it goes through or not.
     assert with_hidden(5.0, seen, kind=Kind.KNOT_HOLE, pierced=1.0, **known) == (5.0, 0.0)
 
 
 def test_what_does_not_match_of_a_pierced_void_lies_toward_the_underside():
-    known = {"kind": Kind.BARK_VOID, "pierced": 1.0, "thickness_mm": 40.0}
+    known = {"kind": Kind.BARK_VOID, "pierced": 1.0, "thickness_mm": 40.0, "views": 3}
     whole = with_hidden(20.0, NOTHING_HIDDEN, matched_mm=20.0, sure=1.0, **known)
     half = with_hidden(20.0, NOTHING_HIDDEN, matched_mm=20.0, sure=0.5, **known)
     assert whole == (20.0, 0.0)

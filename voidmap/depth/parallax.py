@@ -305,6 +305,7 @@ def parallax_estimate(
         kind=kind,
         thickness_mm=slab,
         pierced=pierced,
+        views=relief.views,
     )
     greatest = max(relief.greatest_mm, mean)
     if kind in DISHES and pierced >= 0.5:
