@@ -174,10 +174,10 @@ def with_hidden(
     blind = hidden.share * (min(deeper, thickness_mm) - hidden.depth_mm)
     reach = (1 - sure) * max(thickness_mm - matched_mm, 0.0)
     through = max(PIERCED_REACH * reach, blind)
-    mean = mean_mm + (through if pierced >= 0.5 else blind)
-    variance = (1 - pierced) * (hidden.share * DEEPER_LOG * deeper) ** 2
-    variance += pierced * (PIERCED_REACH_SD * reach) ** 2 + min(pierced, 1 - pierced) * (through - blind) ** 2
+    more = through if pierced >= 0.5 else blind
     # The largest patch may be a pit all through.
-    sheer = hidden.largest * max(thickness_mm - hidden.depth_mm, 0.0)
-    variance += pierced * max(sheer - through, 0.0) ** 2
+    deepest = max(hidden.largest * max(thickness_mm - hidden.depth_mm, 0.0), through)
+    variance = pierced * ((PIERCED_REACH_SD * reach) ** 2 + (deepest - more) ** 2)
+    variance += (1 - pierced) * ((hidden.share * DEEPER_LOG * deeper) ** 2 + (blind - more) ** 2)
+    mean = mean_mm + more
     return mean, float(np.log1p(variance / mean**2)) ** 0.5
