@@ -92,8 +92,6 @@ FAMILIES = (
         figured=True,
         night=True,
     ),
-    # Cracks that are wide against their depth: light falls on their floors.
-    Family(range(8200, 8240), Variety(shallow=0.7, across=0.3), overhead=(1.0, 6.0), close_every=4),
 )
 
 

@@ -116,17 +116,6 @@ def test_every_crack_inside_runs_off_the_grain_when_all_shall():
     assert max(steep) > np.sin(0.5)
 
 
-def test_a_shallow_crack_is_the_same_one_but_for_its_depth():
-    for seed in range(6):
-        pieces = [workpiece(seed, shallow=share) for share in (0.0, 1.0)]
-        deep, shallow = (voids.add_crack(np.random.default_rng(seed), piece, from_edge=False) for piece in pieces)
-        assert deep is not None
-        assert shallow is not None
-        assert deep.extra["length_mm"] == shallow.extra["length_mm"]
-        # 0.6 to 2.5 widths against 2.5 to 9 and more.
-        assert 0 < pieces[1].depth.max() < pieces[0].depth.max()
-
-
 def test_pencil_on_rough_wood_catches_here_and_there_and_cuts_nothing():
     piece = workpiece(2, written=1.0)
     assert "writing" in flats.add_marks(np.random.default_rng(5), piece)

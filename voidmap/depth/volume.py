@@ -23,7 +23,7 @@ SCALE = "scale"
 """The name of the cause that lengths share; a depth that hangs on the scale names it in ``shared_rel``."""
 EDGE_SHARED = 0.5
 """Share of an area's own variance that all voids have in common: where the rim is seen depends on the light."""
-MISSED_ML, MISSED_FOUND_ML, MISSED_POWER = 3.3, 30.0, 0.25
+MISSED_ML, MISSED_FOUND_ML, MISSED_POWER = 3.8, 30.0, 0.25
 """What is missed in view (in a bay of the edge, too dark or too faint to be told, read too narrow) is exponential, with
 a mean of ``MISSED_ML`` where ``MISSED_FOUND_ML`` were found and this power of what was found elsewhere: much of it does
 not depend on what is seen. ``benchmarks/missed.py`` fits the first to simulated slabs. It widens the total's interval

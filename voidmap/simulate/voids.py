@@ -18,9 +18,6 @@ KEEP_APART_MM = 5.0
 ACROSS_RAD = (0.2, 1.1)
 """Wood tears at crotches and knots in any direction: a crack across the grain is off it by an angle in this range
 (common practice, no source)."""
-DEEP_WIDTHS, SHALLOW_WIDTHS = (2.5, 9.0), (0.6, 2.5)
-"""A crack is deep by so many of its widths, and by a few mm more; a shallow one by so many and no more (common
-practice, no source)."""
 SHADED = (0.35, 1.0)
 """Wood within a void gives back this share of the light that it does on the top: dirt, weather, no plane ever smoothed
 it (common practice, no source)."""
@@ -34,8 +31,7 @@ class Variety:
     leave nothing of the knot around their hole. ``of_wood``, ``bark_of_wood``: of knots' holes and of bark voids, those
     whose walls and floor are the slab's own wood; the rest are as dark or pale as knots and bark. ``wavy``: the most by
     which a hole's rim leaves its ellipse, as a share of its radius. ``written``: of the slabs, those that someone has
-    written on in pencil, besides the marks that every shop leaves. ``shallow``: of the cracks, those that are wide
-    against their depth: planed nearly away, or with dust and old glue in them.
+    written on in pencil, besides the marks that every shop leaves.
     """
 
     across: float = 0.15
@@ -44,7 +40,6 @@ class Variety:
     bark_of_wood: float = 0.25
     wavy: float = 0.15
     written: float = 0.0
-    shallow: float = 0.0
 
 
 PLAIN = Variety(across=0.0, bare=0.0, of_wood=0.0, bark_of_wood=0.0, wavy=0.0)
@@ -118,7 +113,7 @@ def add_crack(rng: np.random.Generator, piece: Workpiece, *, from_edge: bool) ->
     """Cut a crack: an end check opening on a sawn end, or one inside; it wanders, tapers and may branch."""
     width = float(np.exp(rng.uniform(np.log(0.4), np.log(5.0))))
     length = float(np.clip(rng.lognormal(np.log(110), 0.6), 25, 0.8 * piece.half_mm[0]))
-    depth = float(np.clip(width * rng.uniform(*DEEP_WIDTHS) + rng.uniform(1, 5), 1.5, 0.9 * piece.thickness_mm))
+    depth = float(np.clip(width * rng.uniform(2.5, 9) + rng.uniform(1, 5), 1.5, 0.9 * piece.thickness_mm))
     if from_edge:
         side = rng.choice([-1.0, 1.0])
         x0, y0 = side * (piece.half_mm[0] + 3), piece.spot(rng, 30)[1]
@@ -126,9 +121,6 @@ def add_crack(rng: np.random.Generator, piece: Workpiece, *, from_edge: bool) ->
     else:
         x0, y0 = piece.spot(rng, 40)
         turn = float(rng.normal(0, 0.07)) + _off_grain(rng.spawn(1)[0], piece.variety.across)
-    if piece.variety.shallow:
-        own = rng.spawn(1)[0]
-        depth = width * float(own.uniform(*SHALLOW_WIDTHS)) if own.random() < piece.variety.shallow else depth
     centre, widths, depths = shapes.crack_runs(rng, length, width, depth, from_edge=from_edge)
     c, s = np.cos(turn), np.sin(turn)
     reach = np.abs(centre).max() + width + 0.35 * length * 0.3 + 4
