@@ -8,7 +8,7 @@ import pytest
 from voidmap import depth
 from voidmap.depth.prior import CRACK_RANGE_WIDTHS
 from voidmap.depth.shape import profile
-from voidmap.depth.volume import MISSED_FOUND_ML, MISSED_ML, MISSED_POWER, volumes
+from voidmap.depth.volume import MISSED_ALONE_ML, MISSED_FOUND_ML, MISSED_ML, MISSED_POWER, volumes
 from voidmap.errors import ValueRefused
 from voidmap.job.probe import parse_reading
 from voidmap.records import Defect, Depth, DepthEstimate, Interval, Kind
@@ -209,6 +209,14 @@ def test_what_was_missed_weighs_less_beside_much_that_was_found():
     assert tops[0] / tops[1] == pytest.approx(25.0**0.75, rel=0.1)
     # An exponential's shortest interval starts at its least value: 95 of 100 lie below 3.00 of its mean.
     assert tops[1] == pytest.approx(3.0 * MISSED_ML * (250 / MISSED_FOUND_ML) ** MISSED_POWER / 250, rel=0.05)
+
+
+def test_more_may_be_missed_where_one_photo_is_all():
+    tops = []
+    for source in ("parallax", "probe"):
+        found = [void("D1", 1000.0, [DepthEstimate(source, 10.0, 20.0, 0.001)])]
+        tops.append(volumes(found, scale_rel=0.0)[1].volume_interval_ml.hi - 10.0)
+    assert tops[1] / tops[0] == pytest.approx(MISSED_ALONE_ML / MISSED_ML, rel=0.05)
 
 
 def test_flat_thing_with_a_chance_widens_the_upper_end_and_the_lower_no_farther_than_the_void_reaches():
