@@ -6,7 +6,8 @@ Run it again whenever finding or the outline changes, and put the figure it prin
 ``voidmap.depth.volume.MISSED_ML``. Each slab is measured from all of its photos; the true total (of the voids that do
 not lie wholly under boards: the program says that it counts none such) is then what was found, with its own error, and
 something more that is exponential with a mean of ``MISSED_ML`` times a power of what was found. The mean is the
-likeliest one (maximum likelihood). It is also fitted with every fourth slab left out, and judged on those.
+likeliest one (maximum likelihood). It is also fitted with every fourth slab left out, and judged on those. A folder
+with one photo a slab gives the figure beside ``MISSED_ALONE_ML``.
 """
 
 from __future__ import annotations

@@ -16,9 +16,10 @@ from voidmap.surface.holes import LEAST_LEFT, without_holes
 from voidmap.surface.kinds import Judgement
 from voidmap.surface.measure import spine_length_px
 from voidmap.surface.mosaic import block_mean
-from voidmap.surface.regions import select, worth_telling
+from voidmap.surface.regions import select
 from voidmap.surface.rim import cover_of
 from voidmap.surface.skeleton import longest_paths
+from voidmap.surface.worth_telling import worth_telling
 
 
 def ellipse(half_width: float, half_height: float, size: int = 160) -> np.ndarray:
