@@ -64,7 +64,7 @@ def rows_of(name: str, folder: Path) -> dict[int, list[Row]]:
     thickness = truth["slab"]["thickness_mm"]
     voids = [shape(f["outline_px"]) for f in truth["features"] if f["is_void"]]
     out: dict[int, list[Row]] = {2: [], 3: []}
-    for region in found_regions(ortho, photos, planes)[0]:
+    for region in found_regions(ortho, photos, planes, thickness)[0]:
         what = is_void(shape([(float(x), float(y)) for x, y in planes[0].to_px(region.outline_mm)]), voids)
         if what is None or region.beside_edge or region.opens_on_edge or not measurable(region):
             continue

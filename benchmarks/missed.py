@@ -57,8 +57,8 @@ def measured(name: str, folder: Path) -> Slab:
     photos = [load_photo(p) for letter in "abc" if (p := folder / f"{name}-{letter}.jpg").is_file()]
     planes = scale.solve_planes(photos)
     ortho = scale.rectify(photos[0], planes[0])
-    regions, under = found_regions(ortho, photos, planes)
     thickness = truth["slab"]["thickness_mm"]
+    regions, under, _ = found_regions(ortho, photos, planes, thickness)
     known = depth.estimate_depths(regions, ortho, photos, planes, thickness_mm=thickness)
     found = tuple(
         defect_of(n, r, e, thickness, None, h) for n, (r, e, h) in enumerate(zip(regions, known, under, strict=True), 1)

@@ -147,7 +147,7 @@ def relief(
 ) -> Relief | None:
     """Measure a region's depth map; None where fewer than two photos show it, or it has no room to match."""
     deepest = DEEPER_THAN_SLAB * (thickness_mm or USUAL_THICKNESS_MM)
-    wide, around = _boxed(region, ortho, int(np.ceil(RING_MM / ortho.mm_per_px)))
+    wide, around = boxed(region, ortho, int(np.ceil(RING_MM / ortho.mm_per_px)))
     whole = [v for p, q in zip(photos, planes, strict=True) if (v := make_view(p, q, wide, deepest)) is not None]
     if len(whole) < 2:
         return None
@@ -208,7 +208,7 @@ def _inner(mask: NDArray[np.bool_]) -> float:
     return float((rim > RIM_PX + WINDOW_PX / 2).sum() / max(int(mask.sum()), 1))
 
 
-def _boxed(region: Region, ortho: Ortho, pad: int) -> tuple[Grid, NDArray[np.uint8]]:
+def boxed(region: Region, ortho: Ortho, pad: int) -> tuple[Grid, NDArray[np.uint8]]:
     """Return the grid of a region's box with a margin in px, and the region's mask on it."""
     rows, columns = region.mask.shape
     step = ortho.mm_per_px
@@ -219,7 +219,7 @@ def _boxed(region: Region, ortho: Ortho, pad: int) -> tuple[Grid, NDArray[np.uin
 
 def _looks_of(region: Region, ortho: Ortho, whole: Sequence[View], most: int) -> _Looks:
     """Cut the views to a region's opening, at the finest resolution that has no more cells than ``most``."""
-    grid, inside = _boxed(region, ortho, RIM_PX + 1)
+    grid, inside = boxed(region, ortho, RIM_PX + 1)
     side = 2 * RIM_PX + 1
     opening = cv2.erode(inside, np.ones((side, side), np.uint8)).astype(np.float32)
     views = [view.through(opening, grid) for view in whole]

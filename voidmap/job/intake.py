@@ -174,11 +174,28 @@ def _find(
         slab = hide_pegs(slab, ortho, light) if alone else slab
     step(STEPS[3])
     grain_deg = surface.grain_direction_deg(ortho, slab)
-    regions = (
-        *surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg),
-        *surface.bay_regions(ortho, slab, planes[0]),
-    )
+    seen = surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg)
+    whole = _with_floors(seen, ortho, slab, photos[:day], planes[:day], options.thickness_mm)
+    regions = (*whole, *surface.bay_regions(ortho, slab, planes[0]))
     return _Found(day, ortho, slab, light, grain_deg, regions)
+
+
+def _with_floors(
+    regions: tuple[Region, ...],
+    ortho: Ortho,
+    slab: SlabFound,
+    photos: Sequence[Photo],
+    planes: Sequence[Plane],
+    thickness_mm: float | None,
+) -> tuple[Region, ...]:
+    """Return the regions with what several photos show of their floors beside what one does."""
+    if len(photos) < 2:
+        return regions
+    from voidmap import surface
+    from voidmap.depth.beyond import floors_beyond
+
+    pieces = floors_beyond(regions, ortho, slab, photos, planes, thickness_mm=thickness_mm)
+    return surface.enlarged(regions, pieces, ortho, planes[0])
 
 
 def _slab_record(found: _Found, plane: Plane, thickness_mm: float | None) -> SlabRecord:
