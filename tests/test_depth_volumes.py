@@ -211,6 +211,15 @@ def test_what_was_missed_weighs_less_beside_much_that_was_found():
     assert tops[1] == pytest.approx(3.0 * MISSED_ML * (250 / MISSED_FOUND_ML) ** MISSED_POWER / 250, rel=0.05)
 
 
+def test_where_nothing_is_found_something_may_be_missed():
+    _, none = volumes([], scale_rel=0.0)
+    _, least = volumes([void("D1", 2.0, [DepthEstimate("probe", 5.0, 10.0, 0.001)])], scale_rel=0.0)
+    assert (none.void_count, none.volume_ml) == (0, 0.0)
+    assert none.volume_interval_ml.lo == pytest.approx(0.0, abs=0.01)
+    assert none.volume_interval_ml.hi == pytest.approx(least.volume_interval_ml.hi, rel=0.05)
+    assert volumes([], scale_rel=0.0, missed_ml=0.0)[1].volume_interval_ml == (0.0, 0.0)
+
+
 def test_more_may_be_missed_where_one_photo_is_all():
     tops = []
     for source in ("parallax", "probe"):

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from voidmap import shown
 from voidmap.cli import app
 from voidmap.errors import ValueRefused
-from voidmap.records import Intake, Interval
+from voidmap.records import Intake, Interval, Totals
 
 
 @pytest.mark.parametrize(
@@ -38,6 +38,19 @@ def test_both_ways(made, shop, metric):
     with shown.shown_in("metric"):
         assert made() == metric
     assert made() == shop, "the choice ends with its block"
+
+
+@pytest.mark.parametrize(
+    ("count", "ml", "interval", "words"),
+    [
+        (0, 0.0, Interval(0.0, 3.2), "No void was found; what was missed may hold up to 3.2 ml"),
+        (1, 1.4, Interval(0.1, 8.4), "1 void holds 1.4 ml, 0.1 to 8.4"),
+        (16, 257.0, Interval(202.0, 327.0), "16 voids hold 257 ml, 202 to 327"),
+    ],
+)
+def test_what_the_voids_hold_in_words(count, ml, interval, words):
+    with shown.shown_in("metric"):
+        assert shown.voids_hold(Totals(count, 0.0, ml, interval)) == words
 
 
 def test_other_units_are_refused():

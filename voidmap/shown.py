@@ -12,7 +12,7 @@ from contextvars import ContextVar
 
 from voidmap import units
 from voidmap.errors import ValueRefused
-from voidmap.records import Interval
+from voidmap.records import Interval, Totals
 
 SYSTEMS = ("shop", "metric")
 _SYSTEM: ContextVar[str] = ContextVar("system", default=SYSTEMS[0])
@@ -101,6 +101,14 @@ def volume_with(ml: float, interval: Interval) -> str:
     digits = 0 if ml >= 10 else 1 if ml >= 1 else 2
     lo, hi = interval
     return _both(_shop_volume(ml), f"{ml:.{digits}f} ml, {lo:.{digits}f} to {hi:.{digits}f}")
+
+
+def voids_hold(totals: Totals) -> str:
+    """Return a sentence without its full stop: how many voids were found, and what they hold."""
+    if not totals.void_count:
+        return f"No void was found; what was missed may hold up to {volume(totals.volume_interval_ml[1])}"
+    count = "1 void holds" if totals.void_count == 1 else f"{totals.void_count} voids hold"
+    return f"{count} {volume_with(totals.volume_ml, totals.volume_interval_ml)}"
 
 
 def temperature(celsius: float) -> str:

@@ -31,6 +31,8 @@ of the totals of the 48 others lay inside). It widens the total's interval upwar
 found. A void that lies wholly under a board is none of this: the intake says that it counts none such. (Counted as
 missed, it made the interval's upper end 2.5 times the total on 48 slabs on which boards were dropped anywhere; of what
 these hold 24 % lay under boards, and 4 % was missed in view.)"""
+LEAST_FOUND_ML = 0.01
+"""Where less was found, or nothing, as much is missed as where the smallest hole was: 1.5 mm wide, 6 mm deep."""
 MISSED_ALONE_ML = 8.0
 """The same where no photo from another place helped to find the voids and the outline. (One photo of each of those
 slabs is fitted best by 5.5; with two readings, which narrow what was found and not what was missed, 43 totals of 48 lie
@@ -99,7 +101,7 @@ def _seen_from_two_places(defect: Defect) -> bool:
 
 def missed_mean_ml(found_ml: float, missed_ml: float) -> float:
     """Return the mean of what is missed where so much was found, ml; see ``MISSED_ML``."""
-    return missed_ml * (found_ml / MISSED_FOUND_ML) ** MISSED_POWER
+    return missed_ml * (max(found_ml, LEAST_FOUND_ML) / MISSED_FOUND_ML) ** MISSED_POWER
 
 
 def found_draws(

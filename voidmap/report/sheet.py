@@ -67,9 +67,7 @@ def _page_file(name: str) -> str:
 def _lead(sheet: Sheet) -> str:
     words = []
     if sheet.intake is not None:
-        totals = sheet.intake.totals
-        holds = shown.volume_with(totals.volume_ml, totals.volume_interval_ml)
-        words.append(f"{totals.void_count} voids that hold {holds}.")
+        words.append(f"{shown.voids_hold(sheet.intake.totals)}.")
     if sheet.verdict is not None:
         words.append(f"After coat {sheet.verdict.coat}: {DECISIONS[sheet.verdict.decision].lower()}.")
     step = f'<p class="next"><b>Next:</b> {with_options(sheet.next_step)}</p>' if sheet.next_step else ""

@@ -14,7 +14,7 @@ LONGEST_TABLE = 30
 
 def intake_text(record: Intake, job: Path) -> str:
     """Return the map of a slab as a short table."""
-    slab, totals = record.slab, record.totals
+    slab = record.slab
     lines = [
         f"Slab top {shown.area_with(slab.area_mm2, slab.area_interval_mm2)}, edge {shown.length(slab.edge_mm)}",
         f"Scale from {record.scale.reference}: lengths across the slab to ±{record.scale.length_interval_rel:.2%}",
@@ -26,8 +26,7 @@ def intake_text(record: Intake, job: Path) -> str:
     lines += [_row(defect) for defect in record.defects[:LONGEST_TABLE]]
     if len(record.defects) > LONGEST_TABLE:
         lines.append(f"... and {len(record.defects) - LONGEST_TABLE} more in intake.json")
-    holds = shown.volume_with(totals.volume_ml, totals.volume_interval_ml)
-    lines += ["", f"{totals.void_count} voids hold {holds}"]
+    lines += ["", shown.voids_hold(record.totals)]
     lines += [f"Note: {note}" for note in record.notes]
     lines.append(f"Next: voidmap probe {job}, then voidmap fill {job}; look at it: voidmap sheet {job}")
     return "\n".join(lines)
