@@ -8,7 +8,7 @@ hangs together with the void, is a piece of it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -75,13 +75,12 @@ def floors_beyond(
     """
     if not has_parallax(planes):
         return (None,) * len(regions)
-    bare = _bare(ortho, slab)
-    voids = np.zeros(bare.shape, dtype=bool)
+    voids = np.zeros(slab.mask.shape, dtype=bool)
     for region in regions:
         if region.kind.is_void:
             _patch(voids, region.corner, region.mask.shape)[...] |= region.mask
     return tuple(
-        _beyond(region, ortho, bare, voids, photos, planes, DEEPER_THAN_SLAB * (thickness_mm or USUAL_THICKNESS_MM))
+        _beyond(region, ortho, slab, voids, photos, planes, DEEPER_THAN_SLAB * (thickness_mm or USUAL_THICKNESS_MM))
         if region.kind in DISHES and not region.beside_edge and measurable(region)
         else None
         for region in regions
@@ -93,16 +92,28 @@ def _patch(picture: Bools, corner: tuple[int, int], shape: tuple[int, ...]) -> B
     return picture[corner[1] : corner[1] + shape[0], corner[0] : corner[0] + shape[1]]
 
 
-def _bare(ortho: Ortho, slab: SlabFound) -> Bools:
-    """Tell pixels (H, W) of the top that nothing covers and that no flank of the slab can be."""
-    inner = cv2.distanceTransform(np.pad(slab.mask, 1).astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
-    return np.asarray((inner * ortho.mm_per_px > FLANK_MM) & ~slab.covered)
+@dataclass(frozen=True, eq=False)
+class _Box:
+    """The box around a void, from its ``corner`` on the Ortho on: ``wide`` in the Ortho's pixels, ``grid`` in cells.
+
+    On the grid: whitened views, the wood's level, and masks (h, w) of the void's ``own`` cells, of what is ``free`` to
+    be floor, and of ``wood`` that is no void.
+    """
+
+    corner: tuple[int, int]
+    wide: Grid
+    grid: Grid
+    views: list[View]
+    level_mm: Picture
+    own: Bools
+    free: Bools
+    wood: Bools
 
 
 def _beyond(
     region: Region,
     ortho: Ortho,
-    bare: Bools,
+    slab: SlabFound,
     voids: Bools,
     photos: Sequence[Photo],
     planes: Sequence[Plane],
@@ -111,7 +122,7 @@ def _beyond(
     """Look around a void, and around what was found, until nothing more is."""
     whole = region
     for _ in range(ROUNDS):
-        wider = _wider(whole, ortho, bare, voids, photos, planes, deepest_mm)
+        wider = _wider(whole, ortho, slab, voids, photos, planes, deepest_mm)
         if wider is None:
             break
         whole = replace(whole, mask=wider.mask, corner=wider.corner)
@@ -126,7 +137,7 @@ def _beyond(
 def _wider(
     region: Region,
     ortho: Ortho,
-    bare: Bools,
+    slab: SlabFound,
     voids: Bools,
     photos: Sequence[Photo],
     planes: Sequence[Plane],
@@ -138,56 +149,81 @@ def _wider(
     views = [v for p, q in zip(photos, planes, strict=True) if (v := make_view(p, q, wide, deepest_mm)) is not None]
     if len(views) < 2:
         return None
-    level = wood_level(views, wide, inside)
-    corner, grid = (region.corner[0] - pad, region.corner[1] - pad), wide
-    masks = [picture.astype(np.float32) for picture in (inside, _cut(bare, corner, wide), _cut(voids, corner, wide))]
+    corner = region.corner[0] - pad, region.corner[1] - pad
+    box = _box(corner, wide, views, inside, _bare(slab, corner, wide), _cut(voids, corner, wide.shape))
+    flat = match_on(box.views, box.grid, box.level_mm, np.ones(box.grid.shape, np.float32))
+    # Nothing matches better than whole: where there is no room for it, nothing need be swept.
+    if not _hanging(box, flat < 1 - LEAST_GAIN).any():
+        return None
+    deep, may_be = _deep(box, flat, deepest_mm)
+    piece = _hanging(box, deep)
+    if not piece.any():
+        return None
+    return _on_ortho(_widened(piece, HEM_CELLS) & may_be & box.free, box, inside > 0, slab.mask.shape)
+
+
+def _box(
+    corner: tuple[int, int],
+    wide: Grid,
+    views: list[View],
+    inside: NDArray[np.uint8],
+    bare: NDArray[np.uint8],
+    voids: NDArray[np.uint8],
+) -> _Box:
+    """Lay a void's box on a grid of no more cells than are swept."""
+    level, grid = wood_level(views, wide, inside), wide
+    masks = [picture.astype(np.float32) for picture in (inside, bare, voids)]
     while grid.width * grid.height > MOST_CELLS:
         views, masks = [view.half() for view in views], [halved(mask, grid) for mask in masks]
         grid = grid.coarser(2)
     own, free, void = (mask > 0.5 for mask in masks)
-    deep, may_be = _deep([view.whitened() for view in views], grid, level.on(grid), free & ~void, deepest_mm)
-    piece = _hanging(deep & free & ~own, own)
-    if not piece.any():
-        return None
-    return _on_ortho(_widened(piece, HEM_CELLS) & may_be & free & ~own, grid, wide, inside > 0, corner, bare.shape)
+    return _Box(corner, wide, grid, [v.whitened() for v in views], level.on(grid), own, free & ~own, free & ~void)
 
 
-def _cut(picture: Bools, corner: tuple[int, int], grid: Grid) -> NDArray[np.uint8]:
-    """Cut a grid's box out of a picture; 0 beyond its border."""
-    box = np.zeros(grid.shape, np.uint8)
+def _bare(slab: SlabFound, corner: tuple[int, int], wide: Grid) -> NDArray[np.uint8]:
+    """Tell pixels of a box that lie on the bare top, where no flank of the slab can be."""
+    reach = int(np.ceil(FLANK_MM / wide.mm_per_px)) + 1
+    around = (corner[0] - reach, corner[1] - reach), (wide.height + 2 * reach, wide.width + 2 * reach)
+    inner = cv2.distanceTransform(_cut(slab.mask, *around), cv2.DIST_L2, 5)[reach:-reach, reach:-reach]
+    return np.asarray((inner * wide.mm_per_px > FLANK_MM) & (_cut(slab.covered, corner, wide.shape) == 0), np.uint8)
+
+
+def _cut(picture: Bools, corner: tuple[int, int], shape: tuple[int, int]) -> NDArray[np.uint8]:
+    """Cut a box out of a picture; 0 beyond its border."""
+    box = np.zeros(shape, np.uint8)
     left, top = max(corner[0], 0), max(corner[1], 0)
-    part = picture[top : max(corner[1] + grid.height, 0), left : max(corner[0] + grid.width, 0)]
+    part = picture[top : max(corner[1] + shape[0], 0), left : max(corner[0] + shape[1], 0)]
     box[top - corner[1] :, left - corner[0] :][: part.shape[0], : part.shape[1]] = part
     return box
 
 
-def _deep(views: Sequence[View], grid: Grid, level_mm: Picture, wood: Bools, deepest_mm: float) -> tuple[Bools, Bools]:
+def _deep(box: _Box, flat: Picture, deepest_mm: float) -> tuple[Bools, Bools]:
     """Tell cells that are surely below the wood's level, and cells that may be (both (h, w)).
 
-    There are none where the wood itself does not read as level: its grain, or a coarse grid, matches at many depths.
+    ``flat`` (h, w) is how well the views match on that level. There are none where the wood itself does not read as
+    level: its grain, or a coarse grid, matches at many depths.
     """
+    views, grid = box.views, box.grid
     found = seen_once(sweep(views, grid, PROUDEST_MM, deepest_mm), views, grid)
     if len(views) < 3:
         found = without_specks(found, views, grid)
-    flat = match_on(views, grid, level_mm, np.ones(grid.shape, np.float32))
-    below = found.depth_mm - level_mm
+    below = found.depth_mm - box.level_mm
     step = STEP_PX * grid.mm_per_px / farthest_mm(views) * float(np.mean([camera_height(v.camera_mm) for v in views]))
-    least = max(LEAST_DEPTH_MM, step)
-    if not wood.any() or float(np.percentile(below[wood], LEVEL_PERCENTILE)) > LEAST_DEPTH_MM:
+    if not box.wood.any() or float(np.percentile(below[box.wood], LEVEL_PERCENTILE)) > LEAST_DEPTH_MM:
         return np.zeros(grid.shape, dtype=bool), np.zeros(grid.shape, dtype=bool)
-    deep = found.sure & (found.match - flat > LEAST_GAIN) & (below > least)
+    deep = found.sure & (found.match - flat > LEAST_GAIN) & (below > max(LEAST_DEPTH_MM, step))
     return deep, ~((flat > SURE_WOOD) & (flat > found.match - AS_WELL))
 
 
-def _hanging(deep: Bools, own: Bools) -> Bools:
-    """Return the solid pieces of what is deep that hang together with a void's own mask, over small gaps."""
+def _hanging(box: _Box, cells: Bools) -> Bools:
+    """Return the solid pieces of cells beside a void that hang together with it, over small gaps."""
     square = np.ones((SOLID_CELLS, SOLID_CELLS), np.uint8)
-    solid = cv2.morphologyEx(deep.astype(np.uint8), cv2.MORPH_OPEN, square)
+    solid = cv2.morphologyEx((cells & box.free).astype(np.uint8), cv2.MORPH_OPEN, square)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(solid)
     large = stats[:, cv2.CC_STAT_AREA] >= LEAST_CELLS
     large[0] = False
     met = np.zeros(len(large), dtype=bool)
-    met[labels[_widened(own, NEAR_CELLS)]] = True
+    met[labels[_widened(box.own, NEAR_CELLS)]] = True
     return np.asarray((met & large)[labels])
 
 
@@ -197,14 +233,12 @@ def _widened(cells: Bools, by: int) -> Bools:
     return np.asarray(cv2.dilate(cells.astype(np.uint8), np.ones((side, side), np.uint8)) > 0)
 
 
-def _on_ortho(
-    piece: Bools, grid: Grid, wide: Grid, inside: Bools, corner: tuple[int, int], shape: tuple[int, ...]
-) -> Piece:
+def _on_ortho(piece: Bools, box: _Box, inside: Bools, shape: tuple[int, ...]) -> Piece:
     """Lay a piece on a grid back onto the Ortho's pixels, and add the void's own."""
-    factor = round(grid.mm_per_px / wide.mm_per_px)
-    size = (factor * grid.width, factor * grid.height)
-    share = cv2.resize(piece.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)[: wide.height, : wide.width]
-    mask = (share > 0.5) | inside
-    left, top = max(-corner[0], 0), max(-corner[1], 0)
-    seen = mask[top : shape[0] - corner[1], left : shape[1] - corner[0]]
-    return Piece(seen, (corner[0] + left, corner[1] + top))
+    factor = round(box.grid.mm_per_px / box.wide.mm_per_px)
+    size = (factor * box.grid.width, factor * box.grid.height)
+    share = cv2.resize(piece.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    mask = (share[: box.wide.height, : box.wide.width] > 0.5) | inside
+    left, top = max(-box.corner[0], 0), max(-box.corner[1], 0)
+    seen = mask[top : shape[0] - box.corner[1], left : shape[1] - box.corner[0]]
+    return Piece(seen, (box.corner[0] + left, box.corner[1] + top))
