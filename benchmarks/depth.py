@@ -36,7 +36,7 @@ from typing import Any
 import cv2
 import numpy as np
 from scenes import overlap, raster
-from truth import pair_up
+from truth import pair_up, shape
 
 from voidmap import depth, scale, surface
 from voidmap.depth.beyond import floors_beyond
@@ -59,6 +59,8 @@ WHOLLY = 0.95
 THIN = (Kind.CRACK, Kind.SEAM_GAP)
 FLOOR_WITHIN = 1.5
 """A shaft's floor was met when its mean depth was read within so many times."""
+PIECE_SHARE = 0.5
+"""A thing of which more than this lies in a true void is a piece of it."""
 
 Row = tuple[dict[str, Any], Defect | None]
 
@@ -175,9 +177,11 @@ def probed(
 ) -> tuple[list[Row], list[Defect]]:
     """Take two readings of the greatest depth, each as advised after the one before, with a gauge's error.
 
-    A reading of a thing that is no void finds it flat, and it is dropped.
+    A reading of a piece of a true void, which counts as no find of it, reads that void; a reading of a thing that is no
+    void finds it flat, and it is dropped.
     """
     features = {d.id: f for f, d in rows if d is not None}
+    features.update({d.id: f for d in others if (f := _lies_in(d, [f for f, _ in rows])) is not None})
     defects = [d for _, d in rows if d is not None] + others
     for _ in range(READINGS):
         advice = depth.advise(defects, scale_rel=scale_rel, thickness_mm=thickness_mm, count=1)
@@ -196,6 +200,14 @@ def probed(
     after = {d.id: d for d in defects}
     kept = {d.id for _, d in rows if d is not None}
     return [(f, after.get(d.id) if d is not None else None) for f, d in rows], [d for d in defects if d.id not in kept]
+
+
+def _lies_in(defect: Defect, features: list[dict[str, Any]]) -> dict[str, Any] | None:
+    """Return the true void that most of a thing lies in; None where there is none."""
+    own = shape(list(defect.outline_px))
+    inside = [own.intersection(shape(f["outline_px"])).area for f in features]
+    most = int(np.argmax(inside)) if inside else 0
+    return features[most] if inside and inside[most] > PIECE_SHARE * max(own.area, 1e-9) else None
 
 
 def way_of(photos: list[Photo]) -> str:
