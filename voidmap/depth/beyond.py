@@ -18,7 +18,16 @@ from voidmap.depth.hidden import DISHES
 from voidmap.depth.level import wood_level
 from voidmap.depth.parallax import DEEPER_THAN_SLAB, MOST_CELLS, PROUDEST_MM, boxed, has_parallax, measurable
 from voidmap.depth.prior import USUAL_THICKNESS_MM
-from voidmap.depth.sweep import STEP_PX, WINDOW_PX, farthest_mm, match_on, seen_once, sweep, without_specks
+from voidmap.depth.sweep import (
+    STEP_PX,
+    WINDOW_PX,
+    farthest_mm,
+    first_surface,
+    match_on,
+    seen_once,
+    sweep_along,
+    without_specks,
+)
 from voidmap.depth.views import Grid, Picture, View, camera_height, halved, make_view
 from voidmap.model import Ortho, Photo, Plane, Region, SlabFound
 from voidmap.surface.enlarged import Piece
@@ -29,8 +38,10 @@ AROUND_MM = 15.0
 """A floor is looked for so far around a void's outline."""
 LEAST_DEPTH_MM = 1.5
 """What lies less deep below the wood, or by less than a step of the sweep, may be wood that is worn or uneven."""
-LEAST_GAIN = 0.15
-"""A place is deep when the photos match better there by so much (correlation) than on the wood's level."""
+LEAST_GAIN, FIRST_GAIN = 0.15, 0.05
+"""A place is deep when the photos match better there by so much (correlation) than on the wood's level. Where a first,
+smooth surface is nowhere better by the second, no other is (of 5,950 mm2 on 96 simulated slabs it loses 10, and a third
+of the time)."""
 AS_WELL, SURE_WOOD = 0.1, 0.6
 """A place beside a piece stays wood when it matches so well on the wood's level, and hardly better elsewhere."""
 FLANK_MM = 10.0
@@ -201,16 +212,22 @@ def _deep(box: _Box, flat: Picture, deepest_mm: float) -> tuple[Bools, Bools]:
     """Tell cells that are surely below the wood's level, and cells that may be (both (h, w)).
 
     ``flat`` (h, w) is how well the views match on that level. There are none where the wood itself does not read as
-    level: its grain, or a coarse grid, matches at many depths.
+    level (its grain, or a coarse grid, matches at many depths), and none where a first surface shows none.
     """
-    views, grid = box.views, box.grid
-    found = seen_once(sweep(views, grid, PROUDEST_MM, deepest_mm), views, grid)
+    views, grid, limits = box.views, box.grid, (PROUDEST_MM, deepest_mm)
+    none = np.zeros(grid.shape, dtype=bool)
+    cells = np.ones(grid.shape, np.float32)
+    surface = first_surface(views, grid, *limits, cells)
+    gain = match_on(views, grid, surface, cells) - flat
+    if not _hanging(box, (gain > FIRST_GAIN) & (surface - box.level_mm > LEAST_DEPTH_MM)).any():
+        return none, none
+    found = seen_once(sweep_along(views, grid, surface, *limits, cells), views, grid)
     if len(views) < 3:
         found = without_specks(found, views, grid)
     below = found.depth_mm - box.level_mm
     step = STEP_PX * grid.mm_per_px / farthest_mm(views) * float(np.mean([camera_height(v.camera_mm) for v in views]))
     if not box.wood.any() or float(np.percentile(below[box.wood], LEVEL_PERCENTILE)) > LEAST_DEPTH_MM:
-        return np.zeros(grid.shape, dtype=bool), np.zeros(grid.shape, dtype=bool)
+        return none, none
     deep = found.sure & (found.match - flat > LEAST_GAIN) & (below > max(LEAST_DEPTH_MM, step))
     return deep, ~((flat > SURE_WOOD) & (flat > found.match - AS_WELL))
 

@@ -122,15 +122,21 @@ def sweep(
         With ``match`` 0 where no two views see a cell.
     """
     cells = np.ones(grid.shape, np.float32) if inside is None else inside
+    return sweep_along(views, grid, first_surface(views, grid, lo_mm, hi_mm, cells), lo_mm, hi_mm, cells)
+
+
+def first_surface(views: Sequence[View], grid: Grid, lo_mm: float, hi_mm: float, cells: Picture) -> Picture:
+    """Find the smooth surface (h, w) mm that a sweep of level planes gives, of large grids at half the resolution.
+
+    The parameters are those of :func:`sweep`; ``cells`` (h, w) float32 is 1 for cells that may be matched.
+    """
     if grid.width * grid.height <= MOST_FIRST_CELLS:
-        surface = _first(views, grid, cells, (lo_mm, hi_mm))
-    else:
-        coarse = grid.coarser(2)
-        fewer = (halved(cells, grid) > 0.5).astype(np.float32)
-        surface = _first([v.half().whitened() for v in views], coarse, fewer, (lo_mm, hi_mm))
-        fine = cv2.resize(surface, (2 * coarse.width, 2 * coarse.height), interpolation=cv2.INTER_LINEAR)
-        surface = np.ascontiguousarray(fine[: grid.height, : grid.width])
-    return _along(views, grid, surface, cells, (lo_mm, hi_mm))
+        return _first(views, grid, cells, (lo_mm, hi_mm))
+    coarse = grid.coarser(2)
+    fewer = (halved(cells, grid) > 0.5).astype(np.float32)
+    surface = _first([v.half().whitened() for v in views], coarse, fewer, (lo_mm, hi_mm))
+    fine = cv2.resize(surface, (2 * coarse.width, 2 * coarse.height), interpolation=cv2.INTER_LINEAR)
+    return np.ascontiguousarray(fine[: grid.height, : grid.width])
 
 
 def match_on(views: Sequence[View], grid: Grid, depth_mm: Picture, cells: Picture) -> Picture:
@@ -194,10 +200,14 @@ def _first(views: Sequence[View], grid: Grid, cells: Picture, limits: tuple[floa
     return _smoothed(first, cells * np.maximum(match, 0.05))
 
 
-def _along(
-    views: Sequence[View], grid: Grid, surface: Picture, cells: Picture, limits: tuple[float, float]
+def sweep_along(
+    views: Sequence[View], grid: Grid, surface: Picture, lo_mm: float, hi_mm: float, cells: Picture
 ) -> DepthMap:
-    """Sweep along a surface, shifted up and down by whole pixels of the farthest pair's shift."""
+    """Sweep along a surface (h, w) mm, shifted up and down by whole pixels of the farthest pair's shift.
+
+    The other parameters are those of :func:`first_surface`.
+    """
+    limits = lo_mm, hi_mm
     height = np.float32(np.mean([camera_height(v.camera_mm) for v in views]))
     step = np.float32(STEP_PX * grid.mm_per_px / farthest_mm(views)) * (height + surface) ** 2 / height
     trials = [
