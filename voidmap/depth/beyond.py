@@ -2,7 +2,8 @@
 
 A floor that has the wood's own colours is left out by one photo, which sees nothing but colours. Two photos and more
 see that it is deep. The box around a void is swept as a whole, and what in it is surely below the wood's level, and
-hangs together with the void, is a piece of it.
+hangs together with the void, is a piece of it. On 96 simulated slabs three photos add 6,190 mm2 to 25 bark voids, 260
+of them wrongly, and none is worse for it; on 24 others, 640 to six, 70 of them wrongly.
 """
 
 from __future__ import annotations
@@ -50,8 +51,8 @@ the bark voids of 96 simulated slabs 230 are none, of 4,400 that 10 mm adds 170.
 SOLID_CELLS, LEAST_CELLS = 5, WINDOW_PX**2
 """A piece is so wide, and as large as a window at least: what is smaller may be a chance match."""
 NEAR_CELLS, HEM_CELLS = 3, 3
-"""A piece lies so near to the void, and is widened by this: at a wall a window sees more of
-the wood than of the floor (half its side)."""
+"""A piece lies so near to the void, and is widened by this: at a wall a window sees more of the wood than of the floor
+(half its side)."""
 ROUNDS = 3
 """So often is looked around what was found before."""
 LEVEL_PERCENTILE = 75.0
@@ -90,10 +91,9 @@ def floors_beyond(
     for region in regions:
         if region.kind.is_void:
             _patch(voids, region.corner, region.mask.shape)[...] |= region.mask
+    scene = _Scene(ortho, slab, voids, photos, planes, DEEPER_THAN_SLAB * (thickness_mm or USUAL_THICKNESS_MM))
     return tuple(
-        _beyond(region, ortho, slab, voids, photos, planes, DEEPER_THAN_SLAB * (thickness_mm or USUAL_THICKNESS_MM))
-        if region.kind in DISHES and not region.beside_edge and measurable(region)
-        else None
+        _beyond(region, scene) if region.kind in DISHES and not region.beside_edge and measurable(region) else None
         for region in regions
     )
 
@@ -101,6 +101,18 @@ def floors_beyond(
 def _patch(picture: Bools, corner: tuple[int, int], shape: tuple[int, ...]) -> Bools:
     """Return the part of a picture that a mask lies on."""
     return picture[corner[1] : corner[1] + shape[0], corner[0] : corner[0] + shape[1]]
+
+
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    """The slab as it was found, where voids were (h, w), what shows it, and how deep is looked."""
+
+    ortho: Ortho
+    slab: SlabFound
+    voids: Bools
+    photos: Sequence[Photo]
+    planes: Sequence[Plane]
+    deepest_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,19 +133,11 @@ class _Box:
     wood: Bools
 
 
-def _beyond(
-    region: Region,
-    ortho: Ortho,
-    slab: SlabFound,
-    voids: Bools,
-    photos: Sequence[Photo],
-    planes: Sequence[Plane],
-    deepest_mm: float,
-) -> Piece | None:
+def _beyond(region: Region, scene: _Scene) -> Piece | None:
     """Look around a void, and around what was found, until nothing more is."""
     whole = region
     for _ in range(ROUNDS):
-        wider = _wider(whole, ortho, slab, voids, photos, planes, deepest_mm)
+        wider = _wider(whole, scene)
         if wider is None:
             break
         whole = replace(whole, mask=wider.mask, corner=wider.corner)
@@ -145,28 +149,22 @@ def _beyond(
     return Piece(more, whole.corner)
 
 
-def _wider(
-    region: Region,
-    ortho: Ortho,
-    slab: SlabFound,
-    voids: Bools,
-    photos: Sequence[Photo],
-    planes: Sequence[Plane],
-    deepest_mm: float,
-) -> Piece | None:
+def _wider(region: Region, scene: _Scene) -> Piece | None:
     """Return a void's mask with what is deep around it and hangs together with it; None where nothing does."""
-    pad = int(np.ceil(AROUND_MM / ortho.mm_per_px))
-    wide, inside = boxed(region, ortho, pad)
-    views = [v for p, q in zip(photos, planes, strict=True) if (v := make_view(p, q, wide, deepest_mm)) is not None]
+    slab, deepest = scene.slab, scene.deepest_mm
+    pad = int(np.ceil(AROUND_MM / scene.ortho.mm_per_px))
+    wide, inside = boxed(region, scene.ortho, pad)
+    seen = zip(scene.photos, scene.planes, strict=True)
+    views = [view for photo, plane in seen if (view := make_view(photo, plane, wide, deepest)) is not None]
     if len(views) < 2:
         return None
     corner = region.corner[0] - pad, region.corner[1] - pad
-    box = _box(corner, wide, views, inside, _bare(slab, corner, wide), _cut(voids, corner, wide.shape))
+    box = _box(corner, wide, views, inside, _bare(slab, corner, wide), _cut(scene.voids, corner, wide.shape))
     flat = match_on(box.views, box.grid, box.level_mm, np.ones(box.grid.shape, np.float32))
     # Nothing matches better than whole: where there is no room for it, nothing need be swept.
     if not _hanging(box, flat < 1 - LEAST_GAIN).any():
         return None
-    deep, may_be = _deep(box, flat, deepest_mm)
+    deep, may_be = _deep(box, flat, deepest)
     piece = _hanging(box, deep)
     if not piece.any():
         return None
