@@ -257,7 +257,9 @@ def test_a_small_part_of_a_shaft_will_do_where_it_is_floor():
     shaft = Relief(flat, inside, grid, 0.1, 0.1, cells=640, spread=0.3)
     assert not shaft.measured
     assert shaft.measured_as(Kind.KNOT_HOLE)
-    assert not shaft.measured_as(Kind.BARK_VOID)
+    assert shaft.measured_as(Kind.BARK_VOID)
+    assert not replace(shaft, views=2, sure=0.09).measured_as(Kind.BARK_VOID)
+    assert not replace(shaft, sure=0.07).measured_as(Kind.BARK_VOID)
     assert not replace(shaft, spread=2.0, cells=300).measured_as(Kind.KNOT_HOLE)
 
 

@@ -49,10 +49,11 @@ PROUDEST_MM = -2.0
 LEAST_SURE, PAIR_LEAST_SURE = 0.15, 0.1
 """A region with less of its area matched is not measured: only that it did not match is told. From three photos and
 more, and from two, of which chance matches are out."""
-LEAST_SURE_OF_SHAFT, LIKELY_FLOOR = 0.08, 0.7
-"""A shaft of which less than ``LEAST_SURE`` matched is measured all the same where that is the first share of its area,
-and its floor by the second chance: four such holes of knots from three photos and one from two, of 137 simulated slabs,
-all read within 1.2 times."""
+LEAST_SURE_OF_FLOOR, LIKELY_FLOOR = 0.08, 0.7
+"""A void of which less than ``LEAST_SURE`` matched is measured all the same where that is the first share of its area,
+and its floor. A dish's always is, from three photos and more: of 230 bark voids on 120 simulated slabs four are so, and
+volumes that were off by 52, 79, 49 and 6 % are off by 10, 75, 5 and 44 %. A shaft's is by the second chance: four such
+holes of knots from three photos and one from two, of 137 simulated slabs, all read within 1.2 times."""
 BASIC_REL, PAIR_REL = 0.07, 0.08
 """Error of a mean depth that is left with perfect matching (windows at walls, fill at the rim; log), from three photos
 and more, and from two: the scatter of 40 simulated voids of which more than 0.7 was matched."""
@@ -111,10 +112,10 @@ class Relief:
         return self.sure >= _least_sure(self.views)
 
     def measured_as(self, kind: Kind) -> bool:
-        """Whether enough matched, were the region of this kind: of a shaft a small part will do, if it is floor."""
-        if self.measured or kind in DISHES:
+        """Whether enough matched, were the region of this kind: a small part will do, if it is floor."""
+        if self.measured or self.sure < LEAST_SURE_OF_FLOOR:
             return self.measured
-        return self.sure >= LEAST_SURE_OF_SHAFT and floor_seen(self.spread, self.cells, kind) >= LIKELY_FLOOR
+        return self.views > 2 if kind in DISHES else floor_seen(self.spread, self.cells, kind) >= LIKELY_FLOOR
 
 
 @dataclass(frozen=True, eq=False)

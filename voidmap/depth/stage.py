@@ -106,7 +106,7 @@ def _estimates(
     tinted = tinted_chance(region.through_probability, region.kind)
     if found is None:
         return _prior(region, thickness_mm, tinted)
-    if not found.measured or region.kind not in DISHES:
+    if region.kind not in DISHES or not found.measured_as(region.kind):
         return (*_prior(region, thickness_mm, tinted), _measured(found, region, planes, thickness_mm))
     pierced = pierced_chance(found.greatest_mm, thickness_mm or USUAL_THICKNESS_MM, found.hidden)
     seen = _measured(found, region, planes, thickness_mm, pierced)
