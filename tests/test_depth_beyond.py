@@ -111,6 +111,14 @@ def test_two_halves_of_a_floor_become_one_void() -> None:
     assert other is sound
 
 
+def test_a_piece_that_does_not_reach_the_void_takes_nothing_from_it() -> None:
+    ortho, _, _ = seen(box)
+    small, far = region_of(ortho, part_of(-22, -16)), region_of(ortho, part_of(0, 22))
+    (kept,) = enlarged([small], [Piece(far.mask, far.corner)], ortho)
+    assert kept.area_mm2 == pytest.approx(small.area_mm2, rel=0.03)
+    assert laid(kept, ortho)[laid(small, ortho)].mean() > 0.95
+
+
 def test_regions_without_pieces_stay_as_they_are() -> None:
     ortho, _, _ = seen(box)
     regions = (region_of(ortho, part_of(4, 22)), region_of(ortho, part_of(-22, 4)))

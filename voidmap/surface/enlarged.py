@@ -20,6 +20,7 @@ from voidmap.surface.measure import (
     spine_length_px,
 )
 from voidmap.surface.mosaic import Bools
+from voidmap.surface.nested import shared
 from voidmap.surface.odd import disc
 from voidmap.surface.rim import Cover, cover_of
 
@@ -62,9 +63,8 @@ def enlarged(
         kind; what is now a part of a larger void is left out.
     """
     groups = _groups(regions, pieces)
-    joined = {k for group in groups for k in group}
     whole = [_whole([regions[k] for k in group], [pieces[k] for k in group], ortho, plane) for group in groups]
-    rest = [r for k, r in enumerate(regions) if k not in joined and not any(_within(r, w) for w in whole)]
+    rest = [r for r in regions if not any(shared(r, w) > PART_SHARE for w in whole)]
     return tuple(sorted([*rest, *whole], key=lambda r: -r.area_mm2)) if whole else tuple(regions)
 
 
@@ -77,7 +77,7 @@ def _groups(regions: Sequence[Region], pieces: Sequence[Piece | None]) -> list[l
             continue
         touched.add(k)
         for other, region in enumerate(regions):
-            if region.kind in OPEN and not region.beside_edge and _common(piece, region):
+            if region.kind in OPEN and not region.beside_edge and shared(piece, region) > 0.0:
                 touched.add(other)
                 old, new = group[other], group[k]
                 group = [new if g == old else g for g in group]
@@ -85,27 +85,10 @@ def _groups(regions: Sequence[Region], pieces: Sequence[Piece | None]) -> list[l
     return [[k for k in by_area if group[k] == g] for g in dict.fromkeys(group[k] for k in by_area)]
 
 
-def _common(one: Piece | Region, other: Piece | Region) -> int:
-    """Count the pixels that two masks share."""
-    (a, (ax, ay)), (b, (bx, by)) = (one.mask, one.corner), (other.mask, other.corner)
-    left, top = max(ax, bx), max(ay, by)
-    right, bottom = min(ax + a.shape[1], bx + b.shape[1]), min(ay + a.shape[0], by + b.shape[0])
-    if left >= right or top >= bottom:
-        return 0
-    return int(np.count_nonzero(
-        a[top - ay : bottom - ay, left - ax : right - ax] & b[top - by : bottom - by, left - bx : right - bx]
-    ))  # fmt: skip
-
-
-def _within(region: Region, whole: Region) -> bool:
-    """Tell whether a region is now a part of an enlarged void."""
-    return bool(_common(region, whole) > PART_SHARE * np.count_nonzero(region.mask))
-
-
 def _whole(regions: Sequence[Region], pieces: Sequence[Piece | None], ortho: Ortho, plane: Plane | None) -> Region:
     """Join regions and their pieces to one void, of the first region's kind."""
     first, mm = regions[0], ortho.mm_per_px
-    cover = _joined([*regions, *(piece for piece in pieces if piece is not None)])
+    cover = _joined(first, [*regions[1:], *(piece for piece in pieces if piece is not None)])
     if cover is None:
         return first
     outline = ortho.to_mm(cover.outline_px)
@@ -131,14 +114,18 @@ def _whole(regions: Sequence[Region], pieces: Sequence[Piece | None], ortho: Ort
     )
 
 
-def _joined(parts: Sequence[Piece | Region]) -> Cover | None:
-    """Draw the rim around parts that belong together, the gaps between them closed."""
-    frame = 2 * GAP_PX
+def _joined(first: Region, others: Sequence[Piece | Region]) -> Cover | None:
+    """Draw the rim around a void and what hangs together with it, the gaps between closed."""
+    frame, parts = 2 * GAP_PX, [first, *others]
     left, top = (min(part.corner[k] for part in parts) - frame for k in (0, 1))
     right, bottom = (max(part.corner[k] + part.mask.shape[1 - k] for part in parts) + frame for k in (0, 1))
     drawn = np.zeros((bottom - top, right - left), np.uint8)
+    own = np.zeros(drawn.shape, np.bool_)
     for part in parts:
         (x, y), (rows, columns) = part.corner, part.mask.shape
         drawn[y - top : y - top + rows, x - left : x - left + columns][part.mask] = 1
+        if part is first:
+            own[:] = drawn > 0
     closed = cv2.morphologyEx(drawn, cv2.MORPH_CLOSE, disc(frame + 1))
-    return cover_of(np.asarray(cv2.GaussianBlur(closed.astype(np.float32), (0, 0), SMOOTH_PX), np.float32), (left, top))
+    share = np.asarray(cv2.GaussianBlur(closed.astype(np.float32), (0, 0), SMOOTH_PX), np.float32)
+    return cover_of(share, (left, top), own)

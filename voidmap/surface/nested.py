@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voidmap.model import Floats
 from voidmap.surface.features import Candidate
-from voidmap.surface.rim import Cover
+from voidmap.surface.mosaic import Bools
 from voidmap.surface.wander import wandering
 
 # Things this near to each other make a crowd.
@@ -24,7 +25,19 @@ LIKE_SIZE, LIKE_STEP = 3.0, 0.8
 TELLING_STEP = 0.15
 
 
-def shared(one: Cover, other: Cover) -> float:
+class Masked(Protocol):
+    """What covers a place on a picture."""
+
+    @property
+    def mask(self) -> Bools:
+        """The pixels that it covers, (h, w) bool."""
+
+    @property
+    def corner(self) -> tuple[int, int]:
+        """The mask's first pixel, (column, row)."""
+
+
+def shared(one: Masked, other: Masked) -> float:
     """Share of one thing's mask that lies in another's."""
     (ax, ay), (bx, by) = one.corner, other.corner
     a, b = one.mask, other.mask
