@@ -18,7 +18,6 @@ rings do not rule out: .148 -> .126 -> .117 in the last two turns, on those of -
 from __future__ import annotations
 
 import argparse
-import base64
 import json
 from pathlib import Path
 
@@ -33,8 +32,9 @@ from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from voidmap.coat.classify import _net as rings_net
 from voidmap.coat.classify import judge
-from voidmap.coat.closer import ODDS_SCALE, SQUARES, STRIDES, _array
+from voidmap.coat.closer import ODDS_SCALE, SQUARES
 from voidmap.coat.closeup import COLOUR_GAIN, SIDE, halved, scaled, squares
+from voidmap.coat.convolution import STRIDES, array_of, kept
 from voidmap.coat.features import MOST_ROWS, PLAIN
 
 GATE = 0.03
@@ -213,13 +213,13 @@ def begin(net, made):
     with torch.no_grad():
         for name, layers in zip(SQUARES, net.towers, strict=True):
             for layer, (weight, bias) in zip(layers, made[name], strict=True):
-                layer.weight.copy_(torch.from_numpy(_array(weight)))
-                layer.bias.copy_(torch.from_numpy(_array(bias)))
+                layer.weight.copy_(torch.from_numpy(array_of(weight)))
+                layer.bias.copy_(torch.from_numpy(array_of(bias)))
         for layer, (weight, bias) in zip(net.head, made["head"], strict=True):
-            kept = torch.from_numpy(_array(weight).T.copy())
+            known = torch.from_numpy(array_of(weight).T.copy())
             layer.weight.zero_()
-            layer.weight[:, : kept.shape[1]].copy_(kept)
-            layer.bias.copy_(torch.from_numpy(_array(bias)))
+            layer.weight[:, : known.shape[1]].copy_(known)
+            layer.bias.copy_(torch.from_numpy(array_of(bias)))
 
 
 def train(rows, held, chosen):
@@ -261,11 +261,6 @@ def report(net, held):
 
 def write(net, file):
     rings = rings_net()
-
-    def kept(values):
-        array = np.ascontiguousarray(values, dtype="<f4")
-        return {"shape": list(array.shape), "values": base64.b64encode(array.tobytes()).decode()}
-
     made = {"mean": kept(rings.mean[:-PLAIN]), "spread": kept(rings.spread[:-PLAIN])}
     for name, layers in zip(SQUARES, net.towers, strict=True):
         made[name] = [[kept(layer.weight.detach().numpy()), kept(layer.bias.detach().numpy())] for layer in layers]

@@ -7,7 +7,7 @@ from scipy.signal import correlate
 from scipy.spatial import KDTree
 from test_coat_spots import PX_PER_MM, SIDE, planted, wood
 
-from voidmap.coat import closer, closeup
+from voidmap.coat import closer, closeup, convolution
 from voidmap.coat.candidates import Candidates, pyramid
 from voidmap.coat.spots import find_spots, search
 
@@ -25,10 +25,10 @@ def test_convolutions_are_those_of_scipy():
     rng = np.random.default_rng(1)
     net = closer._net()
     square = rng.normal(0, 1, (3, closeup.SIDE, closeup.SIDE, 2)).astype(np.float32)
-    found = closer._tower(square, net.towers[1])
+    found = convolution.tower(square, net.towers[1])
     for one, told in zip(np.moveaxis(square, 3, 0), found.T, strict=True):
         values = one.astype(np.float64)
-        for (flat, bias), stride in zip(net.towers[1], closer.STRIDES, strict=True):
+        for (flat, bias), stride in zip(net.towers[1], convolution.STRIDES, strict=True):
             weight = flat.reshape(len(bias), -1, 3, 3)
             made = [sum(correlate(values[c], w[c], mode="valid") for c in range(len(values))) for w in weight]
             values = np.maximum(np.stack(made)[:, ::stride, ::stride] + bias[:, :, None], 0)

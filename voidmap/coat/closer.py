@@ -8,14 +8,12 @@ a raised rim is told by the picture. A small convolutional net reads three squar
 
 from __future__ import annotations
 
-import base64
 import json
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,9 +22,9 @@ from voidmap.coat.apart import foremost, reach_px, rivals
 from voidmap.coat.candidates import Candidates, Level, diameter_px
 from voidmap.coat.classify import LEAST_LOG_SPREAD, MOST_LOG_SPREAD, Judged
 from voidmap.coat.closeup import halved, scaled, squares
+from voidmap.coat.convolution import Layer, array_of, head, head_of, tower, tower_of
 from voidmap.coat.ground import Bytes, Floats32
 from voidmap.coat.near import pairs_within
-from voidmap.coat.products import by_columns, by_rows
 from voidmap.model import Floats
 
 GATE = 0.05
@@ -41,12 +39,9 @@ ODDS_SCALE = 3.0
 """The rings' own log odds are divided by this."""
 SQUARES = ("inner", "near", "far")
 """Their names in the file of the weights."""
-STRIDES = (2, 2, 1)
-"""Of the three convolutions over a square, each three by three samples wide."""
 AT_ONCE, AT_A_TIME = 64, 2
 """Candidates are judged in lots of so many, so many lots at a time."""
 
-Layer = tuple[Floats32, Floats32]
 Look = Callable[[NDArray[np.int64]], Floats32]
 
 
@@ -154,45 +149,13 @@ def _chance(logit: Floats) -> Floats:
 
 def _judged(net: Net, squares: Sequence[Floats32], known: Floats32) -> Floats32:
     """Return logit, log size and log spread (N, 3)."""
-    towers = [_tower(square, layers) for square, layers in zip(squares, net.towers, strict=True)]
-    values = np.column_stack([np.concatenate(towers).T, known])
-    for weight, bias in net.head[:-1]:
-        values = np.maximum(by_rows(values, weight) + bias, 0)
-    weight, bias = net.head[-1]
-    return by_rows(values, weight) + bias
-
-
-def _tower(values: Floats32, layers: tuple[Layer, ...]) -> Floats32:
-    """Run squares (C, S, S, N) through the convolutions; returns (C' S' S', N)."""
-    count = values.shape[3]
-    for (weight, bias), stride in zip(layers, STRIDES, strict=True):
-        side = (values.shape[1] - 3) // stride + 1
-        reach = stride * (side - 1) + 1
-        # The squares lie innermost: what a window's nine places show is copied as runs of all of them.
-        windows = np.empty((len(values), 9, side, side, count), np.float32)
-        for place in range(9):
-            down, right = divmod(place, 3)
-            windows[:, place] = values[:, down : down + reach : stride, right : right + reach : stride]
-        made = by_columns(weight, windows.reshape(len(values) * 9, -1))
-        made += bias
-        values = np.maximum(made, 0, out=made).reshape(-1, side, side, count)
-    return values.reshape(-1, count)
+    towers = [tower(square, layers) for square, layers in zip(squares, net.towers, strict=True)]
+    return head(np.column_stack([np.concatenate(towers).T, known]), net.head)
 
 
 @cache
 def _net() -> Net:
     text = resources.files("voidmap.coat").joinpath("closer.json").read_text(encoding="utf-8")
     made = json.loads(text)
-
-    def tower(name: str) -> tuple[Layer, ...]:
-        layers = ((_array(weight), _array(bias)) for weight, bias in made[name])
-        return tuple((weight.reshape(len(weight), -1), bias[:, None]) for weight, bias in layers)
-
-    head = tuple((_array(weight), _array(bias)) for weight, bias in made["head"])
-    return Net(_array(made["mean"]), _array(made["spread"]), tuple(tower(name) for name in SQUARES), head)
-
-
-def _array(part: dict[str, Any]) -> Floats32:
-    """Return an array of the weights' file: its shape, and its values (little-endian float32) in base 64."""
-    values = np.frombuffer(base64.b64decode(part["values"]), "<f4")
-    return np.asarray(values.reshape(part["shape"]), dtype=np.float32)
+    towers = tuple(tower_of(made[name]) for name in SQUARES)
+    return Net(array_of(made["mean"]), array_of(made["spread"]), towers, head_of(made["head"]))
