@@ -75,6 +75,7 @@ def test_hidden_and_faint_sites_are_not_called_closed():
     curve = ((0.1, 0.0), (0.3, 0.2), (0.5, 0.9), (1.0, 1.0))
     found = track([], [first], residual_mm=0.05, is_seen=lambda p: p[:, 0] > 100, curve=curve)
     assert {c.site: c.seen for c in found.closed} == {"S001": False, "S002": True, "S003": False}
+    assert {c.site: c.in_view for c in found.closed} == {"S001": False, "S002": True, "S003": True}
 
 
 def test_numbers_are_kept_for_life_over_a_coat_that_did_not_see_them():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from coat_records import BLURRED, WINDOW, coat, pinhole, scattered
 
-from voidmap.coat.left import closure_of
+from voidmap.coat.left import closure_of, left_elsewhere
 from voidmap.coat.pattern import pattern_of, throw
 from voidmap.coat.ratings import rate
 from voidmap.coat.verdict import FINISHES, Finish, call_of, verdict
@@ -50,6 +50,65 @@ def test_more_pinholes_never_make_it_sound_better():
     assert steps == sorted(steps)
     assert steps[0] == 0
     assert steps[-1] == 2
+
+
+def half_seen(open_before, closed_in_view):
+    """Return two coats: of the first one's sites some closed where the second was inspected, the rest lie elsewhere."""
+    first = scattered(open_before)
+    gone = [ClosedSite(p.site, p.x_mm, p.y_mm) for p in first[:closed_in_view]]
+    elsewhere = [ClosedSite(p.site, p.x_mm, p.y_mm, seen=False, in_view=False) for p in first[closed_in_view:]]
+    return coat(1, first), replace(coat(2, [], closed=[*gone, *elsewhere]), false_calls_per_m2=0.0)
+
+
+def test_no_flood_over_sites_that_the_newest_photo_does_not_show():
+    first, second = half_seen(60, 30)
+    record = verdict([first, second], finish=FINISHES["shop"])
+    assert record.decision == "reshoot"
+    assert "at 30 sites of earlier coats" in " ".join(record.reasons)
+    assert "30 sites of earlier coats" in " ".join(record.would_change)
+    all_gone = replace(second, closed=tuple(replace(site, seen=True, in_view=True) for site in second.closed))
+    assert verdict([first, all_gone], finish=FINISHES["shop"]).decision == "flood"
+
+
+def test_what_is_open_elsewhere_lies_in_its_interval():
+    rng = np.random.default_rng(31)
+    inside, means, truths = 0, [], []
+    for _ in range(60):
+        closes = rng.beta(8, 2)
+        first = scattered(80)
+        stays = rng.random(80) > closes
+        kept = [replace(p, state="kept") for p, stay in zip(first[:40], stays[:40], strict=True) if stay]
+        gone = [ClosedSite(p.site, p.x_mm, p.y_mm) for p, stay in zip(first[:40], stays[:40], strict=True) if not stay]
+        elsewhere = [ClosedSite(p.site, p.x_mm, p.y_mm, seen=False, in_view=False) for p in first[40:]]
+        records = [coat(1, first), coat(2, kept, closed=[*gone, *elsewhere])]
+        unseen, left = left_elsewhere(records, closure_of(records, rng), 0.5, rng)
+        low, high = np.quantile(left, (0.025, 0.975))
+        truth = int(stays[40:].sum())
+        assert unseen == 40
+        inside += low <= truth <= high
+        means.append(left.mean())
+        truths.append(truth)
+    assert inside >= 54
+    assert np.mean(means) == pytest.approx(np.mean(truths), rel=0.15)
+
+
+def test_a_site_elsewhere_closes_under_every_coat_since():
+    rng = np.random.default_rng(32)
+    first = scattered(100)
+    elsewhere = [ClosedSite(p.site, p.x_mm, p.y_mm, seen=False, in_view=False) for p in first]
+    records = [coat(1, first), coat(2, [], closed=elsewhere), coat(3, [], closed=elsewhere)]
+    closure = closure_of(records, rng)
+    two, three = (left_elsewhere(records[:n], closure, 0.5, rng)[1].mean() for n in (2, 3))
+    assert three < 0.6 * two
+
+
+def test_sites_too_small_for_the_photo_are_its_misses_and_not_elsewhere():
+    rng = np.random.default_rng(33)
+    first = scattered(50)
+    small = [ClosedSite(p.site, p.x_mm, p.y_mm, seen=False) for p in first]
+    records = [coat(1, first), coat(2, [], closed=small)]
+    unseen, left = left_elsewhere(records, closure_of(records, rng), 0.5, rng)
+    assert (unseen, left.sum()) == (0, 0)
 
 
 def test_closure_rate_is_counted_from_the_sites():

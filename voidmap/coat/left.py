@@ -41,20 +41,55 @@ def truly_left(records: Sequence[CoatRecord], smallest_mm: float, rng: np.random
     on the number. Its chance of "no more than a" equals the test's significance against "a + 1 or more" (exact
     binomial), so that a bound set on it holds whatever the truth is, not only on average.
     """
-    newest = records[-1]
-    holes = sorted(newest.pinholes, key=lambda p: p.diameter_mm)
-    starts = np.linspace(0, len(holes), min(len(holes), CLASSES), endpoint=False).astype(int)
-    real = _real(holes, starts, smallest_mm, rng)
     usual = [p.diameter_mm for r in records for p in r.pinholes if p.diameter_mm >= smallest_mm]
     pool = np.array([*usual, USUAL_RATIO * smallest_mm])
     pool = np.quantile(pool, (np.arange(CLASSES) + 0.5) / CLASSES)
+    there, shown = _stood_for(records[-1], records[-1].pinholes, pool, smallest_mm, rng)
+    more = shown[np.arange(DRAWS), rng.integers(CLASSES, size=DRAWS)]
+    return np.asarray(there + rng.negative_binomial(1, more), dtype=np.int64)
+
+
+def left_elsewhere(
+    records: Sequence[CoatRecord], closure: Closure, smallest_mm: float, rng: np.random.Generator
+) -> tuple[int, NDArray[np.int64]]:
+    """Simulate what sites of earlier coats still hold where the newest coat was not inspected.
+
+    Returns how many such sites there are, and how many pinholes of at least ``smallest_mm`` are open at them or were
+    missed beside them (DRAWS,). What is new there since is not in it: no photo tells.
+    """
+    newest = records[-1]
+    hidden = {site.site for site in newest.closed if not site.in_view}
+    times = Counter(p.site for r in records for p in r.pinholes)
+    left = np.zeros(DRAWS, np.int64)
+    counted: set[str] = set()
+    for record in reversed(records[:-1]):
+        here = [p for p in record.pinholes if p.site in hidden - counted]
+        counted |= {p.site for p in here}
+        for closes, old in ((closure.fresh, False), (closure.stubborn, True)):
+            holes = [p for p in here if (times[p.site] > 1) == old]
+            if holes:
+                there, _ = _stood_for(record, holes, np.zeros(0), smallest_mm, rng)
+                left += rng.binomial(there, (1 - closes) ** max(1, newest.number - record.number))
+    return len(counted), left
+
+
+def _stood_for(
+    record: CoatRecord, holes: Sequence[Pinhole], pool_mm: Floats, smallest_mm: float, rng: np.random.Generator
+) -> tuple[NDArray[np.int64], Floats]:
+    """Draw how many pinholes that matter the called ones stand for, those missed among them, (DRAWS,).
+
+    Beside it the chances (DRAWS, N) that the photo shows pinholes of the sizes ``pool_mm`` (N,).
+    """
+    holes = sorted(holes, key=lambda p: p.diameter_mm)
+    starts = np.linspace(0, len(holes), min(len(holes), CLASSES), endpoint=False).astype(int)
+    real = _real(holes, starts, smallest_mm, rng)
     sizes = np.array([p.diameter_mm for p in holes])
     classes = sizes[(starts + np.append(starts[1:], len(sizes))) // 2] if len(sizes) else sizes
-    shown = _shown(newest, np.maximum(np.append(classes, pool), smallest_mm), rng)
-    more = shown[:, len(classes) :][np.arange(DRAWS), rng.integers(CLASSES, size=DRAWS)]
+    chances = _shown(record, np.maximum(np.append(classes, pool_mm), smallest_mm), rng)
+    shown = chances[:, : len(classes)]
     # A negative binomial is a Poisson count with a gamma mean; it stands for none where none was real.
-    missed = rng.poisson(rng.gamma(real, (1 - shown[:, : len(classes)]) / shown[:, : len(classes)])).sum(axis=1)
-    return np.asarray(real.sum(axis=1) + missed + rng.negative_binomial(1, more), dtype=np.int64)
+    missed = rng.poisson(rng.gamma(real, (1 - shown) / shown)).sum(axis=1)
+    return np.asarray(real.sum(axis=1) + missed, dtype=np.int64), chances[:, len(classes) :]
 
 
 def _real(

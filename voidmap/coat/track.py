@@ -131,7 +131,8 @@ def track(
     seen = is_seen(np.array([(s.x_mm, s.y_mm) for s in gone]).reshape(-1, 2)) if gone else np.zeros(0, bool)
     shown = chance_shown(curve, [s.diameter_mm for s in gone]) >= CLOSED_ENOUGH
     closed = tuple(
-        ClosedSite(s.name, s.x_mm, s.y_mm, seen=bool(a and b)) for s, a, b in zip(gone, seen, shown, strict=True)
+        ClosedSite(s.name, s.x_mm, s.y_mm, seen=bool(a and b), in_view=bool(a))
+        for s, a, b in zip(gone, seen, shown, strict=True)
     )
     return Tracked(tuple(out), closed)
 

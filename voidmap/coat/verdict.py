@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from voidmap import shown
 from voidmap.coat.again import why_again
-from voidmap.coat.left import after_next, closure_of, truly_left
+from voidmap.coat.left import Closure, after_next, closure_of, left_elsewhere, truly_left
 from voidmap.coat.pattern import pattern_of
 from voidmap.errors import JobError, ValueRefused
 from voidmap.records import CoatRecord, Defect, Expected, SiteAdvice, Verdict
@@ -102,8 +102,7 @@ def verdict(
     rng = np.random.default_rng(seed)
     newest = records[-1]
     call = call_of(records, finish, rng)
-    left, decision, confidence = call.left, call.decision, call.confidence
-    closure = closure_of(records, rng)
+    left, decision, confidence, closure = call.left, call.decision, call.confidence, call.closure
     after = after_next(records, left, closure, rng)
     pattern = pattern_of(records, defects, seed=seed)
     reasons = (
@@ -131,13 +130,17 @@ def verdict(
 class Call:
     """The bare call: decision, its probability, what is truly there (draws), and the chances behind it.
 
-    ``met`` is the chance that the finish is met, ``many`` that more is left than can be touched in by hand; ``blind``
-    says why the photo can't show what is asked, in sentences.
+    ``elsewhere`` (draws) of that is at ``unseen`` sites of earlier coats, where the newest was not inspected. ``met``
+    is the chance that the finish is met, ``many`` that more is left than can be touched in by hand; ``blind`` says why
+    the photo can't show what is asked, in sentences.
     """
 
     decision: str
     confidence: float
     left: NDArray[np.int64]
+    unseen: int
+    elsewhere: NDArray[np.int64]
+    closure: Closure
     met: float
     many: float
     blind: tuple[str, ...]
@@ -147,12 +150,15 @@ def call_of(records: Sequence[CoatRecord], finish: Finish, rng: np.random.Genera
     """Decide by the counts alone."""
     newest = records[-1]
     left = truly_left(records, finish.smallest_mm, rng)
+    closure = closure_of(records, rng)
+    unseen, elsewhere = left_elsewhere(records, closure, finish.smallest_mm, rng)
+    left = left + elsewhere
     met = float(np.mean(left <= finish.allowed))
     many = float(np.mean(left > finish.by_hand))
     blind = _blind(newest, finish)
     found = any(p.diameter_interval_mm.hi >= finish.smallest_mm for p in newest.pinholes)
     decision, confidence = _decide(met, many, found, bool(blind))
-    return Call(decision, confidence, left, met, many, blind)
+    return Call(decision, confidence, left, unseen, elsewhere, closure, met, many, blind)
 
 
 def _blind(record: CoatRecord, finish: Finish) -> tuple[str, ...]:
@@ -200,7 +206,22 @@ def _reasons(record: CoatRecord, finish: Finish, call: Call) -> tuple[str, ...]:
         "reshoot": "The answer hangs on what this photo can't show: the finish may be met, with a chance of "
         f"{shown.chance(call.met)}, where flooding asks for {SURE_ENOUGH_TO_FLOOD:.0%}.",
     }
-    return first, agreed, why[call.decision]
+    return (first, *_elsewhere(call), agreed, why[call.decision])
+
+
+def _elsewhere(call: Call) -> tuple[str, ...]:
+    """Say what of that is where this coat was not inspected, but an earlier one was."""
+    if call.unseen == 0:
+        return ()
+    span = equal_tailed(call.elsewhere.astype(np.float64))
+    return (
+        f"{span.lo:.0f} to {span.hi:.0f} of them where this coat was not seen: at {_sites_of(call.unseen)} and about "
+        "them, less what a coat closes.",
+    )
+
+
+def _sites_of(count: int) -> str:
+    return "1 site of an earlier coat" if count == 1 else f"{count} sites of earlier coats"
 
 
 def _price_reasons(
@@ -249,11 +270,20 @@ def _would_change(call: Call, finish: Finish, record: CoatRecord) -> tuple[str, 
             f"What lies in the {shown.area(record.hidden_area_mm2)} that no photo showed: move board and lamp, and "
             "give both photos of the coat together.",
         )
+    before = (
+        (f"A photo that shows the place of the {_sites_of(call.unseen)} too, given together with this one.",)
+        if call.unseen
+        else ()
+    )
     if call.decision == "flood":
-        return (f"A finish that asks for pinholes under {finish.smallest_mm:g} mm to be gone too.", *unseen)
+        return (f"A finish that asks for pinholes under {finish.smallest_mm:g} mm to be gone too.", *before, *unseen)
     if call.decision == "seal_again":
-        return (f"{finish.by_hand} or fewer left, or more hands for touching in (--by-hand).",)
+        return (f"{finish.by_hand} or fewer left, or more hands for touching in (--by-hand).", *before)
     if call.decision == "spot_fill":
         limit = f"A limit above {finish.allowed} (--allowed; now met with a chance of {shown.chance(call.met)})."
-        return ("The sites touched in and photographed again.", limit, *unseen)
-    return ("A nearer, sharper photo, or two of this coat with the lamp moved between them, given together.", *unseen)
+        return ("The sites touched in and photographed again.", limit, *before, *unseen)
+    return (
+        "A nearer, sharper photo, or two of this coat with the lamp moved between them, given together.",
+        *before,
+        *unseen,
+    )

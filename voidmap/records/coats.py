@@ -48,6 +48,8 @@ class ClosedSite:
     y_mm: float
     seen: bool = True
     """True: the place was inspected and nothing is there. False: the place was not seen this time."""
+    in_view: bool = True
+    """False: the place lies where this coat was not inspected. (True and not seen: too small for this photo.)"""
 
 
 @dataclass(frozen=True)
