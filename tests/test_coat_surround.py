@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from voidmap.coat import surround
 from voidmap.coat.surround import sheets_px, surface_px
 from voidmap.model import Photo
 from voidmap.scale.boards import PATTERN_MM
@@ -61,13 +62,13 @@ def test_a_printed_bar_is_no_edge_of_the_paper() -> None:
     assert margins_mm(picture)[1] == pytest.approx(MARGIN_MM, abs=2.5)
 
 
-def close_up(seed: int) -> np.ndarray:
+def close_up(seed: int, figure: float = 0.10) -> np.ndarray:
     """Wood with pores and rings aslant, at the size in which it is looked at for a bench, (500, 700, 3) float."""
     rng = np.random.default_rng(seed)
     rows, columns = np.mgrid[0:500, 0:700]
-    figure = cv2.GaussianBlur(rng.normal(0, 2, (560, 1)), (0, 0), 2.0).ravel()
-    rings = np.interp(rows + 0.05 * columns, np.arange(560), figure)
-    wood = np.array([120.0, 155.0, 190.0]) * np.exp(0.10 * rings + rng.normal(0, 0.01, (500, 700)))[..., None]
+    across = cv2.GaussianBlur(rng.normal(0, 2, (560, 1)), (0, 0), 2.0).ravel()
+    rings = np.interp(rows + 0.05 * columns, np.arange(560), across)
+    wood = np.array([120.0, 155.0, 190.0]) * np.exp(figure * rings + rng.normal(0, 0.01, (500, 700)))[..., None]
     return np.asarray(wood)
 
 
@@ -91,3 +92,29 @@ def test_a_bench_beside_the_coat_is_left_out_also_beyond_a_shadow(seed: int, ben
     outline = surface_px(np.clip(picture, 0, 255).astype(np.uint8), [])
     assert outline is not None
     assert outline[:, 0].min() == pytest.approx(60 * 4, abs=12)
+
+
+CALM = 0.03
+
+
+def glued(seed: int, beside: np.ndarray) -> np.ndarray:
+    """A close-up whose left side is another piece, (500, 160, 3) float, its grain upright as the picture's."""
+    picture = np.ascontiguousarray(np.rot90(close_up(seed, CALM))[:500, :500])
+    picture[:, :160] = beside
+    return np.clip(picture, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_board_glued_on_is_no_bench(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    across = close_up(seed + 50, CALM)
+    along = np.rot90(across)[:500, :160]
+    boards = [glued(seed, tone * along) for tone in (0.75, 0.85)]
+    # Wood of another tint, or across the grain, is no board of the same top.
+    others = [glued(seed, along * np.array([0.7, 0.8, 0.95])), glued(seed, 0.8 * across[:500, :160])]
+    assert all(surface_px(board, []) is None for board in boards)
+    monkeypatch.setattr(surround, "_glued", lambda *_: False)
+    without = [surface_px(board, []) for board in boards]
+    monkeypatch.undo()
+    for outline in (*without, *(surface_px(other, []) for other in others)):
+        assert outline is not None
+        assert outline[:, 0].min() == pytest.approx(160 * 4, abs=24)

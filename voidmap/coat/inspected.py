@@ -54,6 +54,11 @@ class View:
         return float(SHRINK / np.sqrt(np.median(cells)))
 
     @property
+    def bench_share(self) -> float:
+        """Share of the photo that is taken for bench, beyond the surface's edge."""
+        return float((self.slab == 0).mean())
+
+    @property
     def hidden_mm2(self) -> float:
         """Area of the surface in view that was not seen: glare, shadow, blur, boards and their margins, mm2."""
         return float(self.cell_mm2[(self.slab > 0) & (self.seen == 0)].sum())

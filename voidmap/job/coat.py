@@ -15,6 +15,7 @@ from voidmap.job.little_light import little_light_notes
 from voidmap.records import CoatRecord, PhotoRecord
 
 if TYPE_CHECKING:
+    from voidmap.job.coat_look import Shown
     from voidmap.model import Photo, Plane
 
 STEPS = ("reading photos", "scale", "finding pinholes", "what the photo could show", "earlier coats", "writing")
@@ -118,12 +119,22 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
         number=options.number,
         sanded=options.sanded,
         smallest_mm=options.smallest_mm,
-        notes=(*notes, *told, *little_light_notes(photos, UNSEEN)),
+        notes=(*notes, *told, *_bench_notes(shown), *little_light_notes(photos, UNSEEN)),
     )
     step(STEPS[5])
     result = carry_over(job, result, earlier)
     drawn.result().write(job, f"coat-{options.number}")
     return result
+
+
+def _bench_notes(shown: Sequence[Shown]) -> tuple[str, ...]:
+    """Say what of each photo is taken for bench: only the user knows when it is not."""
+    return tuple(
+        f"{one.view.bench_share:.0%} of {one.photo.file}, beyond an edge from side to side, is taken for bench and not "
+        "looked at. If it is the top too, say so (--region whole)."
+        for one in shown
+        if one.view.bench_share > 0
+    )
 
 
 def _earlier(job: Job, number: int) -> tuple[CoatRecord, ...]:
