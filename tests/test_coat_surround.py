@@ -94,6 +94,19 @@ def test_a_bench_beside_the_coat_is_left_out_also_beyond_a_shadow(seed: int, ben
     assert outline[:, 0].min() == pytest.approx(60 * 4, abs=12)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_lamps_streak_is_no_bench(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A tube mirrored from side to side, sharp on one side: the wood whitens along it, and its figure runs on."""
+    picture = close_up(seed)
+    share = np.zeros(700)
+    share[150:190] = np.linspace(0.0, 0.45, 40)
+    picture += share[None, :, None] * (np.array([250.0, 248.0, 245.0]) - picture)
+    streaked = np.clip(picture, 0, 255).astype(np.uint8)
+    assert surface_px(streaked, []) is None
+    monkeypatch.setattr(surround, "SURE_FIGURE", 2.0)
+    assert surface_px(streaked, []) is not None
+
+
 CALM = 0.03
 
 

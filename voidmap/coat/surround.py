@@ -56,6 +56,8 @@ FIGURE_MOST = 4.0
 """Reflections, knots and fills count for no more than this many times the figure's median."""
 SAME_FIGURE = 0.3
 """Two sides whose figure correlates by this are one wood: 4 sigma, where some 200 rings and pores cross the edge."""
+SURE_FIGURE = 0.5
+"""By this they are one wood whatever their tints: a lamp mirrored along the one changes its own (7 sigma)."""
 SEAM_CELLS = (4, 28)
 """Both sides of a seam are compared between these distances from it, cells."""
 SEAM_TINT = 0.035
@@ -189,19 +191,18 @@ def _is_edge(part: Floats32, step: Floats32, path: NDArray[np.int64], hidden: ND
 
 
 def _in_shade(part: Floats32, path: NDArray[np.int64], hidden: NDArray[np.bool_]) -> bool:
-    """Whether one wood lies on both sides of the path, in the light and in the shade."""
+    """Whether one wood lies on both sides of the path, in the light and in the shade, or a lamp's along one."""
     logs = np.log(part + 1.0)
     sides = [_beside(logs, path, sign, FIGURE_CELLS) for sign in (1, -1)]
     free = ~np.any([_beside(hidden, path, sign, FIGURE_CELLS) > 0 for sign in (1, -1)], axis=0)
     if free.mean() < 0.5:
         return False
     lit, dark = sorted(sides, key=lambda side: -float(np.median(side[free])))
-    blue, green, red = np.median((dark - lit)[free], axis=0)
-    if np.abs(less_sky(np.array([red - green, blue - green]))).max() > SHADE_TINT:
-        return False
     figures = [np.where(free, _figure(side.mean(axis=1), free), np.nan) for side in sides]
     alike = [_correlation(figures[0], np.roll(figures[1], lag)) for lag in range(-FIGURE_LAG, FIGURE_LAG + 1)]
-    return max(alike) >= SAME_FIGURE
+    blue, green, red = np.median((dark - lit)[free], axis=0)
+    shaded = np.abs(less_sky(np.array([red - green, blue - green]))).max() <= SHADE_TINT
+    return max(alike) >= (SAME_FIGURE if shaded else SURE_FIGURE)
 
 
 def _glued(part: Floats32, path: NDArray[np.int64], hidden: NDArray[np.bool_]) -> bool:
