@@ -1,13 +1,14 @@
 """Close-ups of coats of known truth, for training: small windows of photos by phones held at the usual distance.
 
-    python benchmarks/closeups.py OUT [--scenes 20] [--seed 1] [--few] [--voids] [--usual]
+    python benchmarks/closeups.py OUT [--scenes 20] [--seed 1] [--few] [--voids] [--usual] [--dense]
 
 Each scene is some windows of one slab, each photographed once glossy and once sanded: SEED-N-K-gloss.jpg and .json
 with the pinholes' places, diameters and index of detectability. With --few a slab has more windows, most by fills,
 with few pinholes in them, and one surface (every third slab is sanded): much that is none. Wood, tint, lamps, camera,
 blur, noise, JPEG and scale (5 to 20 px/mm) vary; a strip of bench shows along a side of some. With --voids a slab has
 twice as many voids and each window lies about one, the small as often as the large: filled worm holes and hairlines.
-With --usual the scale is that of a phone which takes in the whole of a coat's board and its surroundings.
+With --usual the scale is that of a phone which takes in the whole of a coat's board and its surroundings. With --dense
+there are more pinholes.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ PX_PER_MM = (5.0, 20.0)
 USUAL_PX_PER_MM, USUAL_WINDOWS = (3.8, 10.0), 12
 DENSITY_PER_MM2 = (0.003, 0.03)
 FEWEST, MOST = 25, 130
+DENSE_PER_MM2, DENSE_MOST = (0.01, 0.06), 220
 WINDOWS = 4
 BENCH_SHARE = 0.25
 AT_FILL_SHARE = 0.7
@@ -44,14 +46,14 @@ TINTS = {"white": (225, 222, 215), "green": (40, 90, 60), "red": (120, 30, 28), 
 """Tints beside the simulator's own, so that a fill's colour is no cue."""
 
 
-def scenes(rng, few=None, voids=False, usual=False):
+def scenes(rng, few=None, voids=False, usual=False, dense=False):
     """Yield (surface, JPEG bytes, truth) of some windows of one slab: glossy and sanded, or few pinholes on ``few``."""
     slab = random_slab(rng, length_mm=430.0, width_mm=330.0, cell_mm=0.25, busy=VOIDS_BUSY if voids else 0.8)
     for _ in range(USUAL_WINDOWS if usual else FEW_WINDOWS if few else WINDOWS):
-        yield from window(rng, slab, few, voids, USUAL_PX_PER_MM if usual else PX_PER_MM)
+        yield from window(rng, slab, few, voids, USUAL_PX_PER_MM if usual else PX_PER_MM, dense)
 
 
-def window(rng, slab, few, voids=False, scales=PX_PER_MM):
+def window(rng, slab, few, voids=False, scales=PX_PER_MM, dense=False):
     """Yield the same of one window."""
     px_per_mm = float(np.exp(rng.uniform(*np.log(scales))))
     view_mm = float(rng.uniform(300, 470))
@@ -71,9 +73,11 @@ def window(rng, slab, few, voids=False, scales=PX_PER_MM):
     patch = patch_of(rng, slab, (float(cut[0]), float(cut[1])), (float(margin[0]), float(margin[1])), cell, tint)
     x0, y0 = np.array([patch.grid.x0_mm, patch.grid.y0_mm]) - cut + middle
     patch = replace(patch, grid=replace(patch.grid, x0_mm=float(x0), y0_mm=float(y0)))
-    density, least = (FEW_DENSITY_PER_MM2, FEW_LEAST) if few else (DENSITY_PER_MM2, FEWEST)
+    density, counts = DENSITY_PER_MM2, (FEWEST, MOST)
+    if few or dense:
+        density, counts = (FEW_DENSITY_PER_MM2, (FEW_LEAST, MOST)) if few else (DENSE_PER_MM2, (FEWEST, DENSE_MOST))
     for surface in (few,) if few else ("gloss", "sanded"):
-        yield surface, *photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm, density, least)
+        yield surface, *photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm, density, counts)
 
 
 def a_void(rng, slab):
@@ -87,7 +91,7 @@ def a_void(rng, slab):
     return np.nonzero(inside)
 
 
-def photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm, density, least):
+def photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm, density, counts):
     megapixels = (view_mm * px_per_mm) ** 2 * 0.75 / 1e6
     camera = coat.coat_camera(rng, np.zeros(2), view_mm, megapixels)
     camera = replace(
@@ -104,7 +108,7 @@ def photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm, density, l
     finish = coat.coat_over(rng, patch, sanded=surface == "sanded", distance_mm=view_mm)
     coat._lint(rng, finish, tuple(window_mm / 2), middle)
     bench = lay_bench(rng, finish, middle, window_mm) if rng.random() < BENCH_SHARE else None
-    count = int(np.clip(window_mm.prod() * np.exp(rng.uniform(*np.log(density))), least, MOST))
+    count = int(np.clip(window_mm.prod() * np.exp(rng.uniform(*np.log(density))), *counts))
     sites = grow_sites(rng, patch, count, 1, tuple(window_mm * 0.5))[0]
     if bench is not None:
         sites = [s for s in sites if bench(np.array([s.pit.x_mm, s.pit.y_mm])) > 1.0]
@@ -138,10 +142,10 @@ def lay_bench(rng, finish, middle, window_mm):
     return lambda at: reach - float(normal @ (at - middle))
 
 
-def write(out, seed, number, *, few=False, voids=False, usual=False):
+def write(out, seed, number, *, few=False, voids=False, usual=False, dense=False):
     rng = np.random.default_rng([seed, number, 4711])
     only = ("gloss", "gloss", "sanded")[number % 3] if few else None
-    for k, (surface, jpeg, truth) in enumerate(scenes(rng, only, voids, usual)):
+    for k, (surface, jpeg, truth) in enumerate(scenes(rng, only, voids, usual, dense)):
         stem = f"{seed}-{number:04d}-{k}-{surface}"
         files.write_bytes(out / f"{stem}.jpg", jpeg)
         files.write_json(out / f"{stem}.json", truth)
@@ -156,11 +160,13 @@ def main():
     parser.add_argument("--few", action="store_true")
     parser.add_argument("--voids", action="store_true")
     parser.add_argument("--usual", action="store_true")
+    parser.add_argument("--dense", action="store_true")
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
     for number in range(chosen.first, chosen.first + chosen.scenes):
         start = time.perf_counter()
-        write(chosen.out, chosen.seed, number, few=chosen.few, voids=chosen.voids, usual=chosen.usual)
+        write(chosen.out, chosen.seed, number, few=chosen.few, voids=chosen.voids, usual=chosen.usual,
+              dense=chosen.dense)  # fmt: skip
         print(f"{number}: {time.perf_counter() - start:.1f} s", flush=True)
 
 
