@@ -1,6 +1,6 @@
 """Train the convolutional net that tells where a pinhole's middle is (``voidmap.coat.middle``).
 
-    python benchmarks/train_middles.py --work FOLDER [--scenes 200] [--seed 6] [--epochs 40] [--only-make]
+    python benchmarks/train_middles.py --work FOLDER [--scenes 200] [--seed 6] [--epochs 36] [--only-make]
         [--part 0/1] [--out voidmap/coat/middle.json]
 
 Needs PyTorch, which the project itself does not. Makes what it learns from into FOLDER (kept there, so that a second
@@ -203,7 +203,7 @@ def main():
     parser.add_argument("--work", type=Path, required=True)
     parser.add_argument("--scenes", type=int, default=200)
     parser.add_argument("--seed", type=int, default=6)
-    parser.add_argument("--epochs", type=int, default=40)
+    parser.add_argument("--epochs", type=int, default=36)
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--part", default="0/1")
     parser.add_argument("--only-make", action="store_true")
