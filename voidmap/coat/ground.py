@@ -57,17 +57,22 @@ def grain_of(grey: Bytes) -> Grain:
         (H, W) uint8.
     """
     half = cv2.resize(grey, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA).astype(np.float32)
-    smooth = cv2.GaussianBlur(half, (0, 0), 1.0)
+    across, down = capped_gradients(half)
+    xx, yy, xy = (_spread(a * b) for a, b in ((across, across), (down, down), (across, down)))
+    angle = 0.5 * np.arctan2(2 * xy, xx - yy) + np.pi / 2
+    coherence = np.hypot(xx - yy, 2 * xy) / np.maximum(xx + yy, 1e-9)
+    return Grain(angle.astype(np.float32), coherence.astype(np.float32))
+
+
+def capped_gradients(picture: Floats32) -> tuple[Floats32, Floats32]:
+    """Return the gradients (x, y) of a picture (h, w), a little smoothed, the large cut to ``GRADIENT_CAP`` medians."""
+    smooth = cv2.GaussianBlur(picture, (0, 0), 1.0)
     across = cv2.Sobel(smooth, cv2.CV_32F, 1, 0)
     down = cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
     size = cv2.magnitude(across, down)
     cap = GRADIENT_CAP * max(float(np.median(size)), 1e-6)
     weight = np.minimum(1.0, cap / np.maximum(size, 1e-6)).astype(np.float32)
-    across, down = across * weight, down * weight
-    xx, yy, xy = (_spread(a * b) for a, b in ((across, across), (down, down), (across, down)))
-    angle = 0.5 * np.arctan2(2 * xy, xx - yy) + np.pi / 2
-    coherence = np.hypot(xx - yy, 2 * xy) / np.maximum(xx + yy, 1e-9)
-    return Grain(angle.astype(np.float32), coherence.astype(np.float32))
+    return across * weight, down * weight
 
 
 def along_grain(grain: Grain, look: Bytes) -> tuple[tuple[float, float], tuple[float, float]] | None:

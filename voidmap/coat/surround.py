@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from voidmap.coat.ground import GRADIENT_CAP, Bytes, Floats32
+from voidmap.coat.ground import Bytes, Floats32, capped_gradients
 from voidmap.model import Floats, Plane
 from voidmap.scale.boards import PATTERN_MM
 from voidmap.shade import SHADE_TINT, less_sky
@@ -227,12 +227,8 @@ def _glued(part: Floats32, path: NDArray[np.int64], hidden: NDArray[np.bool_]) -
 
 def _grain(strip: Floats) -> tuple[float, float, float]:
     """Return the grain's direction in a strip (rad), how coherent it is (0 to 1), and how strong its gradients are."""
-    smooth = cv2.GaussianBlur(strip.astype(np.float32), (0, 0), 1.0)
-    across, down = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
-    size = cv2.magnitude(across, down)
-    # A fill's edge does not decide.
-    weight = np.minimum(1.0, GRADIENT_CAP * max(float(np.median(size)), 1e-6) / np.maximum(size, 1e-6))
-    xx, yy, xy = (float(np.mean(a * b * weight**2)) for a, b in ((across, across), (down, down), (across, down)))
+    across, down = capped_gradients(strip.astype(np.float32))
+    xx, yy, xy = (float(np.mean(a * b)) for a, b in ((across, across), (down, down), (across, down)))
     coherence = float(np.hypot(xx - yy, 2 * xy)) / max(xx + yy, 1e-12)
     return float(0.5 * np.arctan2(2 * xy, xx - yy)), coherence, float(np.sqrt(xx + yy))
 

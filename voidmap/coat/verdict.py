@@ -271,9 +271,7 @@ def _would_change(call: Call, finish: Finish, record: CoatRecord) -> tuple[str, 
             "give both photos of the coat together.",
         )
     before = (
-        (f"A photo that shows the place of the {_sites_of(call.unseen)} too, given together with this one.",)
-        if call.unseen
-        else ()
+        (f"A photo that shows the {_sites_of(call.unseen)} too, given together with this one.",) if call.unseen else ()
     )
     if call.decision == "flood":
         return (f"A finish that asks for pinholes under {finish.smallest_mm:g} mm to be gone too.", *before, *unseen)
