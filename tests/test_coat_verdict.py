@@ -43,6 +43,15 @@ def test_a_bad_photo_full_of_pinholes_is_still_clear_enough():
     assert verdict([coat(1, scattered(300), power=BLURRED)], finish=CLIENT).decision == "seal_again"
 
 
+def test_sealing_again_to_be_safe_is_not_told_as_likely():
+    """Of 13 seen by a photo that shows six of ten, 25 and more may be there: sealed again, and called the safer."""
+    power = replace(BLURRED, curve=((0.1, 0.6), (2.0, 0.6)))
+    record = verdict([coat(1, scattered(13), power=power)], finish=CLIENT)
+    assert record.decision == "seal_again"
+    assert record.confidence < 0.5
+    assert "More may be left than can be touched in by hand" in " ".join(record.reasons)
+
+
 def test_more_pinholes_never_make_it_sound_better():
     order = {"flood": 0, "spot_fill": 1, "seal_again": 2}
     loose = Finish("loose", smallest_mm=0.5, allowed=5)

@@ -91,6 +91,11 @@ def test_no_chance_is_told_as_certain() -> None:
     assert told == ["under 1%", "under 1%", "50%", "99%", "over 99%", "over 99%"]
 
 
+def test_a_call_that_is_rather_not_needed_is_told_as_the_safer() -> None:
+    assert shown.call_right(0.98) == "chance that this is right: 98%"
+    assert shown.call_right(0.3) == "the safer call; chance that it is needed: 30%"
+
+
 def test_a_p_value_is_told_no_smaller_than_its_digits() -> None:
     assert [shown.p_value(p) for p in (0.0491, 0.001, 8e-14)] == ["p = 0.049", "p = 0.001", "p < 0.001"]
 

@@ -56,6 +56,13 @@ def chance(share: float) -> str:
     return "over 99%" if share > SUREST else "under 1%" if share < 1.0 - SUREST else f"{share:.0%}"
 
 
+def call_right(share: float) -> str:
+    """Return how likely a call is right; one that is rather not needed was made because it is the safer."""
+    if share < 0.5:
+        return f"the safer call; chance that it is needed: {chance(share)}"
+    return f"chance that this is right: {chance(share)}"
+
+
 def p_value(p: float) -> str:
     """Return a test's p to three digits after the point, and no smaller than they show."""
     return f"p = {p:.3f}" if p >= LEAST_P else f"p < {LEAST_P}"

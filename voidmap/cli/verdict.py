@@ -76,7 +76,7 @@ def register(app: typer.Typer) -> None:
 def verdict_text(record: Verdict) -> str:
     """Return a verdict as a few lines to read at the bench."""
     after = record.expected_after_next
-    lines = [f"{_WORDS[record.decision]}  (chance that this is right: {shown.chance(record.confidence)})"]
+    lines = [f"{_WORDS[record.decision]}  ({shown.call_right(record.confidence)})"]
     lines += [f"  {reason}" for reason in record.reasons]
     if record.closure_rate is not None:
         lo, hi = record.closure_interval

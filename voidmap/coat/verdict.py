@@ -200,7 +200,10 @@ def _reasons(record: CoatRecord, finish: Finish, call: Call) -> tuple[str, ...]:
     )
     many, few, over = (shown.chance(share) for share in (call.many, 1 - call.many, 1 - call.met))
     why = {
-        "seal_again": f"More than can be touched in by hand (chance {many}): seal the whole top again.",
+        "seal_again": f"More than can be touched in by hand (chance {many}): seal the whole top again."
+        if call.many >= 0.5
+        else f"More may be left than can be touched in by hand (chance {many}), and the photo can't show all: one more "
+        "seal coat over the whole top costs less than a day of picking.",
         "spot_fill": f"Few enough for the hand (chance {few}), too many to flood over ({over}).",
         "flood": f"The finish is met with a chance of {call.met:.1%}; flooding asks for {SURE_ENOUGH_TO_FLOOD:.0%}.",
         "reshoot": "The answer hangs on what this photo can't show: the finish may be met, with a chance of "

@@ -99,7 +99,7 @@ def demo_text(done: Demo) -> str:
         lo, hi = coat.count_interval
         lines.append(
             f"  after coat {coat.number}: {coat.count} pinholes seen, {lo:.0f} to {hi:.0f} are there: "
-            f"{verdict.decision.replace('_', ' ')} ({shown.chance(verdict.confidence)})"
+            f"{verdict.decision.replace('_', ' ')} ({shown.call_right(verdict.confidence)})"
         )
     lines += ["", f"The job sheet to read, correct and hand over: {done.sheet}", f"All results: {done.folder}"]
     return "\n".join(lines)

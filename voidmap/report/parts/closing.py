@@ -24,10 +24,10 @@ def verdict_part(verdict: Verdict | None) -> str:
         if verdict.closure_rate is not None
         else ""
     )
-    change = bullets(verdict.would_change)
+    change, right = bullets(verdict.would_change), shown.call_right(verdict.confidence)
     return (
         f'<p class="verdict">{DECISIONS[verdict.decision]}</p>'
-        f"<p>Chance that this is right: {shown.chance(verdict.confidence)}. "
+        f"<p>{right[0].upper()}{right[1:]}. "
         f"Finish agreed: {escape(verdict.finish)}.</p>"
         f"{bullets(verdict.reasons)}<p>{rate}After one more coat about {after.count:.0f} would be left "
         f"({after.interval.lo:.0f} to {after.interval.hi:.0f}).</p>{_sites(verdict)}"
