@@ -28,7 +28,7 @@ from torch.nn import functional as fn
 from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from voidmap.coat.convolution import STRIDES, kept
-from voidmap.coat.middle import SIDE, USUAL_PX, scaled, squares
+from voidmap.coat.middle import SIDE, USUAL_PX, pictures_for, scaled, squares
 from voidmap.coat.spots import find_spots
 from voidmap.coat.width import with_half_level
 
@@ -87,7 +87,14 @@ def rows_of(scene, sanded, rng):
     for off in (0.0, 1.0):
         at = found.places_px[mine] + off * OFF_DIAMETERS * size[:, None] * rng.standard_normal((len(size), 2))
         by = size * np.exp(off * OFF_LOG_SIZE * rng.standard_normal(len(size)))
-        parts.append([np.round(squares(grey, at, by)).astype(np.uint8), by, middles - at, np.full(len(size), off)])
+        parts.append(
+            [
+                np.round(squares(pictures_for(grey, by), at, by)).astype(np.uint8),
+                by,
+                middles - at,
+                np.full(len(size), off),
+            ]
+        )
     return [np.concatenate(part) for part in zip(*parts, strict=True)]
 
 

@@ -10,7 +10,7 @@ from skimage.measure import regionprops
 from test_coat_spots import found_in, planted, wood
 
 from voidmap.coat import middle
-from voidmap.coat.middle import SIDE, STEP_DIAMETERS, squares, with_middles
+from voidmap.coat.middle import SIDE, STEP_DIAMETERS, pictures_for, squares, with_middles
 from voidmap.coat.spots import Spots
 
 
@@ -80,7 +80,8 @@ def test_squares_are_of_the_spots_size_and_wide_ones_are_read_from_halved_pictur
         side = STEP_DIAMETERS * diameter
         x, y = round(250 + 8 * side), round(200 - 4 * side)
         cv2.circle(picture, (x, y), max(1, round(side)), 255, -1)
-        seen = squares(picture, np.array([[250.0, 200.0]]), np.array([diameter]))[0]
+        across = np.array([diameter])
+        seen = squares(pictures_for(picture, across), np.array([[250.0, 200.0]]), across)[0]
         rows, columns = np.nonzero(seen > 60)
         assert np.mean(columns) == pytest.approx(SIDE // 2 + 8, abs=1.0)
         assert np.mean(rows) == pytest.approx(SIDE // 2 - 4, abs=1.0)

@@ -11,6 +11,7 @@ by .53 px as found and by .30 so told (median), of 332 on the photos of another 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
@@ -18,7 +19,9 @@ from importlib import resources
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
+from voidmap.coat.closeup import halved
 from voidmap.coat.convolution import Layer, head, head_of, tower, tower_of
 from voidmap.coat.ground import Bytes, Floats32
 from voidmap.coat.spots import Spots
@@ -69,9 +72,10 @@ def with_middles(grey: Bytes, spots: Spots) -> Spots:
     places, diameters = (
         np.array_split(values, -(-len(spots) // AT_ONCE)) for values in (spots.places_px, spots.diameter_px)
     )
+    pictures = pictures_for(grey, spots.diameter_px)
 
     def told(at_px: Floats, across_px: Floats) -> Floats:
-        return off_middle(squares(grey, at_px, across_px), across_px)
+        return off_middle(squares(pictures, at_px, across_px), across_px)
 
     with ThreadPoolExecutor(AT_A_TIME) as workers:
         off = np.concatenate(list(workers.map(told, places, diameters)))
@@ -79,25 +83,30 @@ def with_middles(grey: Bytes, spots: Spots) -> Spots:
     return replace(spots, x_px=x_px, y_px=y_px)
 
 
-def squares(grey: Bytes, places_px: Floats, diameter_px: Floats) -> Floats32:
-    """Return the squares (N, SIDE, SIDE) about places (N, 2) px, of their diameters (N,) px: 8-bit grey."""
+def pictures_for(grey: Bytes, diameter_px: Floats) -> list[Bytes]:
+    """Return a picture (H, W) and its halves, as many as squares about spots of these diameters (N,) px ask for."""
+    return halved(grey, int(_halvings(diameter_px).max(initial=0)))
+
+
+def _halvings(diameter_px: Floats) -> NDArray[np.int64]:
+    return np.floor(np.log2(np.maximum(STEP_DIAMETERS * diameter_px / FINEST_PX, 1.0))).astype(np.int64)
+
+
+def squares(pictures: Sequence[Bytes], places_px: Floats, diameter_px: Floats) -> Floats32:
+    """Return the squares (N, SIDE, SIDE) about places (N, 2) px, of their diameters (N,) px: 8-bit grey.
+
+    ``pictures`` are those that ``pictures_for`` gives for these diameters, or more of them.
+    """
     out = np.empty((len(places_px), SIDE, SIDE), np.float32)
-    halvings = np.floor(np.log2(np.maximum(STEP_DIAMETERS * diameter_px / FINEST_PX, 1.0))).astype(int)
-    picture = grey
-    for times in range(int(halvings.max(initial=0)) + 1):
-        if times:
-            half = (picture.shape[1] // 2, picture.shape[0] // 2)
-            picture = np.asarray(cv2.resize(picture, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-        mine = np.flatnonzero(halvings == times)
-        if len(mine) == 0:
-            continue
-        step = 2**times
+    halvings = _halvings(diameter_px)
+    for times in np.unique(halvings):
+        mine, step = np.flatnonzero(halvings == times), 2**times
         x, y = ((places_px[mine] - (step - 1) / 2) / step).T
         reach = diameter_px[mine, None] / step * _AXIS
         at_x = np.broadcast_to((x[:, None] + reach)[:, None, :], (len(mine), SIDE, SIDE))
         at_y = np.broadcast_to((y[:, None] + reach)[:, :, None], (len(mine), SIDE, SIDE))
         map_x, map_y = (at.reshape(len(mine), -1).astype(np.float32) for at in (at_x, at_y))
-        read = cv2.remap(picture, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
+        read = cv2.remap(pictures[times], map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101)
         out[mine] = read.reshape(-1, SIDE, SIDE)
     return out
 
