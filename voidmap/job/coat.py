@@ -15,7 +15,8 @@ from voidmap.job.little_light import little_light_notes
 from voidmap.records import CoatRecord, PhotoRecord
 
 if TYPE_CHECKING:
-    from voidmap.job.coat_look import Shown
+    from voidmap.coat.align import Alignment
+    from voidmap.job.coat_look import Seen, Shown
     from voidmap.model import Photo, Plane
 
 STEPS = ("reading photos", "scale", "finding pinholes", "what the photo could show", "earlier coats", "writing")
@@ -108,7 +109,9 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
         bends = [Bend.plain(Move())] if len(seen) == 1 else [a.bend for a in placed.result()[0]]
         study = study_of(seen, bends, sanded=options.sanded, smallest_mm=options.smallest_mm)
         step(STEPS[4])
-        alignments, notes = placed.result()
+        by_wood, notes = placed.result()
+    alignments = _by_sites(seen, by_wood, earlier)
+    kept = drawn.result() if alignments is by_wood else picture_of(picture(shown, [a.bend for a in alignments]))
     pinholes, told = without_fills(job, seen, alignments, earlier)
     result = record_of(
         pinholes,
@@ -123,8 +126,24 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     )
     step(STEPS[5])
     result = carry_over(job, result, earlier)
-    drawn.result().write(job, f"coat-{options.number}")
+    kept.write(job, f"coat-{options.number}")
     return result
+
+
+def _by_sites(
+    seen: Sequence[Seen], alignments: tuple[Alignment, ...], earlier: Sequence[CoatRecord]
+) -> tuple[Alignment, ...]:
+    """Return the alignments, that of a coat's only photo by the sites where these speak against it."""
+    import numpy as np
+
+    from voidmap.coat.by_sites import laid_by_sites
+    from voidmap.coat.track import sites_of
+
+    if len(seen) > 1 or not earlier:
+        return alignments
+    sites_mm = np.array([(site.x_mm, site.y_mm) for site in sites_of(earlier)]).reshape(-1, 2)
+    laid = laid_by_sites(alignments[0], seen[0].plane.to_mm(seen[0].spots.places_px), sites_mm)
+    return alignments if laid is alignments[0] else (laid,)
 
 
 def _bench_notes(shown: Sequence[Shown]) -> tuple[str, ...]:
