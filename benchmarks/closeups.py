@@ -73,9 +73,12 @@ def window(rng, slab, few, voids=False, scales=PX_PER_MM, dense=False):
     patch = patch_of(rng, slab, (float(cut[0]), float(cut[1])), (float(margin[0]), float(margin[1])), cell, tint)
     x0, y0 = np.array([patch.grid.x0_mm, patch.grid.y0_mm]) - cut + middle
     patch = replace(patch, grid=replace(patch.grid, x0_mm=float(x0), y0_mm=float(y0)))
-    density, counts = DENSITY_PER_MM2, (FEWEST, MOST)
-    if few or dense:
-        density, counts = (FEW_DENSITY_PER_MM2, (FEW_LEAST, MOST)) if few else (DENSE_PER_MM2, (FEWEST, DENSE_MOST))
+    if few:
+        density, counts = FEW_DENSITY_PER_MM2, (FEW_LEAST, MOST)
+    elif dense:
+        density, counts = DENSE_PER_MM2, (FEWEST, DENSE_MOST)
+    else:
+        density, counts = DENSITY_PER_MM2, (FEWEST, MOST)
     for surface in (few,) if few else ("gloss", "sanded"):
         yield surface, *photo(rng, patch, surface, view_mm, px_per_mm, middle, window_mm, density, counts)
 
@@ -165,8 +168,8 @@ def main():
     cv2.setNumThreads(1)
     for number in range(chosen.first, chosen.first + chosen.scenes):
         start = time.perf_counter()
-        write(chosen.out, chosen.seed, number, few=chosen.few, voids=chosen.voids, usual=chosen.usual,
-              dense=chosen.dense)  # fmt: skip
+        how = {name: getattr(chosen, name) for name in ("few", "voids", "usual", "dense")}
+        write(chosen.out, chosen.seed, number, **how)
         print(f"{number}: {time.perf_counter() - start:.1f} s", flush=True)
 
 

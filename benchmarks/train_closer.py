@@ -23,12 +23,12 @@ from pathlib import Path
 
 import closeups
 import cv2
+import nets
 import numpy as np
 import torch
 from spot_rows import closeup_scene, drawn_scene, handed_on, looked, rows_of
 from torch import nn
 from torch.nn import functional as fn
-from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
 from voidmap.coat.classify import _net as rings_net
 from voidmap.coat.classify import judge
@@ -53,8 +53,6 @@ COLOURLESS = 0.3
 """Share of squares whose colour is taken away: a tint of the fill must not be the only cue."""
 WHITE_DOUBT = 0.06
 """A phone's white balance is off by about this (1 sigma of the logarithm of one channel over another)."""
-AVERAGED = 400
-"""Weights are averaged over about so many steps."""
 HELD_EVERY = 6
 FIRST_DRAWN = 10_000
 FEW_SEED, VOIDS_SEED, USUAL_SEED = 2, 3, 5
@@ -228,7 +226,7 @@ def train(rows, held, chosen):
     net = Net(rows["known"].shape[1] + len(COLOURS))
     if chosen.start:
         begin(net, json.loads(chosen.start.read_text()))
-    mean = AveragedModel(net, multi_avg_fn=get_ema_multi_avg_fn(1 - 1 / AVERAGED))
+    mean = nets.averaged(net)
     adam = torch.optim.AdamW(net.parameters(), lr=chosen.rate, weight_decay=1e-3)
     steps = len(rows["label"]) // BATCH
     pace = torch.optim.lr_scheduler.OneCycleLR(adam, chosen.rate, total_steps=chosen.epochs * steps + 1)
@@ -262,10 +260,8 @@ def report(net, held):
 def write(net, file):
     rings = rings_net()
     made = {"mean": kept(rings.mean[:-PLAIN]), "spread": kept(rings.spread[:-PLAIN])}
-    for name, layers in zip(SQUARES, net.towers, strict=True):
-        made[name] = [[kept(layer.weight.detach().numpy()), kept(layer.bias.detach().numpy())] for layer in layers]
-    made["head"] = [[kept(layer.weight.detach().numpy().T), kept(layer.bias.detach().numpy())] for layer in net.head]
-    file.write_text(json.dumps(made, separators=(",", ":")) + "\n")
+    made |= {name: nets.kept_tower(layers) for name, layers in zip(SQUARES, net.towers, strict=True)}
+    nets.write({**made, "head": nets.kept_head(net.head)}, file)
 
 
 def main():

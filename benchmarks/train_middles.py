@@ -14,20 +14,19 @@ the making is shared out over N processes.
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 
 import closeups
 import cv2
+import nets
 import numpy as np
 import torch
 from scipy.spatial import KDTree
 from spot_rows import closeup_scene, handed_on
 from torch import nn
 from torch.nn import functional as fn
-from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
 
-from voidmap.coat.convolution import STRIDES, kept
+from voidmap.coat.convolution import STRIDES
 from voidmap.coat.middle import SIDE, USUAL_PX, pictures_for, scaled, squares
 from voidmap.coat.spots import find_spots
 from voidmap.coat.width import with_half_level
@@ -36,7 +35,6 @@ WIDTHS = (32, 64, 64)
 HIDDEN = 128
 DROPPED = 0.2
 BATCH = 256
-AVERAGED = 400
 HELD_EVERY = 6
 OFF_DIAMETERS, OFF_LOG_SIZE = 0.06, 0.08
 """How far off (1 sigma) squares are cut the second time, and the diameters that they are cut by."""
@@ -176,7 +174,7 @@ def train(rows, held, chosen):
     torch.set_num_threads(1)
     rng = np.random.default_rng(chosen.seed)
     net = Net()
-    mean = AveragedModel(net, multi_avg_fn=get_ema_multi_avg_fn(1 - 1 / AVERAGED))
+    mean = nets.averaged(net)
     adam = torch.optim.AdamW(net.parameters(), lr=chosen.rate, weight_decay=1e-3)
     steps = len(rows["size"]) // BATCH
     pace = torch.optim.lr_scheduler.OneCycleLR(adam, chosen.rate, total_steps=chosen.epochs * steps + 1)
@@ -197,12 +195,6 @@ def train(rows, held, chosen):
         if epoch % 5 == 4 or epoch == chosen.epochs - 1:
             print(f"epoch {epoch}, px off on slabs left out: {report(mean.module, held)}", flush=True)
     return mean.module
-
-
-def write(net, file):
-    made = {"tower": [[kept(k.weight.detach().numpy()), kept(k.bias.detach().numpy())] for k in net.tower],
-            "head": [[kept(k.weight.detach().numpy().T), kept(k.bias.detach().numpy())] for k in net.head]}  # fmt: skip
-    file.write_text(json.dumps(made, separators=(",", ":")) + "\n")
 
 
 def main():
@@ -226,7 +218,7 @@ def main():
     print(f"{len(rows['size'])} squares to learn from, {len(held['size'])} left out", flush=True)
     net = train(rows, held, chosen)
     if chosen.out:
-        write(net, chosen.out)
+        nets.write({"tower": nets.kept_tower(net.tower), "head": nets.kept_head(net.head)}, chosen.out)
 
 
 if __name__ == "__main__":

@@ -45,7 +45,7 @@ def test_a_photo_laid_askew_by_the_wood_is_set_right(seed: int) -> None:
     found = laid_by_sites(askew, places, sites)
     assert off(askew) > 1.5
     assert off(found) < 0.35
-    assert found.rms_mm < 0.2
+    assert off(found) / 3 < found.rms_mm < 0.3
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -65,11 +65,11 @@ def laid_by_sites(alignment: Alignment, places_mm: Floats, sites_mm: Floats) -> 
     enough = after >= max(LEAST_ON, before + MORE, (1 + SHARE_MORE) * before)
     if not enough or _by_chance(after, len(i)) > BY_CHANCE:
         return alignment
-    first = bend.powers(sites_mm[j[on]])[:, :3]
-    change, left_mm = _fitted(first, here[i[on]] - sites_mm[j[on]])
+    first = bend.powers(np.concatenate([sites_mm[j[on]], here]))[:, :3]
+    change, rms_mm = _fitted(first[: len(on)], here[i[on]] - sites_mm[j[on]], first[len(on) :])
     terms = bend.terms_mm.copy()
     terms[:3] += change
-    return replace(alignment, bend=replace(bend, terms_mm=terms), rms_mm=left_mm)
+    return replace(alignment, bend=replace(bend, terms_mm=terms), rms_mm=rms_mm)
 
 
 def _by_chance(on: int, pairs: int) -> float:
@@ -79,13 +79,20 @@ def _by_chance(on: int, pairs: int) -> float:
     return comb(pairs, 3) * float(bdtrc(on - 4, pairs - 3, (ON_MM / FARTHEST_MM) ** 2))
 
 
-def _fitted(first: Floats, off_mm: Floats) -> tuple[Floats, float]:
-    """Fit the terms (3, 2) of an affine map to what pinholes lie off (N, 2), robustly; return them and the rms left."""
+def _fitted(first: Floats, off_mm: Floats, over: Floats) -> tuple[Floats, float]:
+    """Fit the terms (3, 2) of an affine map to what pinholes lie off (N, 2), robustly.
+
+    Returned with by what distance a place may be off (1 sigma): what is left of the pinholes, and the doubt of the map
+    over all places (M, 3), also far from any site.
+    """
     held = np.diag([0.0, 1.0, 1.0]) * (OUTLIER_MM / HELD_MM) ** 2
     weight = np.ones(len(first))
     for _ in range(ROUNDS):
         told = first.T * weight
-        change = np.linalg.solve(told @ first + held + 1e-9 * np.eye(3), told @ off_mm)
+        normal = told @ first + held + 1e-9 * np.eye(3)
+        change = np.linalg.solve(normal, told @ off_mm)
         left = np.hypot(*(off_mm - first @ change).T)
         weight = 1 / (1 + (left / OUTLIER_MM) ** 2)
-    return np.asarray(change, dtype=np.float64), float(np.sqrt(np.average(left**2, weights=weight)))
+    left_mm2 = float(np.mean(left**2))
+    doubt = float(np.einsum("ni,ij,nj->n", over, np.linalg.inv(normal), over).mean())
+    return np.asarray(change, dtype=np.float64), float(np.sqrt(left_mm2 * (1 + doubt)))

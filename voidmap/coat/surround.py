@@ -208,7 +208,8 @@ def _in_shade(part: Floats32, path: NDArray[np.int64], hidden: NDArray[np.bool_]
 def _glued(part: Floats32, path: NDArray[np.int64], hidden: NDArray[np.bool_]) -> bool:
     """Whether the path is a glue seam: wood of one tint on both sides, the grain of both along it."""
     logs = np.log(part + 1.0)
-    ways = [path[:, None] + sign * np.arange(*SEAM_CELLS)[None, :] for sign in (1, -1)]
+    away = np.arange(*SEAM_CELLS)[None, :]
+    ways = [path[:, None] + away, path[:, None] - away[:, ::-1]]
     rows = np.arange(len(path))[:, None]
     free = ~hidden[rows[:, 0], path]
     for way in ways:
@@ -216,10 +217,10 @@ def _glued(part: Floats32, path: NDArray[np.int64], hidden: NDArray[np.bool_]) -
     if free.mean() < 0.5:
         return False
     sides = [logs[rows[free], way[free]] for way in ways]
-    blue, green, red = np.median(sides[0] - sides[1][:, ::-1], axis=(0, 1))
+    blue, green, red = np.median(sides[0] - sides[1], axis=(0, 1))
     if max(abs(red - green), abs(blue - green)) > SEAM_TINT:
         return False
-    turns, coherent, figure = zip(*(_grain(side.mean(axis=2)) for side in (sides[0], sides[1][:, ::-1])), strict=True)
+    turns, coherent, figure = zip(*(_grain(side.mean(axis=2)) for side in sides), strict=True)
     apart = abs((turns[0] - turns[1] + np.pi / 2) % np.pi - np.pi / 2)
     alike = max(figure) <= SEAM_ALIKE * min(figure)
     return bool(min(coherent) >= SEAM_COHERENT and apart <= SEAM_TURN_RAD and alike)
