@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from voidmap.model import Ortho, SlabFound
 from voidmap.surface.blur import edge_blur_px
@@ -28,7 +29,7 @@ CUT_MARGIN_PX = 12
 class Looked:
     """What stands out on the top, and the evened picture that shows it, cut out of the whole at ``corner`` px.
 
-    ``slab`` is the slab in that cut.
+    ``slab`` is the slab in that cut, ``pixels`` (H, W, 3) uint8 the picture itself where it is known.
     """
 
     candidates: tuple[Candidate, ...]
@@ -36,6 +37,7 @@ class Looked:
     blur_px: float
     corner: tuple[int, int]
     slab: SlabFound
+    pixels: NDArray[np.uint8] | None = None
 
 
 def find_candidates(ortho: Ortho, slab: SlabFound, grain_deg: float | None = None) -> tuple[Candidate, ...]:
@@ -58,7 +60,8 @@ def look_at(ortho: Ortho, slab: SlabFound, grain_deg: float | None = None) -> Lo
         blur_px, lines_and_dots = thin.result()
     found = [*patches, *lines_and_dots]
     described = [replace(c, features=describe(c, evened, distance, texture, blur_px)) for c in found]
-    return Looked(tuple(moved(c, shift) for c in related(described, evened.mm_per_px)), evened, blur_px, shift, slab)
+    candidates = tuple(moved(c, shift) for c in related(described, evened.mm_per_px))
+    return Looked(candidates, evened, blur_px, shift, slab, ortho.pixels)
 
 
 def _thin(evened: Evened, ortho: Ortho, slab: SlabFound) -> tuple[float, list[Candidate]]:

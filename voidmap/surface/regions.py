@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -79,6 +80,8 @@ TRACED_SHARE = 0.6
 SLENDER = 10.0
 # Kinds wide enough to see the bench through.
 MAY_GO_THROUGH = (Kind.KNOT_HOLE, Kind.BARK_VOID, Kind.HOLE)
+# Rims are drawn so many at a time.
+AT_A_TIME = 2
 # A void opens on the slab's side when it comes this near to the outline (px: the border row is not judged,
 # the rim is blurred), and along at least this length.
 OPENING_REACH_PX, LEAST_OPENING_MM = 5.0, 0.4
@@ -142,7 +145,9 @@ def select(
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
     chosen = _without_parts(found if looked is None else without_surroundings(looked, found))
     long = chosen if looked is None else run_out(looked, followed(looked, joined_in_line(looked, chosen, judged)))
-    drawn = [(replace(c, cover=rim_drawn(c, j.kind)), j) for c, j in long if j.kind is not None]
+    with ThreadPoolExecutor(AT_A_TIME) as workers:
+        covers = list(workers.map(lambda item: rim_drawn(item[0], item[1].kind, looked), long))
+    drawn = [(replace(c, cover=cover), j) for (c, j), cover in zip(long, covers, strict=True)]
     whole = drawn if looked is None else with_checks(looked, bored(looked, drawn, candidates))
     return _without_parts(_without_bridged(merged(whole, mm_per_px)))
 

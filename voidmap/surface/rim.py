@@ -120,15 +120,24 @@ def refine_rim(
     colours = cv2.GaussianBlur(pixels[y0:y1, x0:x1].astype(np.float32) / 255, (0, 0), 0.5)
     inside = start
     for _ in range(ROUNDS - 1):
-        share = _framed(_share(np.asarray(colours, dtype=np.float32), inside, bare, mm_per_px))
+        share = _framed(covered_share(np.asarray(colours, dtype=np.float32), inside, bare, mm_per_px))
         border = _border(share, inside)
         if border is None:
             return None
         inside = _filled(share.shape, border)
-    return cover_of(_share(np.asarray(colours, dtype=np.float32), inside, bare, mm_per_px), (x0, y0), inside)
+    return cover_of(covered_share(np.asarray(colours, dtype=np.float32), inside, bare, mm_per_px), (x0, y0), inside)
 
 
-def _share(colours: Floats32, start: Bools, bare: Bools, mm_per_px: float) -> Floats32:
+def covered_share(colours: Floats32, start: Bools, bare: Bools, mm_per_px: float) -> Floats32:
+    """Return how much of each pixel (h, w) a patch covers, by where its colour lies between those inside and outside.
+
+    Parameters
+    ----------
+    colours
+        (h, w, 3) float32, the picture.
+    start, bare
+        (h, w) bool: the patch as it is known so far, and the bare top.
+    """
     within_px = cv2.copyMakeBorder(start.view(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
     deep = cv2.distanceTransform(within_px, cv2.DIST_L2, 5)[1:-1, 1:-1] * mm_per_px
     away = cv2.distanceTransform((~start).view(np.uint8), cv2.DIST_L2, 5) * mm_per_px
