@@ -102,7 +102,5 @@ def _cut_out(ortho: Ortho, slab: SlabFound) -> tuple[Ortho, SlabFound, tuple[int
 
 def moved(found: Candidate, shift: tuple[int, int]) -> Candidate:
     """Carry a candidate from the cut back to the whole picture."""
-    (x, y), by = found.cover.corner, np.array(shift, dtype=np.float64)
-    cover = replace(found.cover, corner=(x + shift[0], y + shift[1]), outline_px=found.cover.outline_px + by)
-    path, bones = (None if points is None else points + by for points in (found.path_px, found.bones_px))
-    return replace(found, cover=cover, path_px=path, bones_px=bones)
+    path, bones = (None if points is None else points + shift for points in (found.path_px, found.bones_px))
+    return replace(found, cover=found.cover.moved(shift), path_px=path, bones_px=bones)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 
 import numpy as np
 
@@ -15,7 +13,7 @@ from voidmap.surface.candidates import Looked, look_at
 from voidmap.surface.compressed import is_drawn_by_compression
 from voidmap.surface.crowded import less_likely_in_crowds
 from voidmap.surface.doubtful import is_stubby
-from voidmap.surface.drawn_rim import rim_drawn
+from voidmap.surface.drawn_rim import line_drawn, wide_drawn
 from voidmap.surface.explained import without_explained
 from voidmap.surface.features import Candidate
 from voidmap.surface.follow import followed
@@ -80,8 +78,6 @@ TRACED_SHARE = 0.6
 SLENDER = 10.0
 # Kinds wide enough to see the bench through.
 MAY_GO_THROUGH = (Kind.KNOT_HOLE, Kind.BARK_VOID, Kind.HOLE)
-# Rims are drawn so many at a time.
-AT_A_TIME = 2
 # A void opens on the slab's side when it comes this near to the outline (px: the border row is not judged,
 # the rim is blurred), and along at least this length.
 OPENING_REACH_PX, LEAST_OPENING_MM = 5.0, 0.4
@@ -145,11 +141,10 @@ def select(
     found = _traced_best(_outlined_best([(c, j) for c, j in judged if j.kind is not None]))
     chosen = _without_parts(found if looked is None else without_surroundings(looked, found))
     long = chosen if looked is None else run_out(looked, followed(looked, joined_in_line(looked, chosen, judged)))
-    with ThreadPoolExecutor(AT_A_TIME) as workers:
-        covers = list(workers.map(lambda item: rim_drawn(item[0], item[1].kind, looked), long))
-    drawn = [(replace(c, cover=cover), j) for (c, j), cover in zip(long, covers, strict=True)]
-    whole = drawn if looked is None else with_checks(looked, bored(looked, drawn, candidates))
-    return _without_parts(_without_bridged(merged(whole, mm_per_px)))
+    drawn = [(line_drawn(c), j) for c, j in long]
+    if looked is not None:
+        drawn = with_checks(looked, wide_drawn(looked, bored(looked, drawn, candidates)))
+    return _without_parts(_without_bridged(merged(drawn, mm_per_px)))
 
 
 def _traced_best(judged: list[Judged]) -> list[Judged]:

@@ -48,6 +48,11 @@ class Cover:
         """Area within the outline, px²."""
         return abs(polygon_area(self.outline_px))
 
+    def moved(self, shift: tuple[int, int]) -> Cover:
+        """Return the same cover in a picture whose pixels are counted from elsewhere: (columns, rows) more."""
+        (x, y), (right, down) = self.corner, shift
+        return Cover(self.share, self.mask, (x + right, y + down), self.outline_px + np.array(shift, np.float64))
+
 
 def polygon_area(points: Floats) -> float:
     """Signed area of a closed polygon (shoelace), exact for its corners."""
