@@ -5,10 +5,11 @@ import json
 import cv2
 import numpy as np
 import pytest
+from scipy.spatial import KDTree
 
 from voidmap.photo import decode
 from voidmap.simulate import random_scene, write_scene, write_series
-from voidmap.simulate.grid import Feature
+from voidmap.simulate.grid import Feature, Grid
 from voidmap.simulate.patch import Patch, grow_sites
 from voidmap.simulate.slab import random_slab
 from voidmap.simulate.truth import polygon_area, scene_truth
@@ -140,8 +141,6 @@ def test_series_is_the_same_patch_with_pinholes_that_close(tmp_path, surface):
 
 
 def test_closing_chance_comes_back():
-    from voidmap.simulate.grid import Grid
-
     grid = Grid(-400, -400, 1.0, 800, 800)
     blank = np.zeros(grid.shape, np.float32)
     patch = Patch(grid, np.zeros((*grid.shape, 3), np.float32), blank, blank)
@@ -150,3 +149,15 @@ def test_closing_chance_comes_back():
     share = len(second) / len(first)
     spread = np.sqrt(0.7 * 0.3 / len(first))
     assert abs(share - 0.3) < 4 * spread
+
+
+def test_pinholes_never_touch_however_many():
+    grid = Grid(0.0, 0.0, 1.0, 300, 400)
+    blank = np.zeros(grid.shape, np.float32)
+    patch = Patch(grid, np.zeros((*grid.shape, 3), np.float32), blank, blank)
+    for sites in grow_sites(np.random.default_rng(4), patch, 5000, 2, (190, 140)):
+        places = np.array([(s.pit.x_mm, s.pit.y_mm) for s in sites])
+        radii = np.array([s.pit.diameter_mm / 2 for s in sites])
+        i, j = KDTree(places).query_pairs(4.5, output_type="ndarray").T
+        assert len(i) > 100
+        assert (np.hypot(*(places[i] - places[j]).T) > radii[i] + radii[j]).all()

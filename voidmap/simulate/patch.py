@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import cv2
 import numpy as np
@@ -83,6 +86,37 @@ def _pit(rng: np.random.Generator, kind: str, at: tuple[float, float]) -> Pit:
     return draw_pit(rng, at[0], at[1], _diameter(rng), style_of(rng, kind))
 
 
+class _Room:
+    """Where pinholes lie: pits that touch would be one pit."""
+
+    def __init__(self, sites: Sequence[Site]) -> None:
+        self.taken: dict[tuple[int, int], list[Pit]] = {}
+        for site in sites:
+            self.take(site.pit)
+
+    def take(self, pit: Pit) -> None:
+        self.taken.setdefault(_square(pit.x_mm, pit.y_mm), []).append(pit)
+
+    def is_taken(self, at: tuple[float, float]) -> bool:
+        """Tell whether a place is too near to a pit for another of any size."""
+        return any(np.hypot(at[0] - p.x_mm, at[1] - p.y_mm) < 1.2 * p.diameter_mm + 0.6 for p in self._near(*at))
+
+    def is_touched(self, pit: Pit) -> bool:
+        near = self._near(pit.x_mm, pit.y_mm)
+        return any(np.hypot(pit.x_mm - p.x_mm, pit.y_mm - p.y_mm) < (pit.diameter_mm + p.diameter_mm) / 2 for p in near)
+
+    def _near(self, x_mm: float, y_mm: float) -> Iterator[Pit]:
+        column, row = _square(x_mm, y_mm)
+        for place in product((column - 1, column, column + 1), (row - 1, row, row + 1)):
+            yield from self.taken.get(place, ())
+
+
+def _square(x_mm: float, y_mm: float) -> tuple[int, int]:
+    """Return in which square of a coarse grid a place lies: as wide as the widest pit keeps others off."""
+    side = 1.2 * LARGEST_MM + 0.6
+    return math.floor(x_mm / side), math.floor(y_mm / side)
+
+
 def _place(
     rng: np.random.Generator, patch: Patch, kind: str, reach_mm: tuple[float, float], rims: Floats
 ) -> tuple[float, float]:
@@ -122,16 +156,19 @@ def grow_sites(
             if rng.random() >= closes[old.kind]:
                 size = np.clip(old.pit.diameter_mm * rng.normal(0.92, 0.12), SMALLEST_MM, LARGEST_MM)
                 sites.append(replace(old, pit=replace(old.pit, diameter_mm=float(size))))
+        room = _Room(sites)
         for _ in range(count if coat == 1 else int(rng.poisson(new_share * count / coat))):
             kind = (
                 kinds[int(rng.choice(3, p=shares))] if coat == 1 else ("bubble", "bubble", "rim")[int(rng.integers(3))]
             )
             at = _place(rng, patch, kind, reach_mm, rims)
-            if any(
-                np.hypot(at[0] - s.pit.x_mm, at[1] - s.pit.y_mm) < 1.2 * s.pit.diameter_mm + 0.6 for s in sites[-400:]
-            ):
+            if room.is_taken(at):
                 continue
-            sites.append(Site(number, kind, coat, _pit(rng, kind, at)))
+            pit = _pit(rng, kind, at)
+            if room.is_touched(pit):
+                continue
+            sites.append(Site(number, kind, coat, pit))
+            room.take(pit)
             number += 1
         after.append(sites)
     return after
