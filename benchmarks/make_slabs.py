@@ -3,7 +3,7 @@
     python benchmarks/make_slabs.py OUT --count 5 --seed 100 [--megapixels 3] [--views 3] [--raking]
     python benchmarks/make_slabs.py OUT --count 5 --seed 100 [--conifers] [--figured]
     python benchmarks/make_slabs.py OUT --count 5 --seed 100 --megapixels 8 --truth
-    python benchmarks/make_slabs.py OUT --coats --count 3 --seed 100 [--surface gloss] [--figured]
+    python benchmarks/make_slabs.py OUT --coats --count 3 --seed 100 [--surface gloss] [--figured] [--crowded]
     python benchmarks/make_slabs.py OUT --coats --before --count 3 --seed 100 --megapixels 8
 
 Seeds below 10000 are for development. Seeds from 100000 are for evidence: nothing may be tuned on them.
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 EVIDENCE_FROM = 100_000
 DEVELOPMENT_BELOW = 10_000
+# Pinholes that are asked for of a crowded series, from and to, after the first coat; some find no room.
+CROWD = (800, 5000)
 
 
 def told(folder: Path, name: str, scene: Scene) -> None:
@@ -63,6 +65,12 @@ def figures_of(seed: int, figured: bool) -> tuple[str, ...]:
     return random_figures(np.random.default_rng([seed, 79])) if figured else ()
 
 
+def crowd_of(seed: int) -> int:
+    import numpy as np
+
+    return int(np.exp(np.random.default_rng([seed, 99]).uniform(*np.log(CROWD))))
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("out", type=Path)
@@ -76,6 +84,7 @@ def main() -> int:
     parser.add_argument("--truth", action="store_true", help="only write the pieces of voids into truth files there")
     parser.add_argument("--coats", action="store_true", help="coat series instead of slabs")
     parser.add_argument("--before", action="store_true", help="of each series only its slab before the fill")
+    parser.add_argument("--crowded", action="store_true", help="coat series with 800 to 5000 pinholes, two coats each")
     parser.add_argument("--surface", choices=("gloss", "sanded", "mixed"), default="mixed")
     asked = parser.parse_args()
     last = asked.seed + asked.count - 1
@@ -90,8 +99,17 @@ def main() -> int:
             from voidmap.simulate.coat import write_series
 
             surface = ("gloss", "sanded")[seed % 2] if asked.surface == "mixed" else asked.surface
-            figures = figures_of(seed, asked.figured)
-            write_series(asked.out, f"c{seed}", seed, surface=surface, megapixels=asked.megapixels, figures=figures)
+            coats, pinholes = (2, crowd_of(seed)) if asked.crowded else (3, None)
+            write_series(
+                asked.out,
+                f"c{seed}",
+                seed,
+                coats=coats,
+                surface=surface,
+                megapixels=asked.megapixels,
+                count=pinholes,
+                figures=figures_of(seed, asked.figured),
+            )
         else:
             from voidmap.simulate.scene import random_scene, write_scene
             from voidmap.simulate.wood import CONIFERS
