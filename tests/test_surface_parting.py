@@ -8,6 +8,7 @@ import pytest
 
 from voidmap.model import SlabFound
 from voidmap.records import Kind
+from voidmap.surface import parting
 from voidmap.surface.candidates import Looked, moved
 from voidmap.surface.drawn_rim import OUTWARD_MM, wide_drawn
 from voidmap.surface.features import Candidate
@@ -91,6 +92,16 @@ def test_the_cover_may_lie_anywhere_in_the_picture():
     one, two = (parted(c, OUTWARD, a_photo(), seen, MM) for c in (first, cut))
     assert two.area_px == pytest.approx(one.area_px, rel=0.002)
     assert overlap(two) == pytest.approx(overlap(one), abs=0.005)
+
+
+def test_a_large_void_is_parted_at_a_coarser_scale(monkeypatch):
+    seen = np.ones(SIZE, bool)
+    fine = parted(first_drawn(), OUTWARD, a_photo(), seen, MM)
+    monkeypatch.setattr(parting, "MOST_PX", SIZE[0] * SIZE[1] // 5)
+    coarse = parted(first_drawn(), OUTWARD, a_photo(), seen, MM)
+    assert (coarse.outline_px.shape != fine.outline_px.shape) or (coarse.outline_px != fine.outline_px).any()
+    assert overlap(coarse) > 0.95
+    assert coarse.area_px == pytest.approx(AREA, rel=0.03)
 
 
 def test_beside_what_is_not_seen_the_rim_stays():
