@@ -14,8 +14,9 @@ from voidmap.surface.candidates import Looked
 from voidmap.surface.features import Candidate
 from voidmap.surface.merge import Judged
 from voidmap.surface.parting import parted
-from voidmap.surface.rim import Cover, cover_of
+from voidmap.surface.rim import cover_of
 
+# A line's rim that is drawn farther out than makes it so many times as large has leaked.
 MOST_GROWTH = 1.5
 # How far outside of the rim as found that of a wide void may lie, mm. A hole's may not lie far: the edge of the knot
 # around it is plainer than its own.
@@ -43,20 +44,17 @@ def wide_drawn(looked: Looked, judged: Sequence[Judged]) -> list[Judged]:
 
     All stay as they are where the picture itself is not known.
     """
+    pixels, evened, (x, y) = looked.pixels, looked.evened, looked.corner
+    if pixels is None:
+        return list(judged)
 
     def drawn(item: Judged) -> Judged:
         found, judgement = item
         if found.source == "line" or judgement.kind not in OUTWARD_MM:
             return item
-        return replace(found, cover=_parted(looked, found.cover, OUTWARD_MM[judgement.kind])), judgement
+        own = found.cover.moved((-x, -y))
+        cover = parted(own, OUTWARD_MM[judgement.kind], pixels, evened.seen, evened.mm_per_px).moved((x, y))
+        return replace(found, cover=cover), judgement
 
     with ThreadPoolExecutor(AT_A_TIME) as workers:
-        return list(judged) if looked.pixels is None else list(workers.map(drawn, judged))
-
-
-def _parted(looked: Looked, cover: Cover, outward_mm: float) -> Cover:
-    assert looked.pixels is not None, "there is no picture to part colours in"
-    x, y = looked.corner
-    evened = looked.evened
-    again = parted(cover.moved((-x, -y)), outward_mm, looked.pixels, evened.seen, evened.mm_per_px)
-    return again.moved((x, y))
+        return list(workers.map(drawn, judged))

@@ -32,8 +32,8 @@ SOFT_MM, LEVEL = 0.5, 0.40
 MOST_PX = 1_000_000
 # A cut that makes more of the void than this factor, or as much less, is of something else.
 MOST_CHANGE = 1.5
-# Values of the mixtures' parameters, as OpenCV keeps them.
-_MODEL = 65
+# Fewer pixels than this teach no mixture: five colours of thirteen figures each, as OpenCV keeps them.
+LEAST_PX = 65
 
 
 def parted(cover: Cover, outward_mm: float, pixels: NDArray[np.uint8], seen: Bools, mm_per_px: float) -> Cover:
@@ -99,10 +99,10 @@ def _cut(first: Bools, hidden: Bools, pixels: NDArray[np.uint8], outward_mm: flo
     sides[deep > min(INWARD_MM, 0.5 * float(deep.max()))] = cv2.GC_FGD
     sides[away > outward_mm] = cv2.GC_BGD
     sides[hidden] = np.where(first, cv2.GC_FGD, cv2.GC_BGD)[hidden]
-    if min(first.sum(), (~first).sum()) < _MODEL:
+    if min(first.sum(), (~first).sum()) < LEAST_PX:
         return None
     cv2.setRNGSeed(0)  # the mixtures start from random places: the same photo gives the same rim
-    models = np.zeros((1, _MODEL)), np.zeros((1, _MODEL))
+    models = np.zeros((1, 5 * 13)), np.zeros((1, 5 * 13))
     cv2.grabCut(np.ascontiguousarray(pixels), sides, None, *models, ROUNDS, cv2.GC_INIT_WITH_MASK)
     own = (sides == cv2.GC_FGD) | (sides == cv2.GC_PR_FGD)
     whole = cover_of(own.astype(np.float32), (0, 0), first & own)
