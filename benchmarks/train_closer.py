@@ -41,7 +41,6 @@ GATE = 0.03
 """Candidates of less chance by their rings are not learned from: fewer than half of these are looked at at all."""
 KEPT = 0.01
 """They are kept from this chance on."""
-BATCH = 256
 SIZE_SHARE = 0.3
 """The diameter's loss counts this much beside the call's."""
 WIDTHS = (16, 32, 32)
@@ -226,23 +225,16 @@ def train(rows, held, chosen):
     net = Net(rows["known"].shape[1] + len(COLOURS))
     if chosen.start:
         begin(net, json.loads(chosen.start.read_text()))
-    mean = nets.averaged(net)
-    adam = torch.optim.AdamW(net.parameters(), lr=chosen.rate, weight_decay=1e-3)
-    steps = len(rows["label"]) // BATCH
-    pace = torch.optim.lr_scheduler.OneCycleLR(adam, chosen.rate, total_steps=chosen.epochs * steps + 1)
-    for epoch in range(chosen.epochs):
-        order = rng.permutation(len(rows["label"]))
-        for k in range(steps):
-            at = np.sort(order[k * BATCH : (k + 1) * BATCH])
-            loss = loss_of(net(*inputs(rows, at, rng)), rows, at)
-            adam.zero_grad()
-            loss.backward()
-            adam.step()
-            pace.step()
-            mean.update_parameters(net)
-        told = judged(mean.module, held)[:, 0]
-        print(f"epoch {epoch}: log loss on slabs left out {log_loss(told, held):.4f}", flush=True)
-    return mean.module
+
+    def loss_at(at):
+        return loss_of(net(*inputs(rows, at, rng)), rows, at)
+
+    def told(epoch, mean):
+        left_out = log_loss(judged(mean, held)[:, 0], held)
+        print(f"epoch {epoch}: log loss on slabs left out {left_out:.4f}", flush=True)
+
+    count = len(rows["label"])
+    return nets.trained(net, count, loss_at, told, epochs=chosen.epochs, rate=chosen.rate, rng=rng)
 
 
 def report(net, held):

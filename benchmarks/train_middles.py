@@ -34,7 +34,6 @@ from voidmap.coat.width import with_half_level
 WIDTHS = (32, 64, 64)
 HIDDEN = 128
 DROPPED = 0.2
-BATCH = 256
 HELD_EVERY = 6
 OFF_DIAMETERS, OFF_LOG_SIZE = 0.06, 0.08
 """How far off (1 sigma) squares are cut the second time, and the diameters that they are cut by."""
@@ -174,27 +173,21 @@ def train(rows, held, chosen):
     torch.set_num_threads(1)
     rng = np.random.default_rng(chosen.seed)
     net = Net()
-    mean = nets.averaged(net)
-    adam = torch.optim.AdamW(net.parameters(), lr=chosen.rate, weight_decay=1e-3)
-    steps = len(rows["size"]) // BATCH
-    pace = torch.optim.lr_scheduler.OneCycleLR(adam, chosen.rate, total_steps=chosen.epochs * steps + 1)
-    for epoch in range(chosen.epochs):
-        order = rng.permutation(len(rows["size"]))
-        for k in range(steps):
-            square, size, radii = inputs(rows, np.sort(order[k * BATCH : (k + 1) * BATCH]), rng)
-            out = net(square, size)
-            spread = out[:, 2].clamp(LEAST_SPREAD, MOST_SPREAD)
-            miss = torch.sqrt(((out[:, :2] - radii) ** 2).sum(1) + SOFT_RADII**2)
-            # A miss falls off exponentially in the plane.
-            loss = (2 * spread + miss * torch.exp(-spread)).mean()
-            adam.zero_grad()
-            loss.backward()
-            adam.step()
-            pace.step()
-            mean.update_parameters(net)
+
+    def loss_at(at):
+        square, size, radii = inputs(rows, at, rng)
+        out = net(square, size)
+        spread = out[:, 2].clamp(LEAST_SPREAD, MOST_SPREAD)
+        miss = torch.sqrt(((out[:, :2] - radii) ** 2).sum(1) + SOFT_RADII**2)
+        # A miss falls off exponentially in the plane.
+        return (2 * spread + miss * torch.exp(-spread)).mean()
+
+    def told(epoch, mean):
         if epoch % 5 == 4 or epoch == chosen.epochs - 1:
-            print(f"epoch {epoch}, px off on slabs left out: {report(mean.module, held)}", flush=True)
-    return mean.module
+            print(f"epoch {epoch}, px off on slabs left out: {report(mean, held)}", flush=True)
+
+    count = len(rows["size"])
+    return nets.trained(net, count, loss_at, told, epochs=chosen.epochs, rate=chosen.rate, rng=rng)
 
 
 def main():

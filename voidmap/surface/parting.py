@@ -5,7 +5,7 @@ all around, and a rim drawn by one runs along a ring or leaves out what is lit. 
 of its own, and the rim is the cheapest cut between them, which costs least where the picture changes (C. Rother,
 V. Kolmogorov, A. Blake, 2004). Of 138 bark voids of simulated slabs the area is off by 1.7 % so, and by 2.7 % as first
 drawn (median; the mean 4.6 and 6.2 %), of 76 knot holes by 4 and 9 %. On the photos of two other renderers it is off
-by 2.5 and 4.6 % of 7 bark voids, and by 3.3 and 1.5 % of 6 knot holes.
+by 2.5 and 4.6 % of 7 bark voids, and by 3.0 and 1.5 % of 6 knot holes.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ ROUNDS = 4
 # The cut runs between pixels: so near to it the share of each pixel is worked out, and the rim is where the void has
 # this share of it. Half is the place of a straight edge. But rims have teeth finer than the blur, which the cut leaves
 # out, and lit walls: at half 138 bark voids and 76 knot holes of simulated slabs are 2.6 and 4.7 % too small (median),
-# here .9 and 2.7 %; 7 and 6 of other renderers 1.0 and 1.3 % too large at half, here 2.5 and 3.3 %.
+# here .9 and 2.7 %; 7 and 6 of other renderers 1.2 and 1.0 % too large at half, here 2.5 and 3.0 %.
 SOFT_MM, LEVEL = 0.5, 0.40
 # A box of more pixels than this is cut at a coarser scale, which bounds the time to a second.
 MOST_PX = 1_000_000

@@ -142,6 +142,8 @@ def covered_share(colours: Floats32, start: Bools, bare: Bools, mm_per_px: float
         (h, w, 3) float32, the picture.
     start, bare
         (h, w) bool: the patch as it is known so far, and the bare top.
+    mm_per_px
+        Scale of the picture.
     """
     within_px = cv2.copyMakeBorder(start.view(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
     deep = cv2.distanceTransform(within_px, cv2.DIST_L2, 5)[1:-1, 1:-1] * mm_per_px
