@@ -1,6 +1,7 @@
 """Ask whether the scale's intervals hold and how true are its lengths.
 
-Run ``python benchmarks/scale.py [cases] [seed] [tops]`` for a row on each set of boards, and long tops in four photos.
+Run ``python benchmarks/scale.py [cases] [seed] [tops]`` for a row on each set of boards, in whole photos and in cropped
+ones, and long tops in four photos.
 Seeds below 200000 are for development. A share of 95 % out of 300 cases has a standard error of 1.3 %, out of 600 of
 0.9 %: one row outside 93 to 97 % of 300 cases is no evidence of a fault.
 ``benchmarks/scale_truth.py`` says how cameras, boards and prints are drawn.
@@ -22,6 +23,8 @@ from voidmap.scale.solve import solve_boards
 SIZE = truth.SIZE
 SETS = ((4, False, True), (3, False, False), (2, False, False), (1, True, False), (1, False, False))
 """Boards, with a lens file, spread into the corners."""
+CROPPED = ((3, False), (1, False), (3, True), (1, True))
+"""Boards in photos that were cropped afterwards; whether their sides kept their proportion."""
 CAMERAS = 40
 """Lens files made for the set that has one; each serves several cases."""
 SEED = 7
@@ -37,8 +40,11 @@ def read_bars(rng, stretch, boards):
     return {"bar_x_mm": read[:, 0].tolist(), "bar_y_mm": read[:, 1].tolist()}
 
 
-def one_case(rng, boards, known, spread):
-    """Solve one random photo; None when no board is in view. ``known``: a camera with its lens file, or None."""
+def one_case(rng, boards, known, spread, frame=truth.WHOLE):
+    """Solve one random photo, or what is kept of it (``frame``); None when no board is in view.
+
+    ``known``: a camera with its lens file, or None.
+    """
     camera, lens = known or (truth.random_camera(rng), None)
     height = rng.uniform(500, 1400)
     half = np.array([0.36, 0.27]) * height * SIZE[0] / camera.lens[0]
@@ -56,18 +62,19 @@ def one_case(rng, boards, known, spread):
         place = np.array([*(at * np.maximum(half - 100, 60) - turned @ [105, 75]), angle])
         world = truth.world_board(place, stretch, truth.random_paper(rng))
         board = truth.seen_board(rng, number, world, camera, pose, noise, refocus)
+        board = None if board is None else truth.cut(board, frame)
         if board is not None:
             seen.append(board)
     if not seen:
         return None
     bars = read_bars(rng, stretch, int(rng.choice([1, boards])))
     started = time.perf_counter()
-    plane = solve_boards([truth.stub_photo("case", camera)], [seen], lens=lens, **bars).planes[0]
+    plane = solve_boards([truth.stub_photo("case", camera, frame)], [seen], lens=lens, **bars).planes[0]
     took = time.perf_counter() - started
-    image = rng.uniform(0.06, 0.94, (8, 2)) * SIZE
-    quad = np.array([[0.1, 0.1], [0.9, 0.1], [0.9, 0.9], [0.1, 0.9]]) * SIZE * rng.uniform(0.6, 1.0)
+    image = rng.uniform(0.06, 0.94, (8, 2)) * frame.size
+    quad = np.array([[0.1, 0.1], [0.9, 0.1], [0.9, 0.9], [0.1, 0.9]]) * frame.size * rng.uniform(0.6, 1.0)
     points = np.concatenate([image, quad])
-    true = truth.true_ground(camera, pose, refocus, points)
+    true = truth.true_ground(camera, pose, refocus, points + frame.corner)
     got, drawn = plane.to_mm(points), to_mm_draws(plane, points)
     error = lengths(got) / lengths(true) - 1
     width = 1.96 * np.std(lengths(drawn), axis=0) / lengths(got)
@@ -87,9 +94,12 @@ def shoelace(points):
     return 0.5 * np.abs(np.sum(x * np.roll(y, -1, -1) - y * np.roll(x, -1, -1), axis=-1))
 
 
-def run(cases, seed, boards, with_lens, spread):
-    """Print the row of one set of boards; return whether each length and each area was held."""
-    rng = np.random.default_rng([seed, boards, with_lens])
+def run(cases, seed, boards, with_lens=False, spread=False, locked=None):
+    """Print the row of one set of boards; return whether each length and each area was held.
+
+    With ``locked`` (not None) the photos were cropped, with it keeping their proportion.
+    """
+    rng = np.random.default_rng([seed, boards, with_lens, *([] if locked is None else [locked])])
     rows, refused, why = [], 0, []
     known = None
     if with_lens:
@@ -98,8 +108,9 @@ def run(cases, seed, boards, with_lens, spread):
     while len(rows) < cases:
         if with_lens:
             known = files[len(rows) % CAMERAS]
+        frame = truth.WHOLE if locked is None else truth.random_crop(rng, locked=locked)
         try:
-            row = one_case(rng, boards, known, spread)
+            row = one_case(rng, boards, known, spread, frame)
         except ScaleError as error:
             refused += 1
             why.append(error.wrong)
@@ -112,6 +123,7 @@ def run(cases, seed, boards, with_lens, spread):
     width = np.median(np.concatenate([r[3] for r in rows]))
     slowest = np.median([r[4] for r in rows])
     name = f"{boards} board{'s' if boards > 1 else ''}{' spread' if spread else ''}{', lens file' if with_lens else ''}"
+    name += {None: "", True: ", cut alike", False: ", cut"}[locked]
     print(
         f"{name:20s} cases {len(rows):4d} refused {refused:2d}  length err median {np.median(error):.4%}  "
         f"interval ± {width:.3%}  holds: lengths {held:.1%} areas {area:.1%} (± {np.sqrt(0.0475 / len(rows)):.1%})  "
@@ -159,6 +171,8 @@ def main():
     held = np.concatenate([r[0] for r in results])
     areas = np.concatenate([r[1] for r in results])
     print(f"all: 95 % intervals hold for lengths {held.mean():.1%}, areas {areas.mean():.1%} ({len(areas)} cases)")
+    for boards, locked in CROPPED:
+        run(cases, seed, boards, locked=locked)
     for every_bar in (False, True) if count else ():
         rng = np.random.default_rng([seed, every_bar])
         tops = np.array([long_top(rng, every_bar) for _ in range(count)])

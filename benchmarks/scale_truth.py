@@ -8,7 +8,7 @@ as often as it says only when what it takes for granted is as wide as the world.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -136,9 +136,36 @@ def true_ground(camera, pose, refocus, image):
     return flat[:, :2] / flat[:, 2:]
 
 
-def stub_photo(name, camera):
-    """Return a photo without a picture: what the camera writes of itself."""
-    pixels = np.broadcast_to(np.zeros(3, np.uint8), (SIZE[1], SIZE[0], 3))
+@dataclass
+class Frame:
+    """What is kept of a photo: its first pixel (x, y) and its size, px."""
+
+    corner: np.ndarray
+    size: tuple[int, int] = SIZE
+
+
+WHOLE = Frame(np.zeros(2))
+
+
+def random_crop(rng, *, locked):
+    """Return what a user keeps of a photo, half to all of each side; ``locked``: of the whole photo's proportion."""
+    kept = np.repeat(rng.uniform(0.5, 1), 2) if locked else rng.uniform(0.5, 1, 2)
+    size = (kept * SIZE).astype(int)
+    return Frame(np.floor(rng.uniform(0, 1, 2) * (SIZE - size)), (int(size[0]), int(size[1])))
+
+
+def cut(board, frame):
+    """Return a board as it stands in a cropped photo, or None when too little of it does."""
+    corners = board.corners_px - frame.corner
+    inside = np.all((corners > 5) & (corners < np.array(frame.size) - 5), axis=1)
+    if inside.sum() < 12:
+        return None
+    return replace(board, corners_px=corners[inside], board_mm=board.board_mm[inside])
+
+
+def stub_photo(name, camera, frame=WHOLE):
+    """Return a photo without a picture: what the camera writes of itself, which a crop leaves as it was."""
+    pixels = np.broadcast_to(np.zeros(3, np.uint8), (frame.size[1], frame.size[0], 3))
     return Photo(name, name, pixels, camera="c", focal_35mm_mm=camera.exif_35mm)
 
 

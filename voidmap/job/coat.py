@@ -80,6 +80,7 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
     step(STEPS[0])
     photos = load_photos(list(photo_files))
     ready()
+    from voidmap import scale
     from voidmap.coat.bend import Bend, Move
     from voidmap.coat.inspected import pictures_of
     from voidmap.job.coat_fills import without_fills
@@ -122,7 +123,13 @@ def inspect(folder: Path, photo_files: Sequence[Path], options: CoatOptions, ste
         number=options.number,
         sanded=options.sanded,
         smallest_mm=options.smallest_mm,
-        notes=(*notes, *told, *_bench_notes(shown), *little_light_notes(photos, UNSEEN)),
+        notes=(
+            *notes,
+            *told,
+            *_bench_notes(shown),
+            *scale.cropped_notes(photos, planes),
+            *little_light_notes(photos, UNSEEN),
+        ),
     )
     step(STEPS[5])
     result = carry_over(job, result, earlier)

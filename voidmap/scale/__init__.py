@@ -1,6 +1,7 @@
 """Scale: from photos with a reference in view to the plane of the slab's top, in millimetres."""
 
 from voidmap.scale.camera import length_interval_rel, to_mm_draws
+from voidmap.scale.cropped import cropped_notes
 from voidmap.scale.faults import beside_notes, plane_notes, refuse_beside
 from voidmap.scale.given import plane_from_mm_per_px
 from voidmap.scale.lens import lens_for_photo
@@ -13,6 +14,7 @@ from voidmap.scale.solve import solve_planes
 __all__ = [
     "assess_quality",
     "beside_notes",
+    "cropped_notes",
     "footprint_mm",
     "is_long_top",
     "length_interval_rel",

@@ -1,4 +1,7 @@
-"""Boards that bend, lean, lie on another plane or were printed stretched: found by letting each of these loose."""
+"""Boards that bend, lean, lie on another plane or were printed stretched, and photos that were cropped.
+
+They are found by letting each of these loose.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,7 @@ from voidmap.model import Floats
 from voidmap.scale.adjust import Fit, adjust
 from voidmap.scale.boards import board_name
 from voidmap.scale.camera import rotations
+from voidmap.scale.cropped import if_cropped
 from voidmap.scale.layout import SIGMA_FLOOR_PX, Priors, Start
 from voidmap.scale.looks import Look
 
@@ -44,17 +48,31 @@ BAD_FIT_PX = 1.0
 """Corners of a flat board fit to a tenth of a pixel; ten times that is not noise."""
 MOST_LOOSE = 3
 """Departures looked for one after the other."""
-_STRETCH = -1
+_STRETCH, _CROP = -1, -2
 
 
 def check_boards(
-    fit: Fit, looks: Sequence[Look], camera_of: Sequence[int], priors: Priors, numbers: Sequence[int]
+    fit: Fit,
+    looks: Sequence[Look],
+    camera_of: Sequence[int],
+    priors: Priors,
+    numbers: Sequence[int],
+    *,
+    whole: bool = False,
 ) -> Fit:
     """Refuse boards that bend, lean, or lie on another plane, and stretched prints.
 
-    While something does not fit, each board's departure from the plane, and the print's stretch, is let loose in turn;
-    the one that makes all agree best is to blame. What stands out beyond doubt and would spoil the scale is refused;
-    what is smaller stays loose. One board alone can show bend but not height or tilt.
+    While something does not fit, each board's departure from the plane, the print's stretch, and the lens's axis off
+    the picture's middle (the photo was cropped), is let loose in turn; the one that makes all agree best is to blame.
+    What stands out beyond doubt and would spoil the scale is refused; what is smaller stays loose, and so does the
+    axis, which is solved for. One board alone can show bend but not height or tilt.
+
+    Parameters
+    ----------
+    fit, looks, camera_of, priors, numbers
+        All boards solved, and what went into it; ``numbers`` (B,) are the boards' own.
+    whole
+        The photos are known to be whole, as with a lens file.
 
     Returns
     -------
@@ -67,17 +85,18 @@ def check_boards(
         When a board can't serve.
     """
     loose: list[int] = []
-    while _suspect(fit, looks, priors, loose) and len(loose) < min(MOST_LOOSE, fit.layout.boards + 1):
+    left = [_STRETCH, *([] if whole else [_CROP]), *range(fit.layout.boards)]
+    while _suspect(fit, looks, priors, left) and left and len(loose) < MOST_LOOSE:
         begin = _where(fit)
         trials = {
             cause: adjust(looks, camera_of, _let_loose(priors, [*loose, cause], fit.layout.boards), begin)
-            for cause in (_STRETCH, *range(fit.layout.boards))
-            if cause not in loose
+            for cause in left
         }
         cause = min(trials, key=lambda c: trials[c].cost)
-        if not _departs(trials[cause], cause, priors):
+        if not _departs(trials[cause], cause, priors, fit.cost):
             break
         loose.append(cause)
+        left.remove(cause)
         fit = trials[cause]
     if loose:
         _refuse(fit, looks, loose, priors, numbers)
@@ -95,24 +114,35 @@ def _where(fit: Fit) -> Start:
 
 def _let_loose(priors: Priors, causes: Sequence[int], boards: int) -> Priors:
     shape_sd = np.tile(priors.shape_sd, (boards, 1))
-    for board in causes:
-        if board != _STRETCH:
-            shape_sd[board] = LOOSE_SD_MM if boards > 1 else LOOSE_ALONE_SD_MM
-    stretch_cov = np.diag(np.full(2, LOOSE_STRETCH_SD**2)) if _STRETCH in causes else priors.stretch_cov
-    return replace(priors, shape_sd=shape_sd, stretch_cov=stretch_cov)
+    for board in _boards_of(causes):
+        shape_sd[board] = LOOSE_SD_MM if boards > 1 else LOOSE_ALONE_SD_MM
+    priors = replace(priors, shape_sd=shape_sd)
+    if _STRETCH in causes:
+        priors = replace(priors, stretch_cov=np.diag(np.full(2, LOOSE_STRETCH_SD**2)))
+    if _CROP in causes:
+        lenses = [if_cropped(mean, known) for mean, known in zip(priors.lens_mean, priors.lens_cov, strict=True)]
+        mean, covariance = (np.array(part) for part in zip(*lenses, strict=True))
+        priors = replace(priors, lens_mean=mean, lens_cov=covariance)
+    return priors
 
 
-def _suspect(fit: Fit, looks: Sequence[Look], priors: Priors, loose: Sequence[int]) -> bool:
-    """Whether anything that is not loose yet departs by more than it should, or the corners do not fit."""
+def _boards_of(causes: Sequence[int]) -> list[int]:
+    return [cause for cause in causes if cause >= 0]
+
+
+def _suspect(fit: Fit, looks: Sequence[Look], priors: Priors, left: Sequence[int]) -> bool:
+    """Whether anything that is not loose yet (``left``) departs by more than it should, or the corners do not fit."""
     layout = fit.layout
     for board in range(layout.boards):
         away = np.abs(fit.values[layout.shape(board)] - priors.shape_mean) / priors.shape_sd
-        if board not in loose and away.max() > SUSPECT:
+        if board in left and away.max() > SUSPECT:
             return True
         if _board_rms(fit, looks, board) > SUSPECT_FIT_PX or _pattern(fit, looks, board) > SUSPECT_PATTERN:
             return True
     stretch = np.abs(fit.values[layout.stretch] - priors.stretch_mean) / np.sqrt(np.diag(priors.stretch_cov))
-    if _STRETCH not in loose and stretch.max() > SUSPECT:
+    if _STRETCH in left and stretch.max() > SUSPECT:
+        return True
+    if _CROP in left and _lens_off(fit, priors) > SUSPECT:
         return True
     return fit.noise.smooth > SUSPECT_SMOOTH * priors.smooth_px
 
@@ -142,6 +172,15 @@ def _shape(fit: Fit, board: int, priors: Priors) -> tuple[Floats, Floats]:
     return away, np.abs(away) / np.sqrt(np.diag(fit.covariance)[at])
 
 
+def _lens_off(fit: Fit, priors: Priors) -> float:
+    """Return by how many standard deviations a camera's focal length or axis is not what was known before."""
+    off = [
+        np.abs(fit.values[fit.layout.lens(camera)] - mean)[:3] / np.sqrt(np.diag(known))[:3]
+        for camera, (mean, known) in enumerate(zip(priors.lens_mean, priors.lens_cov, strict=True))
+    ]
+    return float(np.max(off))
+
+
 def _uneven(fit: Fit, priors: Priors) -> tuple[float, float]:
     """Return by how much x is stretched over y against the bars, and how many standard deviations that is."""
     at = fit.layout.stretch
@@ -151,16 +190,20 @@ def _uneven(fit: Fit, priors: Priors) -> tuple[float, float]:
     return float(away[0] - away[1]), float(abs(away[0] - away[1]) / spread)
 
 
-def _departs(fit: Fit, cause: int, priors: Priors) -> bool:
+def _departs(fit: Fit, cause: int, priors: Priors, before: float) -> bool:
+    """Whether what was let loose in a fit surely departs; the cost ``before`` is that of the fit without."""
     if cause == _STRETCH:
         return _uneven(fit, priors)[1] > SURE
+    if cause == _CROP:
+        # One board may well show that the lens is another without telling which.
+        return before - fit.cost > SURE**2
     return bool(np.any(_shape(fit, cause, priors)[1] > SURE))
 
 
 def _refuse(fit: Fit, looks: Sequence[Look], loose: Sequence[int], priors: Priors, numbers: Sequence[int]) -> None:
     if _STRETCH in loose:
         _refuse_stretch(*_uneven(fit, priors))
-    shapes = {board: _shape(fit, board, priors) for board in loose if board != _STRETCH}
+    shapes = {board: _shape(fit, board, priors) for board in _boards_of(loose)}
     for board, (away, sure) in shapes.items():
         if np.any((np.abs(away[3:]) > BOW_MM) & (sure[3:] > SURE)):
             raise ScaleError(

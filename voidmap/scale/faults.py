@@ -13,6 +13,7 @@ from voidmap.model import Floats, Ortho, Photo, Plane, SlabFound
 from voidmap.scale.bench import amid_ground
 from voidmap.scale.blame import BAD_FIT_PX
 from voidmap.scale.boards import CORNERS, MARKERS, board_name, dictionary
+from voidmap.scale.cropped import cropped_notes
 from voidmap.scale.detect import SEARCH_SIDE_PX
 from voidmap.scale.lower import above_boards_mm
 from voidmap.scale.unsharp import is_blurred
@@ -95,6 +96,7 @@ def plane_notes(photos: Sequence[Photo], planes: Sequence[Plane], *, bars_read: 
                 f"Corners in {photo.file} fit to {plane.reprojection_rms_px:.1f} px only: look for blur or a bent "
                 "board."
             )
+    notes.extend(cropped_notes(photos, planes))
     numbers = {board.number for plane in planes for board in plane.boards}
     if len(numbers) == 1 and planes[0].lens.source != "file":
         notes.append(

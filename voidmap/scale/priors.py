@@ -11,6 +11,7 @@ from voidmap.errors import ScaleError
 from voidmap.model import Floats, Photo
 from voidmap.records import Lens
 from voidmap.scale.bars import Bar, stretch_of
+from voidmap.scale.cropped import if_cropped, looks_cropped
 from voidmap.scale.layout import LENS_TERMS, SHAPE_TERMS, Priors
 from voidmap.scale.turn import turn_lens
 
@@ -96,6 +97,8 @@ def _one_lens(
     covariance = np.diag(spread**2)
     covariance[3, 4] = covariance[4, 3] = K2_BY_K1 * K1_SD**2
     covariance[4, 4] += (K2_BY_K1 * K1_SD) ** 2
+    if looks_cropped(width_px, height_px):
+        mean, covariance = if_cropped(mean, covariance)
     return mean, covariance, 1.0
 
 

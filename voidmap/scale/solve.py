@@ -137,7 +137,8 @@ def solve_boards(
         board_thickness_mm=board_thickness_mm,
     )
     names = [photo.file for photo in photos]
-    fit = check_boards(fit_looks(looks, camera_of, priors, names), looks, camera_of, priors, numbers)
+    fit = fit_looks(looks, camera_of, priors, names)
+    fit = check_boards(fit, looks, camera_of, priors, numbers, whole=lens is not None)
     sizes = [(p.width_px, p.height_px) for p in photos]
     planes = planes_of(fit, looks, numbers, sizes, priors, source="photo" if lens is None else "file")
     return Solution(numbers, looks, tuple(tuple(b) for b in seen), fit, planes)
