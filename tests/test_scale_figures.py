@@ -45,6 +45,13 @@ def test_mtf50_of_gaussian_times_pixel(sigma, mtf50):
     assert found == pytest.approx(mtf50, rel=0.016)
 
 
+def test_edge_that_lies_out_of_reach_has_no_sharpness():
+    # A glare between two greys that hardly differ: the middle of the step comes out far beyond what was read.
+    picture = np.full((80, 80), 0.1)
+    picture[:, 34:46], picture[:, 46:] = 0.9, 0.15
+    assert edge_mtf50(picture, np.array([40.0, 15.0]), np.array([40.0, 65.0]), 13) is None
+
+
 def test_reference_below_the_top_reads_long():
     # (1200 / 1150): a scale 50 mm below the top, camera 1200 mm above the scale, reads lengths 4.348 % long.
     plane = plane_from_mm_per_px(BLANK, 0.5)

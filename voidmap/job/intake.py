@@ -167,6 +167,8 @@ def _find(
     from voidmap import surface
 
     slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, photos[:day], planes)
+    if planes[0].reference == "boards" and not (options.bar_x_mm or options.bar_y_mm):
+        surface.refuse_rescaled(ortho, planes[0].patterns_mm)
     light = None
     if pegs:
         alone = day == len(photos)

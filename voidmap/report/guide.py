@@ -216,8 +216,8 @@ STEPS = (
     Step(
         "Level, all edges in view",
         "Even light from a bright room or an open door, no flash, no lamp shining into the lens. Wipe the lens, let it "
-        "focus, and hold the phone level over the middle, high enough that the bench shows on all sides. Give photos as "
-        "the camera saved them, not cropped.",
+        "focus, and hold the phone level over the middle, high enough that the bench shows on all sides. Give photos "
+        "as the camera saved them, not cropped.",
         _height(),
     ),
     Step(

@@ -140,10 +140,13 @@ def _mend(forward: Floats, across: Floats, value: Floats, length: float, reach: 
     return np.asarray(across - (offset + slope * forward))
 
 
-def _binned(across: Floats, value: Floats, reach: float) -> Floats:
+def _binned(across: Floats, value: Floats, reach: float) -> Floats | None:
+    """Means in quarter-pixel bins; None where the edge runs so far off that none of it is in reach."""
     count = int(2 * reach * BINS_PER_PX)
     index = np.floor((across + reach) * BINS_PER_PX).astype(int)
     good = (index >= 0) & (index < count)
+    if not good.any():
+        return None
     return _between(np.bincount(index[good], value[good], count), np.bincount(index[good], minlength=count))
 
 

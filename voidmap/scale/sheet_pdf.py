@@ -12,6 +12,9 @@ PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
 """Landscape sheets: ISO 216 A4; US Letter, 11 x 8 1/2 in."""
 SHEETS = 4
 """Boards A to D: one near each corner of a slab."""
+OFF_PAGE_MM = (3.5, -4.0)
+"""The pattern's middle lies so far to the right of the page's middle and, less than nothing, down: bars and words stand
+on the other sides."""
 _BAR_GAP_MM, _TICK_MM, _TICK_WIDTH_MM = 7.0, 5.0, 0.3
 
 
@@ -60,8 +63,7 @@ def _draw_sheet(figure, number: int, size: tuple[float, float]) -> None:  # type
     axes.set_xlim(0, size[0])
     axes.set_ylim(size[1], 0)
     axes.set_axis_off()
-    left = (size[0] - PATTERN_MM[0]) / 2 + _BAR_GAP_MM / 2
-    top = (size[1] - PATTERN_MM[1]) / 2 - 4.0
+    left, top = ((side - own) / 2 + off for side, own, off in zip(size, PATTERN_MM, OFF_PAGE_MM, strict=True))
     for x0, y0, x1, y1 in black_rectangles_mm(number):
         axes.add_patch(Rectangle((left + x0, top + y0), x1 - x0, y1 - y0, facecolor="black", linewidth=0))
     below = top + PATTERN_MM[1] + _BAR_GAP_MM

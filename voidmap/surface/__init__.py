@@ -6,6 +6,7 @@ from voidmap.surface.grain import grain_direction_deg
 from voidmap.surface.outline import find_slab, whole_slab
 from voidmap.surface.regions import find_regions
 from voidmap.surface.slab import slab_record
+from voidmap.surface.uncut import refuse_rescaled
 from voidmap.surface.under import hidden_parts
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "find_slab",
     "grain_direction_deg",
     "hidden_parts",
+    "refuse_rescaled",
     "slab_record",
     "whole_slab",
 ]
