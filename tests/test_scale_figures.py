@@ -48,8 +48,8 @@ def test_mtf50_of_gaussian_times_pixel(sigma, mtf50):
 def test_edge_that_lies_out_of_reach_has_no_sharpness():
     # A glare between two greys that hardly differ: the middle of the step comes out far beyond what was read.
     picture = np.full((80, 80), 0.1)
-    picture[:, 34:46], picture[:, 46:] = 0.9, 0.15
-    assert edge_mtf50(picture, np.array([40.0, 15.0]), np.array([40.0, 65.0]), 13) is None
+    picture[:, 36:44], picture[:, 44:] = 0.9, 0.2
+    assert edge_mtf50(picture, np.array([37.0, 15.0]), np.array([43.0, 65.0]), 13) is None
 
 
 def test_reference_below_the_top_reads_long():
