@@ -164,11 +164,15 @@ def _find(
     ortho = _ortho(photos[:day], planes[:day])
     step(STEPS[2])
     ready()
-    from voidmap import surface
+    from voidmap import scale, surface
 
     slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, photos[:day], planes)
     if planes[0].reference == "boards" and not (options.bar_x_mm or options.bar_y_mm):
         surface.refuse_rescaled(ortho, planes[0].patterns_mm)
+    if day > 1 and not scale.is_long_top(planes[:day]):
+        from voidmap.depth.same_wood import refuse_other_wood
+
+        refuse_other_wood(slab, photos[:day], planes[:day])
     light = None
     if pegs:
         alone = day == len(photos)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 
-from voidmap.errors import ValueRefused
+from voidmap.errors import ScaleError, ValueRefused
 from voidmap.model import Floats, Photo, Plane
 from voidmap.records import BoardPlace, Lens
 from voidmap.scale.adjust import Fit
@@ -20,6 +22,7 @@ from voidmap.scale.expect import board_world
 from voidmap.scale.faults import why_no_board
 from voidmap.scale.layout import Priors
 from voidmap.scale.looks import Look, point_look
+from voidmap.scale.moved import refuse_moved
 from voidmap.scale.priors import board_priors, lens_priors
 from voidmap.scale.start import fit_looks
 
@@ -138,10 +141,30 @@ def solve_boards(
     )
     names = [photo.file for photo in photos]
     fit = fit_looks(looks, camera_of, priors, names)
-    fit = check_boards(fit, looks, camera_of, priors, numbers, whole=lens is not None)
+    try:
+        fit = check_boards(fit, looks, camera_of, priors, numbers, whole=lens is not None)
+    except ScaleError:
+        if len(photos) > 1:
+            alone = partial(
+                _places_alone,
+                lens=lens,
+                bar_x_mm=bar_x_mm,
+                bar_y_mm=bar_y_mm,
+                board_thickness_mm=board_thickness_mm,
+            )
+            refuse_moved(names, [alone(photo, boards) for photo, boards in zip(photos, seen, strict=True)])
+        raise
     sizes = [(p.width_px, p.height_px) for p in photos]
     planes = planes_of(fit, looks, numbers, sizes, priors, source="photo" if lens is None else "file")
     return Solution(numbers, looks, tuple(tuple(b) for b in seen), fit, planes)
+
+
+def _places_alone(photo: Photo, boards: Sequence[BoardSeen], **known: Any) -> tuple[BoardPlace, ...]:
+    """Return where the boards lie by one photo alone; none where that can't be told."""
+    try:
+        return solve_boards([photo], [boards], **known).planes[0].boards
+    except ScaleError:
+        return ()
 
 
 def board_look(photo: int, number: int, board: BoardSeen) -> Look:

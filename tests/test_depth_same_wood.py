@@ -1,0 +1,55 @@
+"""Photos between which boards were moved, or of another slab, are refused by the wood; honest ones pass."""
+
+from dataclasses import replace
+
+import pytest
+from scale_scenes import View, board, photo
+
+from voidmap import surface
+from voidmap.depth.same_wood import refuse_other_wood
+from voidmap.errors import ScaleError
+from voidmap.scale import rectify, solve_planes
+
+FIRST = View(height=1050, lens=(1500.0, 1500.0, 799.5, 599.5, 0.0, 0.0, 0.0, 0.0, 0.0), size=(1600, 1200))
+SECOND = replace(FIRST, target=(160.0, 40.0), lean=(2.0, -3.0), roll_deg=-3.0, seed=2)
+A, B = board(0, -330, -230, 3), board(1, 130, 90, -8)
+
+
+@pytest.fixture(scope="module")
+def first():
+    return photo(FIRST, A, B, name="one.jpg")
+
+
+def shifted(sheet, x, y):
+    return replace(sheet, x_mm=sheet.x_mm + x, y_mm=sheet.y_mm + y)
+
+
+def judge(*shots):
+    planes = solve_planes(shots)
+    ortho = rectify(shots[0], planes[0])
+    refuse_other_wood(surface.find_slab(ortho, planes[0].patterns_mm), shots, planes)
+
+
+def test_photos_of_one_slab_pass(first):
+    judge(first, photo(SECOND, A, B, name="two.jpg"))
+
+
+def test_boards_moved_alike_are_told_by_the_wood(first):
+    moved = photo(SECOND, shifted(A, 20, -15), shifted(B, 20, -15), name="two.jpg")
+    with pytest.raises(ScaleError, match=r"moved between one\.jpg and two\.jpg: .* up to 25 mm"):
+        judge(first, moved)
+
+
+def test_a_nudge_is_enough(first):
+    with pytest.raises(ScaleError, match="the boards were moved"):
+        judge(first, photo(SECOND, shifted(A, 1.6, 1.2), shifted(B, 1.6, 1.2), name="two.jpg"))
+
+
+def test_one_of_two_boards_moved_is_no_lifted_board(first):
+    with pytest.raises(ScaleError, match=r"board A and board B lie (30|31) mm otherwise .* one of them was moved"):
+        judge(first, photo(SECOND, A, shifted(B, 25, -18), name="two.jpg"))
+
+
+def test_another_slab_is_told(first):
+    with pytest.raises(ScaleError, match=r"two\.jpg shows other wood than one\.jpg"):
+        judge(first, photo(SECOND, A, B, name="two.jpg", length_mm=980.0, width_mm=700.0))
