@@ -10,7 +10,7 @@ from voidmap.depth.same_wood import refuse_other_wood
 from voidmap.errors import ScaleError
 from voidmap.scale import rectify, solve_planes
 
-FIRST = View(height=1050, lens=(1500.0, 1500.0, 799.5, 599.5, 0.0, 0.0, 0.0, 0.0, 0.0), size=(1600, 1200))
+FIRST = View(height=900, lens=(1200.0, 1200.0, 799.5, 599.5, 0.0, 0.0, 0.0, 0.0, 0.0), size=(1600, 1200))
 SECOND = replace(FIRST, target=(160.0, 40.0), lean=(2.0, -3.0), roll_deg=-3.0, seed=2)
 A, B = board(0, -330, -230, 3), board(1, 130, 90, -8)
 
@@ -48,6 +48,16 @@ def test_a_nudge_is_enough(first):
 def test_one_of_two_boards_moved_is_no_lifted_board(first):
     with pytest.raises(ScaleError, match=r"board A and board B lie (30|31) mm otherwise .* one of them was moved"):
         judge(first, photo(SECOND, A, shifted(B, 25, -18), name="two.jpg"))
+
+
+def test_boards_on_a_panel_are_no_moved_boards(first):
+    raised = [replace(sheet, shape_mm=(-10.0, 0.0, 0.0, 0.0, 0.0)) for sheet in (A, B)]
+    away = replace(SECOND, target=(300.0, 120.0))
+    shots = [photo(view, *raised, name=name) for view, name in ((FIRST, "one.jpg"), (away, "two.jpg"))]
+    with pytest.raises(ScaleError, match=r"(9|10|11) mm below the boards.*--board-thickness (9|10|11)mm"):
+        judge(*shots)
+    planes = solve_planes(shots, board_thickness_mm=10.0)
+    refuse_other_wood(surface.find_slab(rectify(shots[0], planes[0]), planes[0].patterns_mm), shots, planes)
 
 
 def test_another_slab_is_told(first):

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from voidmap.depth.views import Grid, make_view
+from voidmap.depth.views import Grid, camera_height, make_view
 from voidmap.errors import ScaleError
 from voidmap.model import Floats, Photo, Plane, SlabFound
 
@@ -72,6 +72,9 @@ def refuse_other_wood(slab: SlabFound, photos: Sequence[Photo], planes: Sequence
         if len(same) and same.mean() >= SAME_SHARE:
             continue
         moved = _moved_mm(here, there, grid, slab.outline_mm)
+        below = _below_mm(here, there, grid, (planes[0].camera_mm, plane.camera_mm))
+        if moved > SAME_MM and below is not None:
+            raise _off_the_wood(photos[0], photo, below)
         if moved > SAME_MM:
             raise ScaleError(
                 f"the boards were moved between {photos[0].file} and {photo.file}: the same wood lies up to "
@@ -129,3 +132,29 @@ def _moved_mm(here: Floats, there: Floats, grid: Grid, outline_mm: Floats) -> fl
         return 0.0
     cells = (outline_mm - [grid.x0_mm, grid.y0_mm]) / grid.mm_per_px
     return float(np.hypot(*(cells @ move[:, :2].T + move[:, 2] - cells).T).max()) * grid.mm_per_px
+
+
+def _below_mm(here: Floats, there: Floats, grid: Grid, cameras_mm: tuple[Floats, Floats]) -> float | None:
+    """Return how far below the boards' plane the wood lies, mm, if that explains the move; else None."""
+    corner = np.array([grid.x0_mm, grid.y0_mm])
+    seen, other = (corner + cells * grid.mm_per_px for cells in (here, there))
+    (first, second), heights = (c[:2] for c in cameras_mm), [camera_height(c) for c in cameras_mm]
+    base = second - first
+    depth = float(np.median((other - seen) @ base)) / max(float(base @ base), 1.0) * float(np.mean(heights))
+    # Where a line of sight meets the plane at that depth, and where the second camera sees that place on the top.
+    place = first + (seen - first) * (heights[0] + depth) / heights[0]
+    expected = second + (place - second) * heights[1] / (heights[1] + depth)
+    agree = np.hypot(*(other - expected).T) < SAME_MM
+    return depth if agree.mean() >= AGREE_SHARE else None
+
+
+def _off_the_wood(first: Photo, other: Photo, below_mm: float) -> ScaleError:
+    if below_mm < 0:
+        return ScaleError(
+            f"by {first.file} and {other.file} the wood lies {-below_mm:.0f} mm above the boards",
+            "lay them on the slab's top, and photograph again without moving them",
+        )
+    return ScaleError(
+        f"by {first.file} and {other.file} the wood lies {below_mm:.0f} mm below the boards, or they were moved",
+        f"give --board-thickness {below_mm:.0f}mm if they are glued on a panel, else photograph again and move none",
+    )
