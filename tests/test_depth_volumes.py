@@ -197,6 +197,27 @@ def test_a_void_that_may_be_none_is_worth_a_look():
     assert told.readings[0].defect == "D02"
 
 
+def flat(name, area_mm2, chance):
+    stain = void(name, area_mm2, [DepthEstimate("prior", 10.0, 20.0, 0.5)])
+    return replace(stain, kind=Kind.STAIN, is_void=False, depth=None, void_probability=chance)
+
+
+def test_a_large_flat_thing_that_may_be_a_void_is_the_first_to_look_at():
+    sure = void("D01", 3000.0, [DepthEstimate("prior", 10.0, 20.0, 0.5)])
+    told = depth.advise([sure, flat("D02", 15_000.0, 0.25)], scale_rel=0.0, thickness_mm=45.0)
+    first = told.readings[0]
+    assert (first.defect, first.void_probability, first.void_interval_ml) == ("D02", 0.25, Interval(0.0, 0.0))
+    assert first.expected_mm > 5.0
+    _, without = volumes([sure], scale_rel=0.0)
+    assert first.total_interval_ml == without.volume_interval_ml
+
+
+def test_a_flat_thing_that_is_surely_none_is_not_looked_at():
+    sure = void("D01", 3000.0, [DepthEstimate("prior", 10.0, 20.0, 0.5)])
+    told = depth.advise([sure, flat("D02", 15_000.0, 0.01)], scale_rel=0.0, thickness_mm=45.0)
+    assert [r.defect for r in told.readings] == ["D01"]
+
+
 def test_what_was_missed_weighs_less_beside_much_that_was_found():
     known = [DepthEstimate("parallax", 10.0, 20.0, 0.001)]
     tops = []

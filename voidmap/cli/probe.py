@@ -57,10 +57,15 @@ def probe_text(advice: ProbeAdvice) -> str:
         lines.append("Worth measuring next, greatest depth, in this order:")
     for n, reading in enumerate(advice.readings, start=1):
         lo, hi = reading.total_interval_ml
-        lines.append(
-            f"  {n}. {reading.defect}: about {shown.length(reading.expected_mm)} expected; "
-            f"the total would then be known to {lo:.1f} to {hi:.1f} ml."
-        )
+        left = f"the total would then be known to {lo:.1f} to {hi:.1f} ml."
+        deep = f"about {shown.length(reading.expected_mm)}"
+        if reading.void_interval_ml.hi <= 0:
+            lines.append(
+                f"  {n}. {reading.defect}: flat on the map, {reading.void_probability:.0%} likely a void. Feel whether "
+                f"it is hollow ({deep} then); if not, drop it (voidmap correct JOB --drop {reading.defect}): {left}"
+            )
+        else:
+            lines.append(f"  {n}. {reading.defect}: {deep} expected; {left}")
     for reading in advice.readings:
         if len(reading.dots_mm) > 1:
             dots = ", ".join(f"{k} at ({x:.0f}, {y:.0f}) mm" for k, (x, y) in enumerate(reading.dots_mm, start=1))

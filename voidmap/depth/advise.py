@@ -1,4 +1,4 @@
-"""Which voids to probe next: the readings that narrow the total most, and what each would leave."""
+"""Which voids to probe next, and which flat things may be voids: the readings that narrow the total most."""
 
 from __future__ import annotations
 
@@ -6,24 +6,27 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from voidmap.depth.fuse import combine, fuse
+from voidmap.depth.prior import prior_estimate
 from voidmap.depth.probe import expected_reading_mm, probe_dots, probe_estimate
-from voidmap.depth.volume import volumes
+from voidmap.depth.volume import CHANCE_THAT_COUNTS, IF_VOID, volumes
 from voidmap.records import Defect, Interval, ProbeAdvice, Reading
 
 READINGS = 3
 """Readings to name: more than a few are not taken."""
-SURE = 0.95
-"""A thing that is a void with this chance is taken for one."""
+SURE, LIKELIER = 0.95, 0.5
+"""A thing that is a void with the first chance is taken for one; with the second it is likelier one than none."""
 LEAST_GAIN = 0.995
 """A reading that leaves more than this of the interval's width is not worth taking."""
 CANDIDATES = 8
-"""Voids that are tried in full at each step: those with the largest own doubt in ml."""
+"""Voids, and flat things that may be voids, that are tried in full at each step: those with the largest doubt in ml."""
 
 
 def advise(
     defects: Sequence[Defect], *, scale_rel: float, thickness_mm: float | None, count: int = READINGS
 ) -> ProbeAdvice:
     """Name the readings of greatest depth that narrow the total's interval most, greedily.
+
+    A flat thing that may be a void after all is among them where that is what leaves the total open.
 
     Parameters
     ----------
@@ -47,31 +50,48 @@ def advise(
     left = start
     while len(readings) < count:
         taken = {r.defect for r in readings}
-        tried = [(d, *_probed(now, d, scale_rel=scale_rel, thickness_mm=thickness_mm)) for d in _candidates(now, taken)]
+        doubted = _candidates(now, taken, thickness_mm)
+        tried = [(d, *_probed(now, d, scale_rel=scale_rel, thickness_mm=thickness_mm)) for d in doubted]
         if not tried:
             break
-        defect, after, interval, _ = min(tried, key=lambda t: t[3])
-        if interval.hi - interval.lo >= (left.hi - left.lo) * LEAST_GAIN:
+        defect, after, interval, width = min(tried, key=lambda t: t[3])
+        if width >= (left.hi - left.lo) * LEAST_GAIN:
             break
-        own = next(d for d in after if d.id == defect.id)
+        own = next((d.volume_interval_ml for d in after if d.id == defect.id), Interval(0.0, 0.0))
+        chance = defect.void_probability
         readings.append(
-            Reading(defect.id, expected_reading_mm(defect), interval, own.volume_interval_ml, probe_dots(defect))
+            Reading(defect.id, expected_reading_mm(defect), interval, own, probe_dots(defect), round(chance, 3))
         )
         now, left = after, interval
     clashes = tuple(f"{d.id}: {d.depth.disagreement}" for d in defects if d.depth and d.depth.disagreement)
     return ProbeAdvice(total_ml, start, tuple(readings), disagreements=clashes)
 
 
-def _candidates(defects: Sequence[Defect], taken: set[str]) -> list[Defect]:
-    """Voids whose own depth is most in doubt, in ml; those whose greatest depth was read are done."""
+def _candidates(defects: Sequence[Defect], taken: set[str], thickness_mm: float | None) -> list[Defect]:
+    """Voids, and what may be one, whose volume is most in doubt; those whose greatest depth was read are done."""
 
     def doubt(defect: Defect) -> float:
         assert defect.depth is not None, "voids have depths"
-        return defect.volume_ml * combine(defect.depth.estimates).sd
+        fused, chance = combine(defect.depth.estimates), defect.void_probability
+        middle = defect.area_mm2 * fused.mean_mm
+        return middle * float((chance * fused.sd**2 + chance * (1 - chance)) ** 0.5)
 
-    open_ones = [d for d in defects if d.is_void and d.depth and d.depth.estimates and d.id not in taken]
+    open_ones = [_if_void(d, thickness_mm) for d in defects if d.id not in taken]
+    open_ones = [d for d in open_ones if d.is_void and d.depth and d.depth.estimates]
     open_ones = [d for d in open_ones if d.depth and d.depth.source != "through" and not _read(d)]
     return sorted(open_ones, key=doubt, reverse=True)[:CANDIDATES]
+
+
+def _if_void(defect: Defect, thickness_mm: float | None) -> Defect:
+    """Return what a flat thing would be were it a void; itself where it is one, or hardly can be."""
+    if defect.is_void or defect.void_probability < CHANCE_THAT_COUNTS or defect.area_mm2 <= 0:
+        return defect
+    kind = IF_VOID.get(defect.kind, defect.kind)
+    known = defect.depth.estimates if defect.depth is not None else ()
+    if not known:
+        edge = defect.opens_on_edge
+        known = (prior_estimate(kind, area_mm2=defect.area_mm2, thickness_mm=thickness_mm, opens_on_edge=edge),)
+    return replace(defect, kind=kind, is_void=True, depth=fuse(known, thickness_mm=thickness_mm))
 
 
 def _read(defect: Defect) -> bool:
@@ -82,9 +102,9 @@ def _read(defect: Defect) -> bool:
 def _probed(
     defects: Sequence[Defect], defect: Defect, *, scale_rel: float, thickness_mm: float | None
 ) -> tuple[tuple[Defect, ...], Interval, float]:
-    """Pretend a reading of the expected depth; return the defects, the total's interval then and its expected width.
+    """Pretend a reading of what is likelier; return the defects, the total's interval then and its expected width.
 
-    The width allows for the chance that the gauge finds no void there, which is then dropped.
+    That is the expected depth or, of what is hardly a void, none: then it is dropped. The width allows for both.
     """
     assert defect.depth is not None, "candidates have depths"
     reading = probe_estimate(defect, expected_reading_mm(defect), thickness_mm=thickness_mm)
@@ -92,9 +112,11 @@ def _probed(
     # Whoever probes it sees whether it is a void at all.
     sure = replace(defect, depth=known, void_probability=1.0)
     after, totals = volumes([sure if d.id == defect.id else d for d in defects], scale_rel=scale_rel)
-    left = totals.volume_interval_ml
-    width, chance = left.hi - left.lo, defect.void_probability
-    if chance < SURE:
-        _, without = volumes([d for d in defects if d.id != defect.id], scale_rel=scale_rel)
-        width = chance * width + (1 - chance) * (without.volume_interval_ml.hi - without.volume_interval_ml.lo)
-    return after, left, width
+    left, chance = totals.volume_interval_ml, defect.void_probability
+    width = left.hi - left.lo
+    if chance >= SURE:
+        return after, left, width
+    others, without = volumes([d for d in defects if d.id != defect.id], scale_rel=scale_rel)
+    dropped = without.volume_interval_ml
+    width = chance * width + (1 - chance) * (dropped.hi - dropped.lo)
+    return (after, left, width) if chance >= LIKELIER else (others, dropped, width)

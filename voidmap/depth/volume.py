@@ -42,7 +42,8 @@ TAILS = np.linspace(0.001, 0.049, 49)
 (20 draws) no end is told."""
 CHANCE_THAT_COUNTS = 0.02
 """Below this chance of being a void, a flat thing does not touch the total's interval."""
-_IF_VOID = {Kind.SOUND_KNOT: Kind.KNOT_HOLE, Kind.STAIN: Kind.BARK_VOID}
+IF_VOID = {Kind.SOUND_KNOT: Kind.KNOT_HOLE, Kind.STAIN: Kind.BARK_VOID}
+"""What a flat thing is where it is a void after all."""
 _ML = 1e-3  # 1 ml = 1000 mm3
 
 
@@ -143,7 +144,7 @@ def _depth_of(defect: Defect) -> Fused | None:
         return Fused(float(np.log(max(known.mean_mm, 1e-4))) - sd**2 / 2, sd, {}, known.max_mm, known.source)
     if defect.area_mm2 <= 0:
         return None
-    kind, edge = _IF_VOID.get(defect.kind, defect.kind), defect.opens_on_edge
+    kind, edge = IF_VOID.get(defect.kind, defect.kind), defect.opens_on_edge
     return combine([prior_estimate(kind, area_mm2=defect.area_mm2, thickness_mm=None, opens_on_edge=edge)])
 
 

@@ -278,11 +278,14 @@ class Reading:
     expected_mm: float
     """The greatest depth that is expected there."""
     total_interval_ml: Interval
-    """What the total's 95 % interval would become with this reading and those named before it."""
+    """What the total's 95 % interval would become with this reading and those named before it, if it finds what is
+    likelier: a void of about that depth, or none."""
     void_interval_ml: Interval
-    """What the void's own 95 % interval would become."""
+    """What the void's own 95 % interval would become; 0 where none is likelier."""
     dots_mm: Outline
     """Numbered places (1, 2, ...) for depth readings inside the void, slab mm; the first near its deepest."""
+    void_probability: float = 1.0
+    """Of less than a half: the map has it flat, and whether it is hollow is what is to be looked for."""
 
 
 @dataclass(frozen=True)
