@@ -144,4 +144,18 @@ def assumptions(
         notes.append(
             "One photo shows no depth: depths are typical ranges until you probe, or add photos from other places."
         )
-    return tuple(notes)
+    return (*notes, *one_place_notes(planes[: len(photos)]))
+
+
+def one_place_notes(planes: Sequence[Plane]) -> tuple[str, ...]:
+    """Say when several photos were taken from as good as one place: they show no more depth than one."""
+    if len(planes) < 2:
+        return ()
+    from voidmap.depth.parallax import has_parallax
+
+    if has_parallax(planes):
+        return ()
+    return (
+        "The photos were taken from as good as one place and show no depth: depths are typical ranges until you probe, "
+        "or take photos 6 to 16 in (150 to 400 mm) to either side.",
+    )
