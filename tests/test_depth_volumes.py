@@ -202,20 +202,21 @@ def flat(name, area_mm2, chance):
     return replace(stain, kind=Kind.STAIN, is_void=False, depth=None, void_probability=chance)
 
 
-def test_a_large_flat_thing_that_may_be_a_void_is_the_first_to_look_at():
+def test_a_large_flat_thing_that_may_be_a_void_is_worth_a_look():
     sure = void("D01", 3000.0, [DepthEstimate("prior", 10.0, 20.0, 0.5)])
     told = depth.advise([sure, flat("D02", 15_000.0, 0.25)], scale_rel=0.0, thickness_mm=45.0)
-    first = told.readings[0]
+    (first,) = told.looks
     assert (first.defect, first.void_probability, first.void_interval_ml) == ("D02", 0.25, Interval(0.0, 0.0))
     assert first.expected_mm > 5.0
     _, without = volumes([sure], scale_rel=0.0)
     assert first.total_interval_ml == without.volume_interval_ml
+    assert [r.defect for r in told.readings] == ["D01"]
 
 
 def test_a_flat_thing_that_is_surely_none_is_not_looked_at():
     sure = void("D01", 3000.0, [DepthEstimate("prior", 10.0, 20.0, 0.5)])
     told = depth.advise([sure, flat("D02", 15_000.0, 0.01)], scale_rel=0.0, thickness_mm=45.0)
-    assert [r.defect for r in told.readings] == ["D01"]
+    assert told.looks == ()
 
 
 def test_what_was_missed_weighs_less_beside_much_that_was_found():

@@ -57,20 +57,26 @@ def probe_text(advice: ProbeAdvice) -> str:
         lines.append("Worth measuring next, greatest depth, in this order:")
     for n, reading in enumerate(advice.readings, start=1):
         lo, hi = reading.total_interval_ml
-        left = f"the total would then be known to {lo:.1f} to {hi:.1f} ml."
-        deep = f"about {shown.length(reading.expected_mm)}"
-        if reading.void_interval_ml.hi <= 0:
-            lines.append(
-                f"  {n}. {reading.defect}: flat on the map, {reading.void_probability:.0%} likely a void. Feel whether "
-                f"it is hollow ({deep} then); if not, drop it (voidmap correct JOB --drop {reading.defect}): {left}"
-            )
-        else:
-            lines.append(f"  {n}. {reading.defect}: {deep} expected; {left}")
+        lines.append(
+            f"  {n}. {reading.defect}: about {shown.length(reading.expected_mm)} expected; "
+            f"the total would then be known to {lo:.1f} to {hi:.1f} ml."
+        )
     for reading in advice.readings:
         if len(reading.dots_mm) > 1:
             dots = ", ".join(f"{k} at ({x:.0f}, {y:.0f}) mm" for k, (x, y) in enumerate(reading.dots_mm, start=1))
             lines.append(f"  Dots in {reading.defect}, if you can take more than one: {dots}.")
     if not advice.readings:
         lines.append("No single reading would narrow the total by much.")
+    if advice.looks:
+        lines.append(
+            "Flat on the map: feel whether it is hollow. If so, measure it; else voidmap correct JOB --drop it:"
+        )
+    for reading in advice.looks:
+        lo, hi = reading.total_interval_ml
+        likelier = "it is" if reading.void_interval_ml.hi > 0 else "it is not"
+        lines.append(
+            f"  {reading.defect}: {reading.void_probability:.0%} likely a void, about "
+            f"{shown.length(reading.expected_mm)} deep then; if {likelier}, the total is {lo:.1f} to {hi:.1f} ml."
+        )
     lines += [f"Disagreement: {sentence}" for sentence in advice.disagreements]
     return "\n".join(lines)

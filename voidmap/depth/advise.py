@@ -17,16 +17,19 @@ SURE, LIKELIER = 0.95, 0.5
 """A thing that is a void with the first chance is taken for one; with the second it is likelier one than none."""
 LEAST_GAIN = 0.995
 """A reading that leaves more than this of the interval's width is not worth taking."""
+LEAST_LOOK = 0.9
+"""A look at a flat thing is named when it is expected to leave less than this of the interval's width."""
 CANDIDATES = 8
-"""Voids, and flat things that may be voids, that are tried in full at each step: those with the largest doubt in ml."""
+"""Voids, or flat things that may be voids, that are tried in full at each step: those with the largest doubt in ml."""
 
 
 def advise(
     defects: Sequence[Defect], *, scale_rel: float, thickness_mm: float | None, count: int = READINGS
 ) -> ProbeAdvice:
-    """Name the readings of greatest depth that narrow the total's interval most, greedily.
+    """Name the readings of greatest depth that narrow the total's interval most, greedily, and what to look at.
 
-    A flat thing that may be a void after all is among them where that is what leaves the total open.
+    A flat thing that may be a void after all is worth a look, which asks for no gauge, where that leaves the total
+    open.
 
     Parameters
     ----------
@@ -50,42 +53,55 @@ def advise(
     left = start
     while len(readings) < count:
         taken = {r.defect for r in readings}
-        doubted = _candidates(now, taken, thickness_mm)
-        tried = [(d, *_probed(now, d, scale_rel=scale_rel, thickness_mm=thickness_mm)) for d in doubted]
+        tried = [(d, *_probed(now, d, scale_rel=scale_rel, thickness_mm=thickness_mm)) for d in _candidates(now, taken)]
         if not tried:
             break
-        defect, after, interval, width = min(tried, key=lambda t: t[3])
-        if width >= (left.hi - left.lo) * LEAST_GAIN:
+        defect, after, interval, _ = min(tried, key=lambda t: t[3])
+        if interval.hi - interval.lo >= (left.hi - left.lo) * LEAST_GAIN:
             break
-        own = next((d.volume_interval_ml for d in after if d.id == defect.id), Interval(0.0, 0.0))
-        chance = defect.void_probability
-        readings.append(
-            Reading(defect.id, expected_reading_mm(defect), interval, own, probe_dots(defect), round(chance, 3))
-        )
+        readings.append(_reading(defect, after, interval))
         now, left = after, interval
     clashes = tuple(f"{d.id}: {d.depth.disagreement}" for d in defects if d.depth and d.depth.disagreement)
-    return ProbeAdvice(total_ml, start, tuple(readings), disagreements=clashes)
+    looks = _looks(defects, start, scale_rel=scale_rel, thickness_mm=thickness_mm)
+    return ProbeAdvice(total_ml, start, tuple(readings), disagreements=clashes, looks=looks)
 
 
-def _candidates(defects: Sequence[Defect], taken: set[str], thickness_mm: float | None) -> list[Defect]:
-    """Voids, and what may be one, whose volume is most in doubt; those whose greatest depth was read are done."""
+def _looks(
+    defects: Sequence[Defect], start: Interval, *, scale_rel: float, thickness_mm: float | None
+) -> tuple[Reading, ...]:
+    """Name the flat things whose being voids or none leaves most of the total's interval open, each on its own."""
+    maybe = [v for d in defects if (v := _if_void(d, thickness_mm)) is not None]
+    maybe.sort(key=lambda d: d.void_probability * d.area_mm2 * (d.depth.mean_mm if d.depth else 0.0), reverse=True)
+    told = []
+    for defect in maybe[:CANDIDATES]:
+        after, interval, width = _probed(defects, defect, scale_rel=scale_rel, thickness_mm=thickness_mm)
+        if width < (start.hi - start.lo) * LEAST_LOOK:
+            told.append((width, _reading(defect, after, interval)))
+    return tuple(reading for _, reading in sorted(told, key=lambda t: t[0])[:READINGS])
+
+
+def _reading(defect: Defect, after: Sequence[Defect], interval: Interval) -> Reading:
+    own = next((d.volume_interval_ml for d in after if d.id == defect.id), Interval(0.0, 0.0))
+    dots, chance = probe_dots(defect), round(defect.void_probability, 3)
+    return Reading(defect.id, expected_reading_mm(defect), interval, own, dots, chance)
+
+
+def _candidates(defects: Sequence[Defect], taken: set[str]) -> list[Defect]:
+    """Voids whose volume is most in doubt, in ml; those whose greatest depth was read are done."""
 
     def doubt(defect: Defect) -> float:
         assert defect.depth is not None, "voids have depths"
-        fused, chance = combine(defect.depth.estimates), defect.void_probability
-        middle = defect.area_mm2 * fused.mean_mm
-        return middle * float((chance * fused.sd**2 + chance * (1 - chance)) ** 0.5)
+        return defect.volume_ml * combine(defect.depth.estimates).sd
 
-    open_ones = [_if_void(d, thickness_mm) for d in defects if d.id not in taken]
-    open_ones = [d for d in open_ones if d.is_void and d.depth and d.depth.estimates]
+    open_ones = [d for d in defects if d.is_void and d.depth and d.depth.estimates and d.id not in taken]
     open_ones = [d for d in open_ones if d.depth and d.depth.source != "through" and not _read(d)]
     return sorted(open_ones, key=doubt, reverse=True)[:CANDIDATES]
 
 
-def _if_void(defect: Defect, thickness_mm: float | None) -> Defect:
-    """Return what a flat thing would be were it a void; itself where it is one, or hardly can be."""
+def _if_void(defect: Defect, thickness_mm: float | None) -> Defect | None:
+    """Return what a flat thing would be were it a void; None where it is one, or hardly can be."""
     if defect.is_void or defect.void_probability < CHANCE_THAT_COUNTS or defect.area_mm2 <= 0:
-        return defect
+        return None
     kind = IF_VOID.get(defect.kind, defect.kind)
     known = defect.depth.estimates if defect.depth is not None else ()
     if not known:

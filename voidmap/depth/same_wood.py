@@ -1,4 +1,4 @@
-"""Whether photos show the same wood at the same places of the boards: boards that were moved between them, other slabs.
+"""Whether photos show the same wood at the same places of the boards: boards that were moved, other slabs.
 
 What the boards alone can't show, the wood can: its features are found in each photo, laid onto the top's plane, and
 paired. Where the boards lie as they lay, the two of a pair lie at one place.
@@ -35,13 +35,16 @@ pairs of photos of one slab (simulated, and by two other renderers) the least ha
 AGREE_SHARE, AGREE_CELLS, SCALE_REL = 0.5, 2.0, 0.002
 """Boards were moved when this share of the pairs agrees on one move, within so many cells and without a change of
 size: where the wood is burnt out, what is left are the floors of voids, which agree on their depth."""
+LEAST_AGREE = 12
+"""So many pairs must agree on it: two of a handful do by chance."""
 LEAST_SAME, LEAST_FEATURES = 3, 300
-"""Photos with so many features each of which fewer pairs lie at one place show other wood: eight pairs of unlike slabs
-have none, twelve of one slab five and more, be one photo blurred by 6 px, of a quarter of the light, or burnt out."""
+"""Photos with so many features each of which fewer pairs lie at one place show other wood, or plain wood: eight pairs
+of unlike slabs have none, twelve of one slab five and more, be one photo blurred by 6 px, of a quarter of the light, or
+burnt out; ten of slabs blurred by 100 px, under noise, none to five."""
 
 
-def refuse_other_wood(slab: SlabFound, photos: Sequence[Photo], planes: Sequence[Plane]) -> None:
-    """Refuse photos that show other wood than the first at the boards' places, and say whether boards were moved.
+def check_wood(slab: SlabFound, photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[str, ...]:
+    """Refuse photos between which boards were moved; name those whose wood is not found again in the first.
 
     Parameters
     ----------
@@ -50,11 +53,18 @@ def refuse_other_wood(slab: SlabFound, photos: Sequence[Photo], planes: Sequence
     photos, planes
         Photos of the whole slab, all in the frame of the boards.
 
+    Returns
+    -------
+    tuple of str
+        A note for each photo of other wood. It is no refusal: wood so plain that only noise is seen is not found again
+        either.
+
     Raises
     ------
     ScaleError
-        When the wood is elsewhere, or another.
+        When the same wood lies elsewhere, or at another depth than the boards.
     """
+    notes = []
     low, high = slab.outline_mm.min(axis=0) - AROUND_MM, slab.outline_mm.max(axis=0) + AROUND_MM
     step = max(STEP_MM, float(np.sqrt(np.prod(high - low) / MOST_CELLS)))
     width, height = ((high - low) / step).astype(int)
@@ -72,20 +82,15 @@ def refuse_other_wood(slab: SlabFound, photos: Sequence[Photo], planes: Sequence
         if len(same) and same.mean() >= SAME_SHARE:
             continue
         moved = _moved_mm(here, there, grid, slab.outline_mm)
-        below = _below_mm(here, there, grid, (planes[0].camera_mm, plane.camera_mm))
-        if moved > SAME_MM and below is not None:
-            raise _off_the_wood(photos[0], photo, below)
         if moved > SAME_MM:
-            raise ScaleError(
-                f"the boards were moved between {photos[0].file} and {photo.file}: the same wood lies up to "
-                f"{moved:.0f} mm elsewhere",
-                "photograph again without moving a board, or leave that photo out",
-            )
+            below = _below_mm(here, there, grid, (planes[0].camera_mm, plane.camera_mm))
+            raise _moved(photos[0], photo, moved) if below is None else _off_the_wood(photos[0], photo, below)
         if same.sum() < LEAST_SAME and min(len(first[0]), len(other[0])) >= LEAST_FEATURES:
-            raise ScaleError(
-                f"{photo.file} shows other wood than {photos[0].file} at the same place of the boards",
-                "give photos of one slab, its boards not moved between them",
+            notes.append(
+                f"The wood of {photo.file} was not found again in {photos[0].file}: if that is another slab, or a "
+                "board was moved, leave it out, for no depth here is right then."
             )
+    return tuple(notes)
 
 
 def _beside_boards(grid: Grid, planes: Sequence[Plane]) -> NDArray[np.uint8]:
@@ -125,10 +130,14 @@ def _pairs(first: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> tuple[
 
 def _moved_mm(here: Floats, there: Floats, grid: Grid, outline_mm: Floats) -> float:
     """Return how far the wood lies elsewhere, mm, at most; 0 when the pairs agree on no move."""
-    if len(here) < 2:
+    if len(here) < LEAST_AGREE:
         return 0.0
     move, agree = cv2.estimateAffinePartial2D(here, there, method=cv2.RANSAC, ransacReprojThreshold=AGREE_CELLS)
-    if move is None or agree.mean() < AGREE_SHARE or abs(np.hypot(*move[:, 0]) - 1) > SCALE_REL:
+    if (
+        move is None
+        or agree.sum() < max(LEAST_AGREE, AGREE_SHARE * len(agree))
+        or abs(np.hypot(*move[:, 0]) - 1) > SCALE_REL
+    ):
         return 0.0
     cells = (outline_mm - [grid.x0_mm, grid.y0_mm]) / grid.mm_per_px
     return float(np.hypot(*(cells @ move[:, :2].T + move[:, 2] - cells).T).max()) * grid.mm_per_px
@@ -146,6 +155,14 @@ def _below_mm(here: Floats, there: Floats, grid: Grid, cameras_mm: tuple[Floats,
     expected = second + (place - second) * heights[1] / (heights[1] + depth)
     agree = np.hypot(*(other - expected).T) < SAME_MM
     return depth if agree.mean() >= AGREE_SHARE else None
+
+
+def _moved(first: Photo, other: Photo, moved_mm: float) -> ScaleError:
+    return ScaleError(
+        f"the boards were moved between {first.file} and {other.file}: the same wood lies up to {moved_mm:.0f} mm "
+        "elsewhere",
+        "photograph again without moving a board, or leave that photo out",
+    )
 
 
 def _off_the_wood(first: Photo, other: Photo, below_mm: float) -> ScaleError:

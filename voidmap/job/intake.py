@@ -126,6 +126,7 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
         totals=totals,
         notes=(
             *notes,
+            *found.wood,
             *assumptions(photos[: found.day], planes, found, defects, thick=options.thickness_mm is not None),
         ),
     )
@@ -143,6 +144,8 @@ class _Found:
     light: LampLight | None
     grain_deg: float
     regions: tuple[Region, ...]
+    wood: tuple[str, ...]
+    """Notes of photos that show other wood."""
 
     def picture(self) -> KeptPicture:
         """Return the picture that the job keeps."""
@@ -164,15 +167,12 @@ def _find(
     ortho = _ortho(photos[:day], planes[:day])
     step(STEPS[2])
     ready()
-    from voidmap import scale, surface
+    from voidmap import surface
 
     slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, photos[:day], planes)
     if planes[0].reference == "boards" and not (options.bar_x_mm or options.bar_y_mm):
         surface.refuse_rescaled(ortho, planes[0].patterns_mm)
-    if day > 1 and not scale.is_long_top(planes[:day]):
-        from voidmap.depth.same_wood import refuse_other_wood
-
-        refuse_other_wood(slab, photos[:day], planes[:day])
+    wood = _check_wood(slab, photos[:day], planes[:day])
     light = None
     if pegs:
         alone = day == len(photos)
@@ -183,7 +183,18 @@ def _find(
     seen = surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg)
     whole = _with_floors(seen, ortho, slab, photos[:day], planes[:day], options.thickness_mm)
     regions = (*whole, *surface.bay_regions(ortho, slab, planes[0]))
-    return _Found(day, ortho, slab, light, grain_deg, regions)
+    return _Found(day, ortho, slab, light, grain_deg, regions, wood)
+
+
+def _check_wood(slab: SlabFound, photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[str, ...]:
+    """Refuse photos between which boards were moved; return notes of other wood."""
+    from voidmap import scale
+
+    if len(photos) < 2 or scale.is_long_top(planes):
+        return ()
+    from voidmap.depth.same_wood import check_wood
+
+    return check_wood(slab, photos, planes)
 
 
 def _with_floors(

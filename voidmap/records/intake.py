@@ -299,6 +299,8 @@ class ProbeAdvice:
     total_interval_ml: Interval
     readings: tuple[Reading, ...]
     """Best first; each counts on those before it."""
+    looks: tuple[Reading, ...] = ()
+    """Flat things whose being voids or none leaves most of the total open, best first, each on its own."""
     recorded: tuple[str, ...] = ()
     """What was recorded by this call, one sentence each."""
     disagreements: tuple[str, ...] = ()
