@@ -172,18 +172,22 @@ def _find(
     slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, photos[:day], planes)
     if planes[0].reference == "boards" and not (options.bar_x_mm or options.bar_y_mm):
         surface.refuse_rescaled(ortho, planes[0].patterns_mm)
-    wood = _check_wood(slab, photos[:day], planes[:day])
+    by_day = photos[:day], planes[:day]
     light = None
     if pegs:
         alone = day == len(photos)
         light = find_lamp(photos[-1], planes[-1], ortho if alone else None, slab, pegs)
         slab = hide_pegs(slab, ortho, light) if alone else slab
     step(STEPS[3])
-    grain_deg = surface.grain_direction_deg(ortho, slab)
-    seen = surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg)
-    whole = _with_floors(seen, ortho, slab, photos[:day], planes[:day], options.thickness_mm)
+    # Whether the photos show one wood hangs on nothing that is found on it: a second processor looks meanwhile.
+    with ThreadPoolExecutor(1) as beside:
+        wood = beside.submit(_check_wood, slab, *by_day)
+        grain_deg = surface.grain_direction_deg(ortho, slab)
+        seen = surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg)
+        notes = wood.result()
+    whole = _with_floors(seen, ortho, slab, *by_day, options.thickness_mm)
     regions = (*whole, *surface.bay_regions(ortho, slab, planes[0]))
-    return _Found(day, ortho, slab, light, grain_deg, regions, wood)
+    return _Found(day, ortho, slab, light, grain_deg, regions, notes)
 
 
 def _check_wood(slab: SlabFound, photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[str, ...]:
