@@ -10,7 +10,7 @@ from voidmap.depth.same_wood import check_wood
 from voidmap.errors import ScaleError
 from voidmap.scale import rectify, solve_planes
 
-FIRST = View(height=900, lens=(1200.0, 1200.0, 799.5, 599.5, 0.0, 0.0, 0.0, 0.0, 0.0), size=(1600, 1200))
+FIRST = View(height=900, lens=(840.0, 840.0, 559.5, 419.5, 0.0, 0.0, 0.0, 0.0, 0.0), size=(1120, 840))
 SECOND = replace(FIRST, target=(160.0, 40.0), lean=(2.0, -3.0), roll_deg=-3.0, seed=2)
 A, B = board(0, -330, -230, 3), board(1, 130, 90, -8)
 
