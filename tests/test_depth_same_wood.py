@@ -46,8 +46,14 @@ def test_a_nudge_is_enough(first):
 
 
 def test_one_of_two_boards_moved_is_no_lifted_board(first):
-    with pytest.raises(ScaleError, match=r"board A and board B lie (30|31) mm otherwise .* one of them was moved"):
-        judge(first, photo(SECOND, A, shifted(B, 25, -18), name="two.jpg"))
+    with pytest.raises(ScaleError, match=r"board A and board B lie (11|12) mm otherwise .* one of them was moved"):
+        judge(first, photo(SECOND, A, shifted(B, 10, -6), name="two.jpg"))
+
+
+def test_a_board_on_another_plane_is_no_moved_board(first):
+    low = replace(B, shape_mm=(40.0, 0.0, 0.0, 0.0, 0.0))
+    with pytest.raises(ScaleError, match="plane of the other boards"):
+        judge(photo(FIRST, A, low, name="one.jpg"), photo(SECOND, A, low, name="two.jpg"))
 
 
 def test_boards_on_a_panel_are_no_moved_boards(first):

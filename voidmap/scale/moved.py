@@ -12,9 +12,11 @@ from voidmap.model import Floats
 from voidmap.records import BoardPlace
 from voidmap.scale.boards import board_name
 
-MOVED_MM, MOVED_REL = 8.0, 0.01
+MOVED_MM, MOVED_REL = 4.0, 0.005
 """Two boards were moved to each other when their places in two photos, each solved alone, differ by more than this, and
-this share of how far they lie apart: one photo alone places a board a metre away within half a per cent."""
+this share of how far they lie apart: one photo alone places a board a metre away within a quarter of a per cent."""
+FLAT_DEG = 0.5
+"""That counts where each photo alone has all boards lie flat: what lies on another plane shifts from photo to photo."""
 
 
 def refuse_moved(files: Sequence[str], places: Sequence[Sequence[BoardPlace]]) -> None:
@@ -33,6 +35,8 @@ def refuse_moved(files: Sequence[str], places: Sequence[Sequence[BoardPlace]]) -
         When two photos show two boards otherwise to each other.
     """
     for (first, here), (other, there) in combinations(zip(files, places, strict=True), 2):
+        if max((p.tilt_deg for p in (*here, *there)), default=0.0) > FLAT_DEG:
+            continue
         for one, two in combinations(sorted({p.number for p in here} & {p.number for p in there}), 2):
             before, after = _apart(here, one, two), _apart(there, one, two)
             away = float(np.hypot(*(after - before)))
