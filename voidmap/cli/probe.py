@@ -69,7 +69,7 @@ def probe_text(advice: ProbeAdvice) -> str:
         lines.append("No single reading would narrow the total by much.")
     if advice.looks:
         lines.append(
-            "Flat on the map: feel whether it is hollow. If so, measure it; else voidmap correct JOB --drop it:"
+            "Flat on the map: feel whether it is hollow. If so, measure it; else voidmap correct JOB --drop ID:"
         )
     for reading in advice.looks:
         lo, hi = reading.total_interval_ml

@@ -20,7 +20,7 @@ LEAST_GAIN = 0.995
 LEAST_LOOK = 0.9
 """A look at a flat thing is named when it is expected to leave less than this of the interval's width."""
 CANDIDATES = 8
-"""Voids, or flat things that may be voids, that are tried in full at each step: those with the largest doubt in ml."""
+"""Tried in full: so many voids, those with the largest own doubt in ml, and flat things, by expected volume."""
 
 
 def advise(
@@ -87,7 +87,7 @@ def _reading(defect: Defect, after: Sequence[Defect], interval: Interval) -> Rea
 
 
 def _candidates(defects: Sequence[Defect], taken: set[str]) -> list[Defect]:
-    """Voids whose volume is most in doubt, in ml; those whose greatest depth was read are done."""
+    """Voids whose own depth is most in doubt, in ml; those whose greatest depth was read are done."""
 
     def doubt(defect: Defect) -> float:
         assert defect.depth is not None, "voids have depths"

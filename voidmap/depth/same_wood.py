@@ -15,15 +15,16 @@ from numpy.typing import NDArray
 from voidmap.depth.views import Grid, camera_height, make_view
 from voidmap.errors import ScaleError
 from voidmap.model import Floats, Photo, Plane, SlabFound
+from voidmap.scale.bench import MARGIN_MM
 
 STEP_MM, MOST_CELLS = 1.0, 500_000
 """The top is looked at in mm, or coarser where it then has more cells: bounds the time."""
 AROUND_MM = 20.0
 """Bench around the slab that is laid out too: a board that was moved shows the slab elsewhere."""
-MARGIN_MM = 44.0
-"""Paper beyond the pattern at most: half of A4's 297 mm less the pattern's 210. A board is alike in all photos."""
 FEATURES, CONTRAST = 3000, 0.01
 """Features (D. Lowe's SIFT, 2004) of one photo at most, and the least contrast of one: wood is faint."""
+EVEN_CLIP, EVEN_TILES = 4.0, (8, 8)
+"""Contrast is evened out in so many tiles (OpenCV's CLAHE), raised by no more than this: light falls off over a top."""
 CLEARLY_NEARER = 0.8
 """A feature is paired when its likest is nearer than so many times the second (Lowe's ratio)."""
 SAME_MM = 1.0
@@ -94,7 +95,7 @@ def check_wood(slab: SlabFound, photos: Sequence[Photo], planes: Sequence[Plane]
 
 
 def _beside_boards(grid: Grid, planes: Sequence[Plane]) -> NDArray[np.uint8]:
-    """Return 1 where no photo's boards lie, nor their paper, (h, w)."""
+    """Return 1 where no photo's boards lie, nor their paper, (h, w): a board is alike in all photos, moved or not."""
     paper = np.zeros(grid.shape, np.uint8)
     for plane in planes:
         for pattern in plane.patterns_mm:
@@ -113,7 +114,7 @@ def _features(photo: Photo, plane: Plane, grid: Grid, where: NDArray[np.uint8]) 
     if view is None:
         return None
     image, seen = view.warp(grid, 0.0)
-    even = cv2.createCLAHE(4.0, (8, 8)).apply(np.clip(image, 0, 255).astype(np.uint8))
+    even = cv2.createCLAHE(EVEN_CLIP, EVEN_TILES).apply(np.clip(image, 0, 255).astype(np.uint8))
     finder = cv2.SIFT_create(FEATURES, contrastThreshold=CONTRAST)  # type: ignore[attr-defined]
     points, described = finder.detectAndCompute(even, where * (seen > 0.5))
     if described is None or len(points) < 2:

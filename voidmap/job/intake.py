@@ -13,6 +13,7 @@ from voidmap.files import CORRECTIONS, MEASURED, RESIN, Job, load_photos, open_j
 from voidmap.job.ahead import load_ahead
 from voidmap.job.intake_notes import BESIDE_EDGE, assumptions
 from voidmap.job.lamp import find_lamp, hide_pegs, parse_peg, photos_by_day
+from voidmap.job.wood import wood_notes
 from voidmap.records import (
     Defect,
     DepthEstimate,
@@ -76,6 +77,11 @@ class IntakeOptions:
         if self.mm_per_px is not None and not 0.001 <= self.mm_per_px <= 10.0:
             raise ValueRefused(f"{self.mm_per_px:g} mm per pixel can't be right", "give mm in one pixel, as in 0.07")
 
+    @property
+    def bars_read(self) -> bool:
+        """Whether a printed check bar was measured."""
+        return bool(self.bar_x_mm or self.bar_y_mm)
+
 
 def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, step: Callable[[str], None]) -> Intake:
     """Map a slab and write the job's ``measured.json`` and ``intake.json``.
@@ -111,7 +117,7 @@ def take_in(folder: Path, photo_files: Sequence[Path], options: IntakeOptions, s
     planes = _planes(photos, options)
     with ThreadPoolExecutor(1) as beside:
         # How good the photos are and the picture for the sheet are not asked for before the records are written.
-        told = beside.submit(_photo_records, photos, planes, bars_read=bool(options.bar_x_mm or options.bar_y_mm))
+        told = beside.submit(_photo_records, photos, planes, bars_read=options.bars_read)
         found = _find(photos, planes, options, step, ready)
         picture = beside.submit(found.picture)
         step(STEPS[4])
@@ -170,7 +176,7 @@ def _find(
     from voidmap import surface
 
     slab = surface.whole_slab(ortho) if options.region == "whole" else _find_slab(ortho, photos[:day], planes)
-    if planes[0].reference == "boards" and not (options.bar_x_mm or options.bar_y_mm):
+    if planes[0].reference == "boards" and not options.bars_read:
         surface.refuse_rescaled(ortho, planes[0].patterns_mm)
     by_day = photos[:day], planes[:day]
     light = None
@@ -181,24 +187,13 @@ def _find(
     step(STEPS[3])
     # Whether the photos show one wood hangs on nothing that is found on it: a second processor looks meanwhile.
     with ThreadPoolExecutor(1) as beside:
-        wood = beside.submit(_check_wood, slab, *by_day)
+        wood = beside.submit(wood_notes, slab, *by_day)
         grain_deg = surface.grain_direction_deg(ortho, slab)
         seen = surface.find_regions(ortho, slab, planes[0], grain_deg=grain_deg)
         notes = wood.result()
     whole = _with_floors(seen, ortho, slab, *by_day, options.thickness_mm)
     regions = (*whole, *surface.bay_regions(ortho, slab, planes[0]))
     return _Found(day, ortho, slab, light, grain_deg, regions, notes)
-
-
-def _check_wood(slab: SlabFound, photos: Sequence[Photo], planes: Sequence[Plane]) -> tuple[str, ...]:
-    """Refuse photos between which boards were moved; return notes of other wood."""
-    from voidmap import scale
-
-    if len(photos) < 2 or scale.is_long_top(planes):
-        return ()
-    from voidmap.depth.same_wood import check_wood
-
-    return check_wood(slab, photos, planes)
 
 
 def _with_floors(

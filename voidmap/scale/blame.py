@@ -58,7 +58,7 @@ def check_boards(
     priors: Priors,
     numbers: Sequence[int],
     *,
-    whole: bool = False,
+    whole: bool,
 ) -> Fit:
     """Refuse boards that bend, lean, or lie on another plane, and stretched prints.
 
