@@ -14,7 +14,7 @@ from voidmap.scale.boards import board_name
 
 MOVED_MM, MOVED_REL = 4.0, 0.005
 """Two boards were moved to each other when their places in two photos, each solved alone, differ by more than this, and
-this share of how far they lie apart: one photo alone tells a length between two boards within .3 % (``benchmarks/scale.py``)."""
+this share of how far they lie apart: one photo of two boards tells a length within 0.3 % (``benchmarks/scale.py``)."""
 FLAT_DEG = 0.5
 """That counts where each photo alone has all boards lie flat: what lies on another plane shifts from photo to photo."""
 
